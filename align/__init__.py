@@ -1,0 +1,1 @@
+"""align: is the mirror at the end of the street plumb, square and of the right glass?"""
