@@ -130,11 +130,11 @@ class Sheet:
 SHEETS: dict[str, Sheet] = {
     sheet.name: sheet
     for sheet in (
-        Sheet("card", 6, 5, 9.0, 3.0, 3.0, 5.0, 0, paper="A4 or US Letter, cut out"),
+        Sheet("card", 6, 5, 9.0, 3.0, 3.0, 6.0, 0, paper="A4 or US Letter, cut out"),
         Sheet("a6", 9, 6, 15.0, 4.0, 5.0, 8.0, 15, paper="A4 or US Letter, cut out"),
         Sheet("a5", 10, 7, 19.0, 5.0, 5.0, 10.0, 42, paper="A4 or US Letter, cut out"),
         Sheet("a4", 10, 7, 25.0, 6.0, 16.0, 18.0, 77, paper="A4, landscape"),
-        Sheet("letter", 10, 7, 25.0, 6.0, 10.0, 20.0, 112, paper="US Letter, landscape"),
+        Sheet("letter", 10, 7, 25.0, 6.0, 9.0, 24.0, 112, paper="US Letter, landscape"),
     )
 }
 DEFAULT_SHEET = "a5"
@@ -184,7 +184,8 @@ def corners_board(sheet: Sheet) -> NDArray[np.float64]:
     """(n, 2) [mm] inner corners in board coordinates, row by row from the far-left one."""
     columns, rows = sheet.corner_grid
     grid_x, grid_y = np.meshgrid(np.arange(1, columns + 1), np.arange(1, rows + 1))
-    return np.column_stack([grid_x.ravel(), grid_y.ravel()]) * sheet.square_mm
+    grid = np.column_stack([grid_x.ravel(), grid_y.ravel()]).astype(np.float64)
+    return grid * sheet.square_mm
 
 
 def corners_target(sheet: Sheet) -> NDArray[np.float64]:
@@ -221,7 +222,7 @@ def black_rectangles_board(sheet: Sheet) -> NDArray[np.float64]:
             framed = np.zeros((MARKER_CELLS, MARKER_CELLS), np.uint8)
             framed[1:-1, 1:-1] = marker_bits(marker_id)
             rectangles += _row_runs(framed, corners[0], cell)
-    result = np.array(rectangles)
+    result = np.array(rectangles, dtype=np.float64)
     result.setflags(write=False)
     return result
 
@@ -248,12 +249,13 @@ def _row_runs(
 def raster(sheet: Sheet, pixels_per_square: int = 48) -> NDArray[np.uint8]:
     """The squares and markers as a grey image (0 = black ink, 255 = paper), without margins.
 
-    `pixels_per_square` is rounded up to a multiple of 48 / gcd so that every marker cell edge falls on
-    a pixel edge when MARKER_RATIO is a multiple of 1/8 or 1/10; other ratios are drawn antialiased by area.
+    Edges that do not fall between two pixels are antialiased by area. With MARKER_RATIO 0.75 every edge
+    falls between two pixels when `pixels_per_square` is a multiple of 8.
 
     Returns
     -------
-    (squares_y * p, squares_x * p) uint8; pixel (row, column) covers board mm (column..column + 1) / p * square.
+    (squares_y * p, squares_x * p) uint8 for p = `pixels_per_square`; pixel (row, column) covers the board
+    from column * square / p to (column + 1) * square / p [mm], and likewise along y.
     """
     scale = pixels_per_square / sheet.square_mm
     height, width = sheet.squares_y * pixels_per_square, sheet.squares_x * pixels_per_square
