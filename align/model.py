@@ -1,0 +1,215 @@
+"""The forward model: where a camera sees the corners of the target, directly and in a glass mirror.
+
+One parameter vector holds everything that is unknown: the camera, the glass's index, the bow of the sheet,
+each mirror (lean, turn, distance, thickness) and one camera pose for each photo. `Layout` knows which entry
+is which; `predict` projects one view and returns the derivatives as well. Derivatives are analytic;
+tests/test_model.py compares them with finite differences.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .camera import CAMERA_PARAMETERS, N_CAMERA, project_with_derivatives
+from .geometry import mirror_normal, rotation_from_vector, skew
+from .glass import virtual_depth_derivatives
+
+Array = NDArray[np.float64]
+
+MIRROR_PARAMETERS = ("lean_rad", "turn_rad", "distance_mm", "thickness_mm")
+BOW_PARAMETERS = ("bow_x_mm", "bow_y_mm", "twist_mm")
+POSE_PARAMETERS = ("rot_x", "rot_y", "rot_z", "t_x_mm", "t_y_mm", "t_z_mm")
+DIRECT = -1  # the mirror number of a direct view
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Which entry of the parameter vector is what, for a number of mirrors and photos."""
+
+    mirrors: int
+    photos: int
+
+    @property
+    def camera(self) -> slice:
+        """The eight camera parameters."""
+        return slice(0, N_CAMERA)
+
+    @property
+    def index(self) -> int:
+        """The refractive index of the glass."""
+        return N_CAMERA
+
+    @property
+    def bow(self) -> slice:
+        """The three bow parameters of the sheet [mm]."""
+        return slice(N_CAMERA + 1, N_CAMERA + 4)
+
+    def mirror(self, number: int) -> slice:
+        """lean, turn [rad], distance, thickness [mm] of a mirror."""
+        start = N_CAMERA + 4 + 4 * number
+        return slice(start, start + 4)
+
+    def pose(self, photo: int) -> slice:
+        """Rotation (a small left-multiplied rotation vector) and translation of a photo."""
+        start = N_CAMERA + 4 + 4 * self.mirrors + 6 * photo
+        return slice(start, start + 6)
+
+    @property
+    def size(self) -> int:
+        """Length of the parameter vector."""
+        return N_CAMERA + 4 + 4 * self.mirrors + 6 * self.photos
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """A name for every entry."""
+        names = [*CAMERA_PARAMETERS, "glass_index", *BOW_PARAMETERS]
+        names += [f"{name}[{m}]" for m in range(self.mirrors) for name in MIRROR_PARAMETERS]
+        names += [f"{name}[{p}]" for p in range(self.photos) for name in POSE_PARAMETERS]
+        return tuple(names)
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """A point of the parameter space: the vector, and the rotation that each pose's vector multiplies.
+
+    The rotation part of every pose in `vector` is zero: steps are folded into `rotations` at once.
+    """
+
+    layout: Layout
+    vector: Array
+    rotations: tuple[Array, ...]
+
+    def stepped(self, step: Array) -> State:
+        """The state after adding `step`, rotations composed on the left."""
+        vector = self.vector + step
+        rotations = []
+        for photo, rotation in enumerate(self.rotations):
+            where = self.layout.pose(photo)
+            rotations.append(rotation_from_vector(vector[where][:3]) @ rotation)
+            vector[where.start : where.start + 3] = 0.0
+        return State(self.layout, vector, tuple(rotations))
+
+    def cam_from_target(self, photo: int) -> tuple[Array, Array]:
+        """(R, t) of a photo."""
+        return self.rotations[photo], self.vector[self.layout.pose(photo)][3:]
+
+    def eye(self, photo: int) -> Array:
+        """(3,) [mm] the camera's centre of projection in the target frame."""
+        rotation, translation = self.cam_from_target(photo)
+        return -rotation.T @ translation
+
+
+def bow_basis(points: Array, half_size: tuple[float, float], centre_y: float) -> Array:
+    """(n, 3) height of each point for a unit of each bow parameter.
+
+    Quadratics over the sheet with their mean plane removed, so that the floor stays the sheet's mean
+    plane: z = bow_x (u^2 - 1/3) + bow_y (v^2 - 1/3) + twist u v, with u, v = -1..1 over the squares. A
+    parameter is thus the sagitta in mm between the middle and the edge.
+    """
+    u = points[:, 0] / half_size[0]
+    v = (points[:, 1] - centre_y) / half_size[1]
+    return np.column_stack([u * u - 1 / 3, v * v - 1 / 3, u * v])
+
+
+def predict(
+    state: State, photo: int, mirror: int, points: Array, basis: Array, order: int = 1
+) -> tuple[Array, Array]:
+    """Pixels of target points in one photo, directly or in one mirror, with derivatives.
+
+    Parameters
+    ----------
+    points : (n, 3) [mm] flat places in the target frame; basis : (n, 3) from `bow_basis`;
+    mirror : number, or DIRECT; order : the image's order (1: the main image).
+
+    Returns
+    -------
+    pixels : (n, 2); jacobian : (n, 2, layout.size)
+    """
+    layout, vector = state.layout, state.vector
+    rotation, translation = state.cam_from_target(photo)
+    bowed = points.copy()
+    bowed[:, 2] += basis @ vector[layout.bow]
+    jacobian = np.zeros((len(points), 2, layout.size))
+    if mirror == DIRECT:
+        seen, by_local = bowed, None
+    else:
+        eye = -rotation.T @ translation
+        seen, by_local = mirror_image(
+            bowed, eye, vector[layout.mirror(mirror)], float(vector[layout.index]), order
+        )
+    pixels, by_camera, by_cam_point = project_with_derivatives(
+        vector[layout.camera], seen @ rotation.T + translation
+    )
+    jacobian[:, :, layout.camera] = by_camera
+    by_seen = by_cam_point @ rotation  # (n, 2, 3) by the seen point in the target frame
+    pose = layout.pose(photo)
+    rotated = seen @ rotation.T
+    by_rotation = np.cross(rotated[:, None, :], by_cam_point)  # -by_point @ skew(rotated)
+    by_translation = by_cam_point.copy()
+    if by_local is None:
+        jacobian[:, :, layout.bow] = by_seen[:, :, 2:3] * basis[:, None, :]
+    else:
+        chained = by_seen @ by_local  # (n, 2, 11): lean, turn, distance, thickness, index, eye 3, point 3
+        jacobian[:, :, layout.mirror(mirror)] = chained[:, :, :4]
+        jacobian[:, :, layout.index] = chained[:, :, 4]
+        by_eye = chained[:, :, 5:8]
+        by_rotation = by_rotation + by_eye @ (-rotation.T @ skew(translation))
+        by_translation = by_translation - by_eye @ rotation.T
+        jacobian[:, :, layout.bow] = chained[:, :, 10:11] * basis[:, None, :]
+    jacobian[:, :, pose] = np.concatenate([by_rotation, by_translation], axis=2)
+    return pixels, jacobian
+
+
+def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: int = 1) -> tuple[Array, Array]:
+    """Virtual points seen in a glass mirror, with derivatives.
+
+    Parameters
+    ----------
+    points : (n, 3) [mm]; eye : (3,) [mm]; mirror : (4,) lean, turn [rad], distance, thickness [mm];
+    index : of the glass; order : passes down to the silvering.
+
+    Returns
+    -------
+    seen : (n, 3) [mm]; derivatives : (n, 3, 11) by lean, turn, distance, thickness, index, eye (3), point (3).
+    """
+    lean, turn, distance, thickness = (float(v) for v in mirror)
+    normal = mirror_normal(lean, turn)
+    by_lean = np.array([-np.sin(turn) * np.sin(lean), np.cos(turn) * np.sin(lean), -np.cos(lean)])
+    by_turn = np.array([np.cos(turn) * np.cos(lean), np.sin(turn) * np.cos(lean), 0.0])
+    plane_point = np.array([0.0, distance, 0.0])
+    to_eye = eye - points
+    height = (points - plane_point) @ normal
+    eye_height = float((eye - plane_point) @ normal)
+    total = height + eye_height
+    along = eye_height - height
+    lateral = np.sqrt(np.maximum((to_eye**2).sum(axis=1) - along**2, 1e-12))
+    depth, by_total, by_lateral, by_kt, by_index = virtual_depth_derivatives(
+        total, lateral, order * thickness, index
+    )
+    shift = 2.0 * height + depth
+    seen = points - shift[:, None] * normal
+
+    n = len(points)
+    # Each local variable enters through height, total, along (scalars per point) and the normal itself.
+    d_height, d_eye_height = np.zeros((n, 11)), np.zeros((n, 11))
+    for column, by in ((0, by_lean), (1, by_turn)):
+        d_height[:, column] = (points - plane_point) @ by
+        d_eye_height[:, column] = (eye - plane_point) @ by
+    d_height[:, 2] = d_eye_height[:, 2] = -normal[1]
+    d_eye_height[:, 5:8] = normal
+    d_height[:, 8:11] = normal
+    d_lateral = -along[:, None] * (d_eye_height - d_height)
+    d_lateral[:, 5:8] += to_eye
+    d_lateral[:, 8:11] -= to_eye
+    d_lateral /= lateral[:, None]
+    d_shift = 2.0 * d_height + by_total[:, None] * (d_height + d_eye_height) + by_lateral[:, None] * d_lateral
+    d_shift[:, 3] += order * by_kt
+    d_shift[:, 4] += by_index
+    derivatives = -normal[None, :, None] * d_shift[:, None, :]
+    derivatives[:, :, 0] -= shift[:, None] * by_lean
+    derivatives[:, :, 1] -= shift[:, None] * by_turn
+    derivatives[:, :, 8:11] += np.eye(3)
+    return seen, derivatives
