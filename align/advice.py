@@ -1,0 +1,89 @@
+"""Warnings about an answer, and which photo would make it better."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from .model import BOW_PARAMETERS
+from .results import MirrorResult
+from .sighting_photo import Sighting
+from .solve import Solution
+from .target import Sheet
+
+LOW_CAMERA_DEG, STEEP_CAMERA_DEG = 18.0, 65.0
+SMALL_SQUARE_PX = 12.0
+BLURRED_PX = 1.8
+#: A bow of the sheet that is worth a word [mm].
+BOW_WORTH_MM = 0.7
+
+
+def advice_for(
+    sheet: Sheet,
+    solution: Solution,
+    photos: Sequence[tuple[Path, tuple[int, int], Sighting]],
+    mirrors: Sequence[MirrorResult],
+    tolerance_deg: float,
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """(warnings, advice): what is amiss, and what the next photo should do better."""
+    warnings = _bow_warning(solution)
+    advice: list[str] = []
+    weak = any(m.lean_deg.half_width > tolerance_deg / 2 or m.turn_deg.half_width > tolerance_deg / 2 for m in mirrors)
+    for number, (path, size, sighting) in enumerate(photos):
+        warnings += _photo_warnings(sheet, path, sighting)
+        if weak:
+            advice += _photo_advice(solution, number, size, sighting)
+    if weak and len(photos) == 1:
+        advice.append("Two or three photos from different heights in one check narrow the interval further.")
+    return tuple(dict.fromkeys(warnings)), tuple(dict.fromkeys(advice))
+
+
+def _bow_warning(solution: Solution) -> list[str]:
+    where = solution.state.layout.bow
+    bow = solution.state.vector[where]
+    sd = np.sqrt(np.diag(solution.covariance)[where])
+    largest = int(np.argmax(np.abs(bow)))
+    if abs(bow[largest]) > BOW_WORTH_MM and abs(bow[largest]) > 4 * sd[largest]:
+        ways = {"bow_x_mm": "from side to side", "bow_y_mm": "from front to back", "twist_mm": "corner to corner"}
+        return [
+            f"The sheet does not lie flat: it bows by about {abs(bow[largest]):.1f} mm "
+            f"{ways[BOW_PARAMETERS[largest]]}. That is allowed for; taping it to card gives a better answer."
+        ]
+    return []
+
+
+def _photo_warnings(sheet: Sheet, path: Path, sighting: Sighting) -> list[str]:
+    result = []
+    for board in sighting.reflections:
+        share = len(board.corner_ids) / sheet.corner_count
+        if share < 0.5:
+            result.append(
+                f"{path.name}: only {len(board.corner_ids)} of {sheet.corner_count} corners of the reflection "
+                "are visible."
+            )
+    return result
+
+
+def _photo_advice(
+    solution: Solution, photo: int, size: tuple[int, int], sighting: Sighting
+) -> list[str]:
+    result = []
+    eye = solution.state.eye(photo)
+    elevation = math.degrees(math.asin(float(eye[2] / np.linalg.norm(eye))))
+    if elevation < LOW_CAMERA_DEG:
+        result.append("Hold the phone higher: 30 to 45 degrees above the floor shows the sheet better.")
+    if elevation > STEEP_CAMERA_DEG:
+        result.append("Hold the phone lower: from so steep a view the mirror's lean hardly shows.")
+    squares = [float(np.median(board.square_px)) for board in sighting.reflections]
+    if squares and min(squares) < SMALL_SQUARE_PX:
+        result.append("Go nearer, or put the sheet nearer to the mirror: its reflection is small in the photo.")
+    blur = max((board.blur_px for board in (sighting.target, *sighting.reflections)), default=0.0)
+    if blur > BLURRED_PX:
+        result.append("Hold the phone still and tap on the reflection to focus: the photo is blurred.")
+    width = float(np.ptp(sighting.target.outline_px[:, 0]))
+    if width < 0.25 * size[0]:
+        result.append("Let the sheet and its reflection fill the frame: they take up little of it.")
+    return result

@@ -1,0 +1,201 @@
+"""The main job, end to end: photos of the target and its reflection to lean, turn and shims."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from .camera import CameraPrior, prior_from_focal
+from .camera_file import CameraFile, prior_for, read_camera_file
+from .errors import CameraError, ReflectionError, SolveError
+from .grouping import joint_views
+from .photo import Photo, read_photo
+from .report import report
+from .results import CheckResult
+from .shims import Mount
+from .sighting_photo import Sighting, sight
+from .solve import Knowledge, Solution, solve, widened
+from .target import Sheet, plain_board
+
+PathLike = str | os.PathLike[str]
+#: The rules on the sheets are this long when printed to scale [mm].
+RULE_MM = 100.0
+#: Lean and turn within this of what is wanted count as true [deg]; docs/theory.md says why.
+DEFAULT_TOLERANCE_DEG = 0.1
+#: A camera parameter this many prior sd away from expectation means that the photo is not whole.
+CAMERA_SURPRISE_SIGMAS = 3.5
+#: Above this reprojection error the model itself is wrong [px].
+MAX_RMS_PX = 2.5
+
+
+@dataclass(frozen=True, eq=False)
+class Sighted:
+    """One photo after sighting: what the solve needs, without its pixels."""
+
+    photo: Path
+    size: tuple[int, int]
+    prior: CameraPrior
+    focal_mm: float | None
+    sighting: Sighting
+
+
+def check(
+    photos: PathLike | Sequence[PathLike],
+    *,
+    camera: PathLike | CameraFile | None = None,
+    mirror_size_mm: tuple[float, float] | None = None,
+    glass_mm: float | None = None,
+    want_turn_deg: float = 0.0,
+    mount: Mount | None = None,
+    tolerance_deg: float = DEFAULT_TOLERANCE_DEG,
+    rule_mm: float = RULE_MM,
+    board: tuple[int, int] | None = None,
+    square_mm: float | None = None,
+    touching: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> CheckResult:
+    """Is the mirror plumb and square? All photos are one solve of the same mirrors.
+
+    Parameters
+    ----------
+    photos : one or more photo files of the same target, camera and zoom
+    camera : camera file, or its contents; without one the camera is solved from the photos
+    mirror_size_mm : (width, height) of the mirror, for the shims
+    glass_mm : thickness of the glass, 0 for a front-coated mirror, None when not known
+    want_turn_deg : the turn that is wanted; 0 is square to the target's edge
+    mount : how the mirror is held; tolerance_deg : what counts as true
+    rule_mm : measured length of the sheet's printed 100 mm rule
+    board, square_mm : inner corners (columns, rows) and square of a plain checkerboard of one's own
+    touching : the target's contact edge touches the glass
+    progress : called with a few words before each long step
+
+    Raises
+    ------
+    AlignError
+        With what was expected, what was found and what to try.
+    """
+    paths = [Path(photos)] if isinstance(photos, (str, os.PathLike)) else [Path(p) for p in photos]
+    if not paths:
+        raise ValueError("expected at least one photo, found none")
+    camera_file = read_camera_file(camera) if isinstance(camera, (str, os.PathLike)) else camera
+    own_board = None
+    if board is not None:
+        if square_mm is None:
+            raise ValueError("a plain board needs square_mm")
+        own_board = plain_board(board[0], board[1], square_mm)
+    sighted = sight_photos(
+        paths, camera_file, own_board=own_board, scale=rule_mm / RULE_MM, progress=progress
+    )
+    knowledge = Knowledge(glass_mm, touching)
+    sheet, solution, warnings = solve_sighted(sighted, knowledge)
+    return report(
+        sheet,
+        solution,
+        [(item.photo, item.size, item.sighting) for item in sighted],
+        camera_source="file" if camera_file is not None else "photo",
+        knowledge=knowledge,
+        want_turn=math.radians(want_turn_deg),
+        tolerance=math.radians(tolerance_deg),
+        mirror_size_mm=mirror_size_mm,
+        mount=mount or Mount(),
+        warnings=warnings,
+    )
+
+
+def sight_photos(
+    paths: Sequence[Path],
+    camera_file: CameraFile | None,
+    *,
+    own_board: Sheet | None = None,
+    scale: float = 1.0,
+    progress: Callable[[str], None] | None = None,
+) -> list[Sighted]:
+    """Sight every photo, holding the pixels of one at a time."""
+    sighted = []
+    for number, path in enumerate(paths, 1):
+        if progress and len(paths) > 1:
+            progress(f"photo {number} of {len(paths)}: {path.name}")
+        photo = read_photo(path)
+        prior = (
+            prior_for(camera_file, photo)
+            if camera_file is not None
+            else prior_from_focal(photo.size, photo.equivalent_mm, cropped=photo.cropped)
+        )
+        sighted.append(
+            Sighted(path, photo.size, prior, photo.focal_mm, sight(photo, prior, own_board=own_board, scale=scale))
+        )
+        _check_same_camera(sighted, photo)
+    return sighted
+
+
+def _check_same_camera(sighted: Sequence[Sighted], photo: Photo) -> None:
+    first = sighted[0]
+    if first.size != photo.size:
+        raise CameraError(
+            f"{photo.path.name} has {photo.size[0]} x {photo.size[1]} px but {first.photo.name} has "
+            f"{first.size[0]} x {first.size[1]} px.",
+            "Photos of one check must come from one camera, held the same way; or check them with --each.",
+        )
+    if first.focal_mm and photo.focal_mm and abs(first.focal_mm / photo.focal_mm - 1) > 0.02:
+        raise CameraError(
+            f"{photo.path.name} was zoomed differently ({photo.focal_mm:g} mm) from {first.photo.name} "
+            f"({first.focal_mm:g} mm).",
+            "Take all photos of one check without zooming; or check them with --each.",
+        )
+    if first.sighting.sheet.name != sighted[-1].sighting.sheet.name:
+        raise CameraError(
+            f"{photo.path.name} shows the sheet {sighted[-1].sighting.sheet.name!r} but {first.photo.name} "
+            f"shows {first.sighting.sheet.name!r}.",
+            "Use one sheet for all photos of one check; or check them with --each.",
+        )
+
+
+def solve_sighted(
+    sighted: Sequence[Sighted], knowledge: Knowledge
+) -> tuple[Sheet, Solution, tuple[str, ...]]:
+    """The joint solve of sighted photos, with its sanity checks and warnings."""
+    if not any(item.sighting.reflections for item in sighted):
+        raise ReflectionError(
+            f"The target was found in {sighted[0].photo.name}, but no reflection of it.",
+            "Stand so that you see the whole sheet in the mirror too, keep both sharp, and take the photo "
+            "from 30 to 45 degrees above the floor.",
+        )
+    sheet = sighted[0].sighting.sheet
+    warnings: list[str] = []
+    prior = sighted[0].prior
+    views = joint_views(sheet, sighted, knowledge)
+    solution = solve(sheet, views, prior, knowledge)
+    if prior.source != "file" and solution.camera_surprise > CAMERA_SURPRISE_SIGMAS:
+        solution = solve(sheet, views, widened(prior, sighted[0].size), knowledge)
+        warnings.append(
+            "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
+            "re-saved?); the camera was solved freely and the intervals are wider for it."
+        )
+    _check_sane(solution, [item.photo.name for item in sighted])
+    return sheet, solution, tuple(warnings)
+
+
+def _check_sane(solution: Solution, names: Sequence[str]) -> None:
+    """Refuse answers that no mirror before a viewer can give."""
+    for photo, name in enumerate(names):
+        if solution.rms_px(photo) > MAX_RMS_PX:
+            raise SolveError(
+                f"{name}: the corners fit no flat sheet before a flat mirror "
+                f"(they are off by {solution.rms_px(photo):.1f} px).",
+                "Lay the sheet flat, tape it down, hold the phone still, and take the photo again; for "
+                "several photos, do not move the sheet between them.",
+            )
+    for mirror in range(solution.state.layout.mirrors):
+        normal, distance = solution.normal(mirror), solution.mirror_parameters(mirror)[2]
+        for photo in range(len(names)):
+            height = float(normal @ (solution.state.eye(photo) - np.array([0.0, distance, 0.0])))
+            if height <= 0:
+                raise SolveError(
+                    f"{names[photo]}: the camera would stand behind the mirror; the photo seems to be mirrored.",
+                    "Turn off the phone's mirrored selfie setting, or use its rear camera.",
+                )

@@ -1,0 +1,276 @@
+"""Corners to a hundredth of a pixel: each is matched with the print as it must look there.
+
+The print around a corner is drawn through the local homography, blurred, and shifted until it fits the
+photo (Lucas-Kanade with gain, offset and blur as nuisance parameters), in linear light. Unlike a
+saddle-point search this uses the markers instead of being disturbed by them, works on squares a few
+pixels high, gives every corner its own covariance, and tells by the correlation whether the print is
+there at all.
+
+Source: B. Lucas, T. Kanade, An iterative image registration technique, IJCAI 1981; S. Baker, I. Matthews,
+Lucas-Kanade 20 years on, IJCV 56 (2004), section 4 for gain and offset.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .geometry import apply_homography
+from .target import Sheet, corners_board, raster
+
+Array = NDArray[np.float64]
+
+RASTER_PX = 48  # pixels per square of the drawn print
+SUPERSAMPLING = 3
+#: Half the window, as a share of the square and as a limit in pixels.
+WINDOW_SHARE, WINDOW_MAX_PX, WINDOW_MIN_PX = 0.55, 13, 3
+
+
+@dataclass(frozen=True, eq=False)
+class Matches:
+    """Corners after matching: pixels (n, 2), covariance (n, 2, 2) [px^2], score (n,) correlation -1..1."""
+
+    pixels: Array
+    covariance: Array
+    score: Array
+
+
+@cache
+def _prints(name: str, sheet: Sheet) -> tuple[NDArray[np.float32], ...]:
+    """The print with a white border of one square, at full, half, quarter ... size (1 = paper)."""
+    import cv2
+
+    image = raster(sheet, RASTER_PX).astype(np.float32) / 255.0
+    image = np.pad(image, RASTER_PX, constant_values=1.0)
+    levels = [image]
+    while RASTER_PX / 2 ** len(levels) >= 6:
+        levels.append(cv2.resize(levels[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+    return tuple(levels)
+
+
+@cache
+def _linear_table() -> NDArray[np.float32]:
+    """8-bit code values to linear light, 0..1: the inverse sRGB curve (IEC 61966-2-1)."""
+    value = np.arange(256) / 255.0
+    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+def linear_light(gray: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Grey code values to linear light 0..1; the camera's own curve is near sRGB's."""
+    return _linear_table()[gray]
+
+
+def local_frames(homography: Array, board: Array, square_mm: float) -> Array:
+    """(n, 2, 2) [px per square] derivative of a homography at (n, 2) board points [mm]."""
+    step = 0.05 * square_mm
+    ahead_x = apply_homography(homography, board + [step, 0]) - apply_homography(homography, board - [step, 0])
+    ahead_y = apply_homography(homography, board + [0, step]) - apply_homography(homography, board - [0, step])
+    return np.stack([ahead_x, ahead_y], axis=2) * (square_mm / (2 * step))
+
+
+def square_heights_px(homography: Array, sheet: Sheet) -> Array:
+    """(n,) the smaller extent in pixels of a square at each corner: its height across its longer side."""
+    frames = local_frames(homography, corners_board(sheet), sheet.square_mm)
+    area = np.abs(np.linalg.det(frames))
+    return np.asarray(area / np.maximum(np.linalg.norm(frames, axis=1).max(axis=1), 1e-9))
+
+
+def match_corners(
+    gray: NDArray[np.uint8],
+    sheet: Sheet,
+    homography: Array,
+    corner_ids: NDArray[np.int64],
+    pixels: Array,
+    *,
+    blur_px: float,
+    iterations: int = 3,
+) -> Matches:
+    """Match corners with the print, starting from `pixels`.
+
+    Parameters
+    ----------
+    gray : (h, w) uint8; homography : board mm -> px, for the local shape only; corner_ids : (n,);
+    pixels : (n, 2) first places; blur_px : sd of the photo's blur.
+
+    Returns
+    -------
+    Matches in the order given; score -1 where the corner left the photo.
+    """
+    board = corners_board(sheet)[corner_ids]
+    frames = local_frames(homography, board, sheet.square_mm)
+    reach = WINDOW_SHARE * np.abs(frames).sum(axis=2)  # half extents (x, y) [px]
+    half = np.clip(np.ceil(reach.max(axis=0)), WINDOW_MIN_PX, WINDOW_MAX_PX).astype(int)
+    place = pixels.copy()
+    inside = _inside(gray.shape, place, half)
+    covariance = np.broadcast_to(np.eye(2), (len(place), 2, 2)).copy()
+    score = np.full(len(place), -1.0)
+    if not inside.any():
+        return Matches(place, covariance, score)
+    windows = _Windows(sheet, homography, board, frames, half, blur_px)
+    for round_number in range(iterations):
+        chosen = np.flatnonzero(inside & _inside(gray.shape, place, half))
+        if not len(chosen):
+            break
+        shift, cov, fit = windows.register(gray, place, chosen)
+        limit = 0.35 * np.abs(frames[chosen]).sum(axis=2).min(axis=1) / (1 + round_number)
+        length = np.linalg.norm(shift, axis=1)
+        shift *= np.minimum(1.0, limit / np.maximum(length, 1e-9))[:, None]
+        place[chosen] += shift
+        covariance[chosen], score[chosen] = cov, fit
+    score[~_inside(gray.shape, place, half)] = -1.0
+    return Matches(place, covariance, score)
+
+
+def _inside(shape: tuple[int, ...], place: Array, half: NDArray[np.int64]) -> NDArray[np.bool_]:
+    limit = np.array([shape[1], shape[0]]) - half - 2
+    with np.errstate(invalid="ignore"):
+        return np.asarray(((place > half + 1) & (place < limit)).all(axis=1))
+
+
+class _Windows:
+    """The windows of one set of corners: draws the print in each and solves for the shift."""
+
+    def __init__(
+        self, sheet: Sheet, homography: Array, board: Array, frames: Array, half: NDArray[np.int64], blur_px: float
+    ) -> None:
+        self.half, self.board, self.square = half, board, sheet.square_mm
+        levels = _prints(sheet.name, sheet)
+        # Supersampled pixels of the photo against pixels of the print: take the level that is no finer.
+        extent = float(np.median(np.sqrt(np.abs(np.linalg.det(frames)))))
+        level = int(np.clip(np.floor(np.log2(RASTER_PX * SUPERSAMPLING / max(extent, 1.0)) - 1.0), 0, len(levels) - 1))
+        self.image, self.raster_scale = levels[level], RASTER_PX / 2**level
+        # The homography from pixel to board, re-centred on each corner so that only its shape counts.
+        self.to_board = np.linalg.inv(homography)
+        self.centres = apply_homography(homography, board)
+        ss = SUPERSAMPLING
+        self.margin = int(np.ceil(3 * blur_px)) + 1
+        steps = [
+            (np.arange(ss * (2 * (h + self.margin) + 1)) + 0.5) / ss - 0.5 - (h + self.margin) for h in half
+        ]
+        self.fine_x, self.fine_y = np.meshgrid(steps[0], steps[1])
+        self.blur_px = blur_px
+        self.weight = self._weights(frames)
+
+    def _weights(self, frames: Array) -> Array:
+        """(n, h, w) weight of each window pixel: 1 near the corner, 0 beyond the squares around it."""
+        x, y = np.meshgrid(np.arange(-self.half[0], self.half[0] + 1), np.arange(-self.half[1], self.half[1] + 1))
+        inverse = np.linalg.inv(frames)
+        unit = np.einsum("nij,jhw->nihw", inverse, np.stack([x, y]).astype(float))
+        distance = np.abs(unit).max(axis=1) / WINDOW_SHARE
+        return np.clip(4.0 * (1.15 - distance), 0.0, 1.0)
+
+    def draw(self, place: Array, chosen: NDArray[np.int64]) -> NDArray[np.float32]:
+        """(n, h + 2m, w + 2m) the print as the photo would show it with the corner exactly at `place`."""
+        import cv2
+
+        # The window's pixel grid is fixed to the photo: offset of the corner from its nearest pixel.
+        offset = place[chosen] - np.round(place[chosen])
+        around = self.centres[chosen] - offset
+        px = around[:, None, :] + np.stack([self.fine_x.ravel(), self.fine_y.ravel()], axis=1)[None]
+        h = self.to_board
+        w = px[..., 0] * h[2, 0] + px[..., 1] * h[2, 1] + h[2, 2]
+        scale = self.raster_scale / self.square
+        bx = ((px[..., 0] * h[0, 0] + px[..., 1] * h[0, 1] + h[0, 2]) / w + self.square) * scale - 0.5
+        by = ((px[..., 0] * h[1, 0] + px[..., 1] * h[1, 1] + h[1, 2]) / w + self.square) * scale - 0.5
+        rows, columns = self.fine_x.shape
+        # One tall map for all windows; cv2.remap takes at most 32767 rows.
+        flat_x, flat_y = bx.astype(np.float32), by.astype(np.float32)
+        drawn = cv2.remap(
+            self.image,
+            flat_x.reshape(-1, columns * rows),
+            flat_y.reshape(-1, columns * rows),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=(1.0,),
+        ) if columns * rows < 32767 else _remap_in_rows(self.image, flat_x, flat_y)
+        ss = SUPERSAMPLING
+        fine = drawn.reshape(len(chosen), rows // ss, ss, columns // ss, ss)
+        return np.asarray(fine.mean(axis=(2, 4), dtype=np.float32))
+
+    def register(
+        self, gray: NDArray[np.uint8], place: Array, chosen: NDArray[np.int64]
+    ) -> tuple[Array, Array, Array]:
+        """One Gauss-Newton step: shift (n, 2), covariance (n, 2, 2), correlation (n,)."""
+        sharp = self.draw(place, chosen)
+        kernel = _gauss_kernel(self.blur_px, self.margin)
+        template = _separable(sharp, kernel)
+        m = self.margin
+        grad_y = (template[:, 2:, 1:-1] - template[:, :-2, 1:-1]) / 2
+        grad_x = (template[:, 1:-1, 2:] - template[:, 1:-1, :-2]) / 2
+        middle = template[:, 1:-1, 1:-1]
+        laplace = (
+            template[:, 2:, 1:-1] + template[:, :-2, 1:-1] + template[:, 1:-1, 2:] + template[:, 1:-1, :-2] - 4 * middle
+        )
+        cut = (slice(None), slice(m - 1, -(m - 1) or None), slice(m - 1, -(m - 1) or None))
+        pieces = [part[cut].reshape(len(chosen), -1) for part in (middle, grad_x, grad_y, laplace)]
+        corner = np.round(place[chosen]).astype(int)
+        x = corner[:, 0, None, None] + np.arange(-self.half[0], self.half[0] + 1)[None, None, :]
+        y = corner[:, 1, None, None] + np.arange(-self.half[1], self.half[1] + 1)[None, :, None]
+        observed = linear_light(gray[y, x]).reshape(len(chosen), -1).astype(float)
+        weight = self.weight[chosen].reshape(len(chosen), -1)
+        return _solve_windows(observed, weight, [piece.astype(float) for piece in pieces])
+
+
+def _solve_windows(observed: Array, weight: Array, pieces: list[Array]) -> tuple[Array, Array, Array]:
+    """Least squares of observed = gain (template - shift . gradient) + offset + c laplace, window by window."""
+    template, grad_x, grad_y, laplace = pieces
+    columns = np.stack([template, np.ones_like(template), -grad_x, -grad_y, laplace], axis=2)
+    weighted = columns * weight[:, :, None]
+    normal = np.einsum("npi,npj->nij", weighted, columns)
+    normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(5)
+    right = np.einsum("npi,np->ni", weighted, observed)
+    inverse = np.linalg.inv(normal)
+    solution = np.einsum("nij,nj->ni", inverse, right)
+    gain = solution[:, 0]
+    safe_gain = np.where(np.abs(gain) > 1e-4, gain, 1e-4)
+    shift = solution[:, 2:4] / safe_gain[:, None]
+    residual = observed - np.einsum("npi,ni->np", columns, solution)
+    total = weight.sum(axis=1)
+    variance = (weight * residual**2).sum(axis=1) / np.maximum(total - 5, 1.0)
+    # 8-bit photos carry rounding noise even where they look clean.
+    variance = np.maximum(variance, (0.4 / 255) ** 2)
+    covariance = inverse[:, 2:4, 2:4] * (variance / safe_gain**2)[:, None, None]
+    mean = (weight * observed).sum(axis=1) / total
+    plain = (weight * template).sum(axis=1) / total
+    both = (weight * (observed - mean[:, None]) * (template - plain[:, None])).sum(axis=1)
+    power = (weight * (observed - mean[:, None]) ** 2).sum(axis=1) * (
+        weight * (template - plain[:, None]) ** 2
+    ).sum(axis=1)
+    score = both / np.sqrt(np.maximum(power, 1e-12))
+    return shift, covariance, score
+
+
+def _remap_in_rows(
+    image: NDArray[np.float32], x: NDArray[np.float32], y: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    import cv2
+
+    width = 16384
+    size = x.size
+    padded = -(-size // width) * width
+    flat_x, flat_y = np.resize(x, padded).reshape(-1, width), np.resize(y, padded).reshape(-1, width)
+    drawn = cv2.remap(
+        image, flat_x, flat_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(1.0,)
+    )
+    return np.asarray(drawn).ravel()[:size]
+
+
+@cache
+def _gauss_kernel(sigma: float, radius: int) -> Array:
+    x = np.arange(-radius, radius + 1)
+    kernel = np.exp(-0.5 * (x / sigma) ** 2)
+    return np.asarray(kernel / kernel.sum())
+
+
+def _separable(stack: NDArray[np.float32], kernel: Array) -> NDArray[np.float32]:
+    """Blur each image of a stack; the borders are thrown away by the caller."""
+    import cv2
+
+    n, height, width = stack.shape
+    blurred = np.empty_like(stack)
+    for i in range(n):
+        cv2.sepFilter2D(stack[i], -1, kernel, kernel, dst=blurred[i], borderType=cv2.BORDER_REPLICATE)
+    return blurred

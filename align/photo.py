@@ -1,0 +1,222 @@
+"""Reading photographs: pixels, orientation, and what the file says of its camera.
+
+Location, serial numbers and names in the metadata are never read.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .errors import PhotoError
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+MAX_MEGAPIXELS = 120
+MIN_SIDE_PX = 200
+_TAG_ORIENTATION, _TAG_MAKE, _TAG_MODEL, _TAG_EXIF = 0x0112, 0x010F, 0x0110, 0x8769
+_TAG_DATE, _TAG_FOCAL, _TAG_FOCAL35, _TAG_ZOOM = 0x9003, 0x920A, 0xA405, 0xA404
+_TAG_WIDTH, _TAG_HEIGHT = 0xA002, 0xA003
+#: Shapes that phone and camera sensors have, long side : short side; common practice, no source.
+SENSOR_SHAPES = (4 / 3, 3 / 2)
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """One photograph, upright.
+
+    gray : (height, width) uint8; equivalent_mm : EXIF 35 mm-equivalent focal length or None;
+    cropped : the file's shape or metadata say that it is a part of the photo that the camera took.
+    """
+
+    path: Path
+    gray: NDArray[np.uint8]
+    equivalent_mm: float | None
+    focal_mm: float | None
+    cropped: bool
+    device: str
+    date: str
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """(width, height) [px] as displayed."""
+        return self.gray.shape[1], self.gray.shape[0]
+
+
+def read_photo(path: str | os.PathLike[str]) -> Photo:
+    """Read a photo as upright grey pixels with its camera facts.
+
+    Raises
+    ------
+    PhotoError
+        The file is missing, empty, not an image, truncated, too small or too large.
+    """
+    import cv2
+
+    path = Path(path)
+    data = _file_bytes(path)
+    with _opened(path, data) as image:
+        _check_size(path, image.size)
+        exif = _exif(image)
+        gray = None
+        if image.format in ("JPEG", "MPO"):
+            flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
+            gray = cv2.imdecode(np.frombuffer(data, np.uint8), flags) if image.mode != "CMYK" else None
+            if gray is not None and _truncated(data):
+                gray = None
+        if gray is None:
+            gray = _gray_by_pillow(path, image)
+    return Photo(
+        path=path,
+        gray=_upright(np.asarray(gray), int(exif.get(_TAG_ORIENTATION, 1) or 1)),
+        equivalent_mm=_positive(exif.get(_TAG_FOCAL35)),
+        focal_mm=_positive(exif.get(_TAG_FOCAL)),
+        cropped=_looks_cropped(exif, image.size),
+        device=" ".join(str(exif[tag]).strip("\0 ") for tag in (_TAG_MAKE, _TAG_MODEL) if exif.get(tag)),
+        date=str(exif.get(_TAG_DATE, "")),
+    )
+
+
+def read_colour(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
+    """(height, width, 3) uint8 RGB pixels of a photo, upright; errors as in `read_photo`."""
+    path = Path(path)
+    data = _file_bytes(path)
+    with _opened(path, data) as image:
+        _check_size(path, image.size)
+        exif = _exif(image)
+        try:
+            pixels = np.asarray(image.convert("RGB"))
+        except (OSError, ValueError, SyntaxError) as error:
+            raise _unreadable(path, str(error)) from None
+    return _upright(pixels, int(exif.get(_TAG_ORIENTATION, 1) or 1))
+
+
+def _file_bytes(path: Path) -> bytes:
+    if path.is_dir():
+        raise PhotoError(f"{path} is a folder; a photo was expected.", "Name the photo files themselves.")
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise PhotoError(f"There is no file {path}.", "Check the name and the folder.") from None
+    except OSError as error:
+        raise PhotoError(f"{path} cannot be read: {error.strerror}.", "Check the file's permissions.") from None
+    if not data:
+        raise PhotoError(f"{path} is empty (0 bytes).", "Copy the photo from the phone again.")
+    return data
+
+
+@contextlib.contextmanager
+def _opened(path: Path, data: bytes) -> Any:
+    import io
+
+    from PIL import Image, UnidentifiedImageError
+
+    Image.MAX_IMAGE_PIXELS = None  # our own limit, checked from the header before anything is decoded
+    if data[4:8] == b"ftyp":
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
+    try:
+        image = Image.open(io.BytesIO(data))
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
+        raise _unreadable(path, "its contents are no image that can be read here") from None
+    try:
+        yield image
+    finally:
+        image.close()
+
+
+def _unreadable(path: Path, reason: str) -> PhotoError:
+    return PhotoError(
+        f"{path} cannot be read as a photo: {reason}.",
+        "Send the original file from the phone (JPEG, HEIC or PNG), not a link or a partial download.",
+    )
+
+
+def _check_size(path: Path, size: tuple[int, int]) -> None:
+    if size[0] * size[1] > MAX_MEGAPIXELS * 1e6:
+        raise PhotoError(
+            f"{path} has {size[0] * size[1] / 1e6:.0f} megapixels; at most {MAX_MEGAPIXELS} are read.",
+            "Use the phone's ordinary resolution (12 megapixels are plenty).",
+        )
+    if min(size) < MIN_SIDE_PX:
+        raise PhotoError(
+            f"{path} is only {size[0]} x {size[1]} pixels; at least {MIN_SIDE_PX} on each side are needed.",
+            "Send the photo itself rather than its preview.",
+        )
+
+
+def _truncated(data: bytes) -> bool:
+    """Whether a JPEG's end marker is missing; OpenCV fills the rest with grey without a word."""
+    return b"\xff\xd9" not in data[-65536:] and b"\xff\xd9" not in data[len(data) // 2 :]
+
+
+def _gray_by_pillow(path: Path, image: Image) -> NDArray[np.uint8]:
+    try:
+        if image.mode in ("I;16", "I;16B", "I;16L", "I", "F"):
+            values = np.asarray(image).astype(float)
+            top = max(float(values.max()), 1.0)
+            return np.asarray(np.round(values * (255.0 / (65535.0 if top > 255 else 255.0))), np.uint8)
+        if image.mode in ("RGBA", "LA", "PA") or "transparency" in image.info:
+            from PIL import Image as pil
+
+            flat = pil.new("RGBA", image.size, "white")
+            flat.alpha_composite(image.convert("RGBA"))
+            return np.asarray(flat.convert("L"))
+        return np.asarray(image.convert("L"))
+    except (OSError, ValueError, SyntaxError, MemoryError) as error:
+        raise _unreadable(path, f"it is damaged or cut off ({error})") from None
+
+
+def _exif(image: Image) -> dict[int, Any]:
+    """The few facts we use, from both EXIF directories; {} when the metadata is damaged."""
+    try:
+        exif = image.getexif()
+        facts: dict[int, Any] = {
+            tag: exif.get(tag) for tag in (_TAG_ORIENTATION, _TAG_MAKE, _TAG_MODEL) if exif.get(tag)
+        }
+        inner = exif.get_ifd(_TAG_EXIF)
+        tags = (_TAG_DATE, _TAG_FOCAL, _TAG_FOCAL35, _TAG_ZOOM, _TAG_WIDTH, _TAG_HEIGHT)
+        facts.update({tag: inner[tag] for tag in tags if tag in inner})
+    except Exception:  # damaged metadata comes in many kinds; the pixels are still good
+        return {}
+    if getattr(image, "format", "") == "HEIF":
+        facts[_TAG_ORIENTATION] = 1  # the HEIF reader turns the pixels itself
+    return facts
+
+
+def _positive(value: Any) -> float | None:
+    try:
+        number = float(value)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return number if np.isfinite(number) and number > 0 else None
+
+
+def _looks_cropped(exif: dict[int, Any], size: tuple[int, int]) -> bool:
+    """Whether the photo seems to be a part of what the camera took."""
+    long, short = max(size), min(size)
+    if all(abs(long / short / shape - 1) > 0.01 for shape in SENSOR_SHAPES):
+        return True
+    taken = [_positive(exif.get(tag)) for tag in (_TAG_WIDTH, _TAG_HEIGHT)]
+    if taken[0] and taken[1]:
+        return abs(max(taken) / min(taken) / (long / short) - 1) > 0.01  # type: ignore[type-var]
+    return False
+
+
+def _upright(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Pixels turned and flipped as EXIF orientation 1 to 8 says (CIPA DC-008, tag 274)."""
+    if orientation in (5, 6, 7, 8):
+        pixels = np.swapaxes(pixels, 0, 1)
+    if orientation in (2, 3, 6, 7):
+        pixels = pixels[:, ::-1]
+    if orientation in (3, 4, 7, 8):
+        pixels = pixels[::-1]
+    return np.ascontiguousarray(pixels)

@@ -1,0 +1,222 @@
+"""What an answer is made of: frozen, free of files and drawing, and ready for JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A measured number with its 95 % interval; the unit is in the name of the field that holds it."""
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def half_width(self) -> float:
+        """Half the width of the interval."""
+        return (self.high - self.low) / 2
+
+    def to_json(self) -> dict[str, float]:
+        """{"value", "low", "high"}, rounded to a millionth: finer is noise."""
+        return {key: round(float(getattr(self, key)), 6) for key in ("value", "low", "high")}
+
+
+@dataclass(frozen=True)
+class PhotoSummary:
+    """One photo: how many corners were used, and how well they fit [px rms]."""
+
+    file: str
+    size: tuple[int, int]
+    direct_corners: int
+    reflected_corners: int
+    rms_px: float
+
+    def to_json(self) -> dict[str, Any]:
+        """The contract's photo object."""
+        return {
+            "file": self.file,
+            "size": list(self.size),
+            "direct_corners": self.direct_corners,
+            "reflected_corners": self.reflected_corners,
+            "rms_px": round(self.rms_px, 4),
+        }
+
+
+@dataclass(frozen=True)
+class CameraSummary:
+    """Where the camera's numbers are from ("file" or "photo") and its focal length [px]."""
+
+    source: str
+    focal_px: Quantity
+
+    def to_json(self) -> dict[str, Any]:
+        """The contract's camera object."""
+        return {"source": self.source, "focal_px": self.focal_px.to_json()}
+
+
+@dataclass(frozen=True)
+class GlassSummary:
+    """The glass: verdict "front-coated", "back-silvered" or "undetermined"; thickness where known [mm].
+
+    source : "measured" from the corners, or "stated" by the user.
+    """
+
+    verdict: str
+    thickness_mm: Quantity | None
+    source: str = "measured"
+
+    def to_json(self) -> dict[str, Any]:
+        """The contract's glass object."""
+        thickness = None if self.thickness_mm is None else self.thickness_mm.to_json()
+        return {"verdict": self.verdict, "thickness_mm": thickness, "source": self.source}
+
+
+@dataclass(frozen=True)
+class Shim:
+    """Packing at one place: how thick [mm], and the stack of common sheets that comes nearest [mm]."""
+
+    place: str
+    thickness_mm: Quantity
+    stack_mm: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class ShimSet:
+    """The packing that brings the mirror true.
+
+    mount : "wall", "foot" or "per 100 mm" (no mirror size was given); turn_by : how to correct the turn
+    of a mirror on a foot, which no packing does, in words ("" for others).
+    """
+
+    mount: str
+    shims: tuple[Shim, ...]
+    turn_by: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """{place: quantity}."""
+        return {shim.place: shim.thickness_mm.to_json() for shim in self.shims}
+
+
+@dataclass(frozen=True)
+class MirrorResult:
+    """One mirror: how it stands, and what brings it true.
+
+    climb_mm_per_100 : how much the reflected floor climbs over 100 mm (negative: dives);
+    bend_mm_per_100 : how much the reflected street bends to the left over 100 mm.
+    """
+
+    number: int
+    lean_deg: Quantity
+    turn_deg: Quantity
+    distance_mm: Quantity
+    glass: GlassSummary
+    shims: ShimSet
+    verdict: str
+    climb_mm_per_100: Quantity
+    bend_mm_per_100: Quantity
+
+    def to_json(self) -> dict[str, Any]:
+        """The contract's mirror object and what the errors do to the view."""
+        return {
+            "lean_deg": self.lean_deg.to_json(),
+            "turn_deg": self.turn_deg.to_json(),
+            "distance_mm": self.distance_mm.to_json(),
+            "glass": self.glass.to_json(),
+            "shims_mm": self.shims.to_json(),
+            "verdict": self.verdict,
+            "climb_mm_per_100": self.climb_mm_per_100.to_json(),
+            "bend_mm_per_100": self.bend_mm_per_100.to_json(),
+        }
+
+
+@dataclass(frozen=True)
+class MirrorAngle:
+    """The angle between two mirrors' faces as seen in the scene: 90 for a square corner [deg]."""
+
+    first: int
+    second: int
+    angle_deg: Quantity
+
+    def to_json(self) -> dict[str, Any]:
+        """{"mirrors": [i, k], "angle_deg": quantity}."""
+        return {"mirrors": [self.first, self.second], "angle_deg": self.angle_deg.to_json()}
+
+
+@dataclass(frozen=True, eq=False)
+class MirrorOverlay:
+    """Where one mirror's things lie in one photo; (n, 2) [px] each.
+
+    corners_px : the reflected corners used; outline_px : the reflection's outline;
+    true_outline_px : where that outline would be if the mirror were true; mirror_px : the mirror's own
+    outline on the glass, clockwise from top left as the viewer sees it (size from the user, or a guess).
+    """
+
+    number: int
+    corners_px: Array
+    outline_px: Array
+    true_outline_px: Array
+    mirror_px: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Overlay:
+    """What a picture of one photo shows; (n, 2) [px] each.
+
+    doubles_px : outlines of double reflections; mirror_size_known : False where the mirror's outline is a guess.
+    """
+
+    file: str
+    size: tuple[int, int]
+    direct_corners_px: Array
+    direct_outline_px: Array
+    mirrors: tuple[MirrorOverlay, ...]
+    doubles_px: tuple[Array, ...]
+    mirror_size_known: bool
+
+
+@dataclass(frozen=True, eq=False)
+class CheckResult:
+    """The answer of `align.check`."""
+
+    photos: tuple[PhotoSummary, ...]
+    camera: CameraSummary
+    mirrors: tuple[MirrorResult, ...]
+    angles: tuple[MirrorAngle, ...]
+    sheet: str
+    want_turn_deg: float
+    tolerance_deg: float
+    warnings: tuple[str, ...] = ()
+    advice: tuple[str, ...] = ()
+    overlays: tuple[Overlay, ...] = field(default=(), repr=False)
+
+    @property
+    def verdict(self) -> str:
+        """ "square" when every mirror is, "out of square" when one is, else "undetermined"."""
+        verdicts = {mirror.verdict for mirror in self.mirrors}
+        if "out of square" in verdicts:
+            return "out of square"
+        return "undetermined" if "undetermined" in verdicts else "square"
+
+    def to_json(self) -> dict[str, Any]:
+        """The contract's object for `check --json`."""
+        return {
+            "format": "align-check-1",
+            "photos": [photo.to_json() for photo in self.photos],
+            "camera": self.camera.to_json(),
+            "mirrors": [mirror.to_json() for mirror in self.mirrors],
+            "angles": [angle.to_json() for angle in self.angles],
+            "sheet": self.sheet,
+            "want_turn_deg": self.want_turn_deg,
+            "tolerance_deg": self.tolerance_deg,
+            "verdict": self.verdict,
+            "warnings": list(self.warnings),
+            "advice": list(self.advice),
+        }

@@ -1,0 +1,3 @@
+"""stub"""
+def search_reflection(pyramid, target, prior):
+    return None

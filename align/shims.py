@@ -1,0 +1,158 @@
+"""From lean and turn to packing in millimetres. Pure arithmetic."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .geometry import mirror_normal
+from .results import Quantity, Shim, ShimSet
+
+Array = NDArray[np.float64]
+
+#: Sheets that builders have at hand [mm]: office paper, card and styrene; common practice, no source.
+COMMON_SHEETS_MM = (2.0, 1.5, 1.0, 0.75, 0.5, 0.25, 0.1)
+WALL_CORNERS = ("top_left", "top_right", "bottom_left", "bottom_right")
+
+
+@dataclass(frozen=True)
+class Mount:
+    """How the mirror is held: against a wall, or on a foot of `foot_depth_mm` from front to rear."""
+
+    kind: str = "wall"
+    foot_depth_mm: float | None = None
+
+
+def packing_field(lean: float, turn: float, want_turn: float) -> tuple[float, float]:
+    """Packing needed per mm to the right and per mm upwards on the mirror, to make it plumb and turned right.
+
+    The true plane's height over the mirror's own face, along the face's normal: -(a u + b v) / c, where
+    (a, b, c) is the wanted normal in the mirror's own axes u (right), v (up), n.
+    """
+    normal = mirror_normal(lean, turn)
+    right = np.array([math.cos(turn), math.sin(turn), 0.0])
+    up = np.cross(normal, right)
+    wanted = mirror_normal(0.0, want_turn)
+    facing = float(wanted @ normal)
+    return -float(wanted @ right) / facing, -float(wanted @ up) / facing
+
+
+def wall_packing(lean: float, turn: float, want_turn: float, width_mm: float, height_mm: float) -> Array:
+    """(4,) [mm] packing behind WALL_CORNERS, the smallest being 0: packing can only be added."""
+    per_right, per_up = packing_field(lean, turn, want_turn)
+    places = np.array([[0, height_mm], [width_mm, height_mm], [0, 0], [width_mm, 0]], float)
+    packing = places @ np.array([per_right, per_up])
+    return np.asarray(packing - packing.min())
+
+
+def stack_of(thickness_mm: float) -> tuple[float, ...]:
+    """The stack of common sheets nearest to a thickness, thickest first; () below half the thinnest."""
+    rest, stack = thickness_mm, []
+    for sheet in COMMON_SHEETS_MM:
+        while rest >= sheet - COMMON_SHEETS_MM[-1] / 2 and len(stack) < 40:
+            stack.append(sheet)
+            rest -= sheet
+    return tuple(stack)
+
+
+def shims_for(
+    angles: Array,
+    covariance: Array,
+    quantile: float,
+    *,
+    want_turn: float,
+    mirror_size_mm: tuple[float, float] | None,
+    mount: Mount,
+) -> ShimSet:
+    """The packing for a measured mirror, with intervals.
+
+    Parameters
+    ----------
+    angles : (2,) lean, turn [rad]; covariance : (2, 2); quantile : half-width of the interval in sd;
+    mirror_size_mm : (width, height) or None; mount : how it is held.
+    """
+
+    def measured(function: Callable[[float, float], float]) -> Quantity:
+        return propagate(function, angles, covariance, quantile)
+
+    lean, turn = float(angles[0]), float(angles[1])
+    if mount.kind == "foot" and mount.foot_depth_mm is not None:
+        depth = mount.foot_depth_mm
+        side = "front" if lean > 0 else "rear"
+        sign = 1.0 if lean > 0 else -1.0
+        raised = measured(lambda l, t: sign * depth * math.tan(l))
+        flat = Quantity(0.0, 0.0, 0.0)
+        shims = {"front": flat, "rear": flat, side: raised}
+        turn_by = _foot_turn(turn - want_turn, mirror_size_mm)
+        return ShimSet("foot", tuple(_shim(place, value) for place, value in shims.items()), turn_by)
+    if mirror_size_mm is None:
+        vertical = "behind_bottom" if lean > 0 else "behind_top"
+        sideways = "behind_right" if turn > want_turn else "behind_left"
+        by_height = 1.0 if lean > 0 else -1.0
+        by_width = 1.0 if turn > want_turn else -1.0
+        return ShimSet(
+            "per 100 mm",
+            (
+                _shim(
+                    f"{vertical}_per_100_height",
+                    measured(lambda l, t: -by_height * 100 * packing_field(l, t, want_turn)[1]),
+                ),
+                _shim(
+                    f"{sideways}_per_100_width",
+                    measured(lambda l, t: by_width * 100 * packing_field(l, t, want_turn)[0]),
+                ),
+            ),
+        )
+    width, height = mirror_size_mm
+    lowest = int(np.argmin(wall_packing(lean, turn, want_turn, width, height)))
+
+    def corner(place: int) -> Callable[[float, float], float]:
+        def packing(l: float, t: float) -> float:
+            per_right, per_up = packing_field(l, t, want_turn)
+            x = np.array([0, width, 0, width], float)
+            y = np.array([height, height, 0, 0], float)
+            return float((x[place] - x[lowest]) * per_right + (y[place] - y[lowest]) * per_up)
+
+        return packing
+
+    return ShimSet(
+        "wall", tuple(_shim(name, measured(corner(i))) for i, name in enumerate(WALL_CORNERS))
+    )
+
+
+def propagate(
+    function: Callable[[float, float], float], angles: Array, covariance: Array, quantile: float
+) -> Quantity:
+    """A function of lean and turn [rad] with the interval that their covariance gives it, to first order."""
+    value = function(float(angles[0]), float(angles[1]))
+    step = 1e-6
+    gradient = np.array(
+        [
+            (function(*(angles + d)) - function(*(angles - d))) / (2 * step)
+            for d in np.eye(2) * step
+        ]
+    )
+    half = quantile * math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
+    return Quantity(value, value - half, value + half)
+
+
+def _shim(place: str, thickness: Quantity) -> Shim:
+    return Shim(place, thickness, stack_of(thickness.value))
+
+
+def _foot_turn(error: float, mirror_size_mm: tuple[float, float] | None) -> str:
+    """How to turn the foot on the floor."""
+    if abs(error) < 1e-9:
+        return ""
+    way = "clockwise" if error > 0 else "anticlockwise"
+    width = mirror_size_mm[0] if mirror_size_mm else 100.0
+    end = "left" if error > 0 else "right"
+    over = "the mirror's width" if mirror_size_mm else "100 mm of width"
+    return (
+        f"turn the foot {way} seen from above: push its {end} end back by "
+        f"{width * math.tan(abs(error)):.1f} mm over {over}"
+    )

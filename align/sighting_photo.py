@@ -1,0 +1,105 @@
+"""One photo's sighting: the target, its reflections, double reflections, and why one is missing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .camera import CameraPrior
+from .errors import TargetError
+from .finding import Find
+from .photo import Photo
+from .searching import search_reflection
+from .sighting import Board, Pyramid, find_boards, find_in_region, sight_find
+from .target import Sheet
+
+
+@dataclass(frozen=True, eq=False)
+class Sighting:
+    """What one photo shows.
+
+    target : the board itself; reflections : one for each mirror, left to right; doubles : right-handed
+    images behind a corner of two mirrors, used for nothing but the picture.
+    """
+
+    sheet: Sheet
+    target: Board
+    reflections: tuple[Board, ...]
+    doubles: tuple[Board, ...] = ()
+
+
+def sight(
+    photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, scale: float = 1.0
+) -> Sighting:
+    """Find the target and its reflections in a photo.
+
+    Raises
+    ------
+    TargetError
+        No target, or only its reflection.
+    """
+    if own_board is not None:
+        from .plainboard import sight_plain
+
+        return sight_plain(photo, prior, own_board)
+    pyramid = Pyramid(photo.gray)
+    target, others = _target(pyramid, photo, scale)
+    sheet = target.sheet
+    finds = [f for f in find_boards(photo.gray, mirrored=True, scale=scale) if f.sheet.name == sheet.name]
+    boards = [board for find in finds if (board := sight_find(pyramid, find)) is not None]
+    if not boards:
+        found = search_reflection(pyramid, target, prior)
+        boards = [] if found is None else [found]
+    reflections = sorted(_distinct(boards), key=lambda board: board.centre_px[0])
+    return Sighting(sheet, target, tuple(reflections), tuple(others))
+
+
+def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[Board]]:
+    """The target: the nearest right-handed board; and the others, which are double reflections."""
+    gray = photo.gray
+    finds = find_boards(gray, mirrored=False, scale=scale)
+    if not finds:
+        whole = (0, 0, gray.shape[1], gray.shape[0])
+        finds = find_in_region(gray, whole, 1.0, mirrored=False, scale=scale)
+    boards = _distinct([board for find in finds if (board := sight_find(pyramid, find)) is not None])
+    if not boards:
+        raise _no_target(photo, finds, scale)
+    boards.sort(key=_nearness, reverse=True)
+    same = [board for board in boards if board.sheet.name == boards[0].sheet.name]
+    return same[0], same[1:]
+
+
+def _nearness(board: Board) -> float:
+    """Area of the board's outline [px^2]: a double reflection is always farther than the target."""
+    x, y = board.outline_px.T
+    return float(abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2)
+
+
+def _distinct(boards: list[Board]) -> list[Board]:
+    """Boards without repeats: two finds of one board share their corners' places."""
+    kept: list[Board] = []
+    for board in sorted(boards, key=lambda b: -len(b.corner_ids)):
+        size = np.sqrt(_nearness(board))
+        if all(np.linalg.norm(board.centre_px - other.centre_px) > 0.1 * size for other in kept):
+            kept.append(board)
+    return kept
+
+
+def _no_target(photo: Photo, finds: list[Find], scale: float) -> TargetError:
+    name = photo.path.name
+    if finds:
+        return TargetError(
+            f"{name}: some markers of the {finds[0].sheet.name} sheet can be read, but too few of its corners.",
+            "Show the whole sheet, flat and sharp, with nothing lying on it.",
+        )
+    if find_boards(photo.gray, mirrored=True, scale=scale):
+        return TargetError(
+            f"{name} shows the target's reflection but not the target itself.",
+            "Step back or tilt the phone so that the sheet and its reflection are both in the photo.",
+        )
+    return TargetError(
+        f"No target was found in {name}.",
+        "Print one with `align target`, lay it flat before the mirror, and photograph it sharp and well lit; "
+        "for a plain checkerboard of your own, say --board COLSxROWS --square MM.",
+    )
