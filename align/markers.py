@@ -15,9 +15,9 @@ from .target import MARKER_BITS, MARKER_CODES, MARKER_RATIO, MIRROR_DISTANCE_BIT
 if TYPE_CHECKING:
     import cv2
 
-#: Wrong bits OpenCV may correct at `errorCorrectionRate` 1. A misread of one bit still lies two bits from
-#: every mirrored marker, so a correction can never turn a reflection into the target. OpenCV's default
-#: rate of 0.6 rounds this down to none.
+#: Wrong bits OpenCV may correct at `errorCorrectionRate` 1 (its default rate of 0.6 rounds this down to
+#: none). A mirrored marker then needs two misread bits more to pass for another marker. That is rare,
+#: not impossible (docs/target.md: 1 in 2800), so a lone marker proves nothing; several in place do.
 CORRECTABLE_BITS = (MIRROR_DISTANCE_BITS - 1) // 2
 
 

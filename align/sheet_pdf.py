@@ -41,7 +41,7 @@ RULE_WORDS = (
 )
 USE_WORDS = (
     "1  Print at 100 % (“actual size”), then measure both rules.",
-    "2  Cut along the contact edge, tape to card, lay flat: arrow towards the mirror.",
+    "2  Cut along the contact edge, tape to stiff card, lay flat: arrow towards the mirror.",
     "3  Photograph from 30–45° above, sheet and whole reflection sharp; a slanting view is fine.",
 )
 
