@@ -59,7 +59,9 @@ def detect_markers(
     parameters.polygonalApproxAccuracyRate = 0.06 if careful else 0.05
     parameters.minCornerDistanceRate = 0.03
     parameters.minMarkerDistanceRate = 0.02
-    parameters.errorCorrectionRate = 1.0 if careful else 0.6
+    parameters.errorCorrectionRate = 1.0
+    parameters.perspectiveRemovePixelPerCell = 8 if careful else 4
+    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.25 if careful else 0.13
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     parameters.relativeCornerRefinmentWinSize = 0.2
     parameters.cornerRefinementWinSize = 4
@@ -94,7 +96,8 @@ def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: 
         sheet = sheet.scaled(scale)
         members = _grow(seed, sheet, ids, places, free)
         homography = _homography(sheet, [ids[i] for i in members], [places[i] for i in members])
-        if (np.linalg.det(homography[:2, :2]) < 0) != mirrored and len(members) > 1:
+        # The sign of the map's derivative is that of det(H): w is positive over the board (H33 = 1 at its corner).
+        if (np.linalg.det(homography) < 0) != mirrored:
             continue
         free -= set(members)
         finds.append(

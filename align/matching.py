@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .geometry import apply_homography
-from .target import Sheet, corners_board, raster
+from .target import MARKER_BITS, MARKER_CELLS, MARKER_RATIO, Sheet, corners_board, marker_corners_board, raster
 
 Array = NDArray[np.float64]
 
@@ -27,6 +27,8 @@ RASTER_PX = 48  # pixels per square of the drawn print
 SUPERSAMPLING = 3
 #: Half the window, as a share of the square and as a limit in pixels.
 WINDOW_SHARE, WINDOW_MAX_PX, WINDOW_MIN_PX = 0.55, 13, 3
+#: Half the extent of a marker's bits, as a share of the square.
+_BITS_SHARE = MARKER_RATIO * MARKER_BITS / MARKER_CELLS / 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +126,27 @@ def match_corners(
     return Matches(place, covariance, score)
 
 
+def marker_scores(
+    gray: NDArray[np.uint8], sheet: Sheet, homography: Array, *, blur_px: float
+) -> Array:
+    """Correlation (m,) of each marker's own bits with the photo, NaN where it is out of the photo.
+
+    The frame of a marker and the squares around it look alike on every sheet; only the bits tell which
+    sheet this is, which way it is shifted, and whether it is mirrored.
+    """
+    middles = marker_corners_board(sheet).mean(axis=1)
+    frames = local_frames(homography, middles, sheet.square_mm)
+    reach = _BITS_SHARE * np.abs(frames).sum(axis=2)
+    half = np.clip(np.ceil(np.median(reach, axis=0)), 2, WINDOW_MAX_PX).astype(int)
+    place = apply_homography(homography, middles)
+    scores = np.full(len(middles), np.nan)
+    chosen = np.flatnonzero(_inside(gray.shape, place, half + 1))
+    if len(chosen):
+        windows = _Windows(sheet, homography, middles, frames, half, blur_px, share=_BITS_SHARE)
+        scores[chosen] = windows.register(gray, place, chosen)[2]
+    return scores
+
+
 def _inside(shape: tuple[int, ...], place: Array, half: NDArray[np.int64]) -> NDArray[np.bool_]:
     limit = np.array([shape[1], shape[0]]) - half - 2
     with np.errstate(invalid="ignore"):
@@ -134,8 +157,9 @@ class _Windows:
     """The windows of one set of corners: draws the print in each and solves for the shift."""
 
     def __init__(
-        self, sheet: Sheet, homography: Array, board: Array, frames: Array, half: NDArray[np.int64], blur_px: float
+        self, sheet: Sheet, homography: Array, board: Array, frames: Array, half: NDArray[np.int64], blur_px: float, share: float = WINDOW_SHARE
     ) -> None:
+        self.share = share
         self.half, self.board, self.square = half, board, sheet.square_mm
         levels = _prints(sheet.name, sheet)
         # Supersampled pixels of the photo against pixels of the print: take the level that is no finer.
@@ -159,7 +183,7 @@ class _Windows:
         x, y = np.meshgrid(np.arange(-self.half[0], self.half[0] + 1), np.arange(-self.half[1], self.half[1] + 1))
         inverse = np.linalg.inv(frames)
         unit = np.einsum("nij,jhw->nihw", inverse, np.stack([x, y]).astype(float))
-        distance = np.abs(unit).max(axis=1) / WINDOW_SHARE
+        distance = np.abs(unit).max(axis=1) / self.share
         return np.clip(4.0 * (1.15 - distance), 0.0, 1.0)
 
     def draw(self, place: Array, chosen: NDArray[np.int64]) -> NDArray[np.float32]:

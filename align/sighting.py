@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .finding import Find, detect_markers, group_boards
 from .geometry import apply_homography, fit_homography
-from .matching import Matches, local_frames, match_corners, square_heights_px
+from .matching import local_frames, marker_scores, match_corners, square_heights_px
 from .target import Sheet, corners_board, marker_corners_board
 
 Array = NDArray[np.float64]
@@ -26,6 +26,8 @@ COARSE_SQUARE_PX = 22
 #: A corner whose print correlates less than this with the photo is not there, or covered.
 MIN_SCORE = 0.75
 MIN_CORNERS = 6
+#: Markers whose bits are compared with the photo: at least so many, and their mean correlation at least this.
+MIN_MARKERS, MIN_MARKER_SCORE = 4, 0.35
 BLURS_PX = (0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 
 
@@ -153,6 +155,8 @@ def sight_board(
     if keep.sum() < MIN_CORNERS:
         return None
     ids = ids[keep]
+    if not _is_this_sheet(pyramid, sheet, homography, blur):
+        return None
     return Board(
         sheet=sheet,
         mirrored=mirrored,
@@ -164,6 +168,20 @@ def sight_board(
         homography=homography,
         blur_px=blur,
     )
+
+
+def _is_this_sheet(pyramid: Pyramid, sheet: Sheet, homography: Array, blur_px: float) -> bool:
+    """Whether the markers' bits bear out that it is this sheet, this way round and not shifted."""
+    if not sheet.has_markers:
+        return True
+    level = _coarse_level(homography, sheet, corners_board(sheet))
+    blur = max(blur_px / 2**level, 0.5)
+    scores = marker_scores(pyramid.level(level), sheet, _shrunk(homography, level), blur_px=blur)
+    scores = scores[np.isfinite(scores)]
+    if len(scores) < MIN_MARKERS:
+        return False
+    doubt = float(scores.std()) / np.sqrt(len(scores))
+    return bool(scores.mean() > MIN_MARKER_SCORE and scores.mean() > 4 * doubt)
 
 
 def _coarse_level(homography: Array, sheet: Sheet, known: Array) -> int:
@@ -260,5 +278,3 @@ def _estimate_blur(
             best, best_score = blur, score
     return best
 
-
-__all__ = ["Board", "Matches", "Pyramid", "find_boards", "find_in_region", "sight_board", "sight_find"]

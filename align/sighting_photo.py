@@ -14,6 +14,9 @@ from .searching import search_reflection
 from .sighting import Board, Pyramid, find_boards, find_in_region, sight_find
 from .target import Sheet
 
+#: The whole photo is enlarged in search of a small target up to this many pixels.
+MAX_ENLARGED_PIXELS = 56e6
+
 
 @dataclass(frozen=True, eq=False)
 class Sighting:
@@ -47,11 +50,11 @@ def sight(
     target, others = _target(pyramid, photo, scale)
     sheet = target.sheet
     finds = [f for f in find_boards(photo.gray, mirrored=True, scale=scale) if f.sheet.name == sheet.name]
-    boards = [board for find in finds if (board := sight_find(pyramid, find)) is not None]
+    boards = _sighted(pyramid, finds)
     if not boards:
         found = search_reflection(pyramid, target, prior)
         boards = [] if found is None else [found]
-    reflections = sorted(_distinct(boards), key=lambda board: board.centre_px[0])
+    reflections = sorted(boards, key=lambda board: board.centre_px[0])
     return Sighting(sheet, target, tuple(reflections), tuple(others))
 
 
@@ -59,15 +62,22 @@ def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[B
     """The target: the nearest right-handed board; and the others, which are double reflections."""
     gray = photo.gray
     finds = find_boards(gray, mirrored=False, scale=scale)
-    if not finds:
-        whole = (0, 0, gray.shape[1], gray.shape[0])
-        finds = find_in_region(gray, whole, 1.0, mirrored=False, scale=scale)
-    boards = _distinct([board for find in finds if (board := sight_find(pyramid, find)) is not None])
+    boards = _sighted(pyramid, finds)
+    whole = (0, 0, gray.shape[1], gray.shape[0])
+    for zoom in (1.0, 2.0):
+        if boards or gray.size * zoom**2 > MAX_ENLARGED_PIXELS:
+            break
+        more = find_in_region(gray, whole, zoom, mirrored=False, scale=scale)
+        boards, finds = _sighted(pyramid, more), finds + more
     if not boards:
         raise _no_target(photo, finds, scale)
     boards.sort(key=_nearness, reverse=True)
     same = [board for board in boards if board.sheet.name == boards[0].sheet.name]
     return same[0], same[1:]
+
+
+def _sighted(pyramid: Pyramid, finds: list[Find]) -> list[Board]:
+    return _distinct([board for find in finds if (board := sight_find(pyramid, find)) is not None])
 
 
 def _nearness(board: Board) -> float:
@@ -88,9 +98,11 @@ def _distinct(boards: list[Board]) -> list[Board]:
 
 def _no_target(photo: Photo, finds: list[Find], scale: float) -> TargetError:
     name = photo.path.name
-    if finds:
+    most = max(finds, key=lambda find: len(find.marker_ids), default=None)
+    if most is not None and len(most.marker_ids) >= 3:
         return TargetError(
-            f"{name}: some markers of the {finds[0].sheet.name} sheet can be read, but too few of its corners.",
+            f"{name}: {len(most.marker_ids)} markers of the {most.sheet.name} sheet can be read, but too few "
+            "of its corners.",
             "Show the whole sheet, flat and sharp, with nothing lying on it.",
         )
     if find_boards(photo.gray, mirrored=True, scale=scale):
