@@ -1,0 +1,240 @@
+"""A whole plan: read a scene, look from every eye place, and work out angle, seam, ghosts, glass and
+cures."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from pathlib import Path as FilePath
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .angle import PathPlan, plan_path, recommended_tolerance_deg
+from .cures import Cure, cures_for
+from .ghosts_plan import GlassAdvice, LampGhosts, glass_advice, lamp_ghosts
+from .glass_order import GlassOrder, glass_order
+from .quantity import Quantity, combined
+from .scene import Scene
+from .scene_file import read_scene
+from .seam import Mask, SeamWidth, last_post_mm, seam_widths, smallest_mask
+from .viewing import OpenSide, Views, look, mirror_content, open_sides
+
+Array = NDArray[np.float64]
+
+#: Eye places that paths, seam and ghosts are worked out for: their answers are smooth, so a subset is enough.
+MOST_EYES = 400
+#: Fewer still for the open view, which casts a grid of rays from each.
+MOST_EYES_OPEN = 60
+#: Cures are looked for from no more eye places than this; they are then confirmed from all.
+MOST_EYES_CURES = 600
+#: A path that asks for a turn this much different [rad] is shown as it would be then.
+WORTH_TURNING = math.radians(0.25)
+
+
+@dataclass(frozen=True, eq=False)
+class TurnedView:
+    """What the mirror shows once it is turned for a path: to the mean viewer, and where it looks out."""
+
+    content: dict[str, float]
+    sides: tuple[OpenSide, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class PlanResult:
+    """Everything that the plan found.
+
+    numbers : the figures that carry doubt, by name (see `numbers_of`)
+    turned : for each path that asks for another turn than the mirror has, what the mirror would then show
+    """
+
+    scene: Scene
+    views: Views
+    content: dict[str, float]
+    sides: tuple[OpenSide, ...]
+    cures: dict[str, tuple[Cure, ...]]
+    paths: tuple[PathPlan, ...]
+    seams: tuple[SeamWidth, ...]
+    mask: Mask | None
+    turned: dict[str, TurnedView]
+    last_posts_mm: dict[str, float]
+    ghosts: tuple[LampGhosts, ...]
+    advice: GlassAdvice
+    order: GlassOrder | None
+    tolerance_deg: float | None
+    numbers: dict[str, Quantity]
+    warnings: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def unmet(self) -> tuple[str, ...]:
+        """Names of the wishes that are not met, the worst first."""
+        return self.views.unmet
+
+    def to_json(self) -> dict[str, Any]:
+        """The contract's "align-plan-1" object."""
+        from .plan_json import plan_to_json
+
+        return plan_to_json(self)
+
+
+def plan(scene: Scene | FilePath | str) -> PlanResult:
+    """Work out a plan.
+
+    Parameters
+    ----------
+    scene : a Scene, or the path of a scene file
+
+    Raises
+    ------
+    FileFormatError : the scene file is wrong; OpeningError : the opening's measures cannot be right.
+    """
+    if not isinstance(scene, Scene):
+        scene = read_scene(FilePath(scene))
+    order = glass_order(scene.opening, scene.mirror.glass_mm) if scene.opening is not None else None
+    views = look(scene)
+    eyes = thinned(scene, MOST_EYES)
+    flat = eyes.reshape(-1, 3)
+    paths = plan_paths(scene, flat)
+    ghosts = lamp_ghosts(scene, flat)
+    return PlanResult(
+        scene,
+        views,
+        mirror_content(scene, scene.mean_eye),
+        open_sides(scene, thinned(scene, MOST_EYES_OPEN).reshape(-1, 3)),
+        _all_cures(scene, views),
+        paths,
+        seam_widths(scene, flat),
+        smallest_mask(scene, flat),
+        _turned(scene, paths),
+        _last_posts(scene, paths),
+        ghosts,
+        glass_advice(ghosts),
+        order,
+        recommended_tolerance_deg(paths),
+        numbers_with_doubt(scene),
+        _warnings(scene, paths, order),
+    )
+
+
+def plan_paths(scene: Scene, eyes: Array) -> tuple[PathPlan, ...]:
+    """Every path that meets the plane of the glass."""
+    planned = (plan_path(scene, path, eyes) for path in scene.paths)
+    return tuple(path for path in planned if path is not None)
+
+
+def thinned(scene: Scene, most: int) -> Array:
+    """(heights, places, 3) [mm] all eye heights at an even choice of at most `most` eye places, corners
+    kept."""
+    places = scene.viewers.places
+    keep = max(4, most // len(scene.viewers.eye_heights_mm))
+    if len(places) > keep:
+        x0, x1, y0, y1 = scene.viewers.area_mm
+        ends = [(x, y) for x in (x0, x1) for y in (y0, y1)]
+        corners = [int(np.argmin(np.hypot(*(places - end).T))) for end in ends]
+        even = np.linspace(0, len(places) - 1, keep - 4).astype(int) if keep > 4 else np.array([], int)
+        places = places[np.unique([*corners, *even])]
+    return scene.eyes(places)
+
+
+def numbers_of(scene: Scene) -> dict[str, float]:
+    """The figures that a doubt about the mirror moves, by name; units in the names."""
+    views = look(scene)
+    flat = thinned(scene, MOST_EYES).reshape(-1, 3)
+    numbers = {f"trouble_share/{name}": float(flags.mean()) for name, flags in views.troubles.items()}
+    for thing in views.things:
+        numbers[f"direct_share/{thing.name}"] = float(thing.direct.mean())
+        numbers[f"mirror_share/{thing.name}"] = float(thing.mirrored.mean())
+    for edge, shown in views.edges.items():
+        numbers[f"edge_share/{edge}"] = float((shown > 0).mean())
+    for path in plan_paths(scene, flat):
+        numbers[f"kink_deg/{path.name}"] = math.degrees(path.kink)
+        numbers[f"runs_on_deg/{path.name}"] = math.degrees(path.runs_on)
+        numbers[f"rise_deg/{path.name}"] = math.degrees(path.rise)
+        numbers[f"run_mm/{path.name}"] = _typical_run(path)
+        numbers[f"aside_mm/{path.name}"] = path.aside_mm
+    seams = [row for row in seam_widths(scene, flat, ()) if row.glass_mm == scene.mirror.glass_mm]
+    for row in seams:
+        numbers["seam_least_mm"], numbers["seam_most_mm"] = row.least_mm, row.most_mm
+    return numbers
+
+
+def _typical_run(path: PathPlan) -> float:
+    return float(np.nanmedian(path.run_mm)) if np.isfinite(path.run_mm).any() else 0.0
+
+
+def numbers_with_doubt(scene: Scene) -> dict[str, Quantity]:
+    """`numbers_of` with intervals: the mirror moved to both ends of each doubt, one at a time."""
+    nominal = numbers_of(scene)
+    moved = []
+    for name, (low, high) in scene.doubts.items():
+        moved.append(tuple(numbers_of(_moved(scene, name, value)) for value in (low, high)))
+    return {
+        name: combined(value, [(low.get(name, value), high.get(name, value)) for low, high in moved])
+        for name, value in nominal.items()
+    }
+
+
+def _moved(scene: Scene, name: str, value: float) -> Scene:
+    if name == "at_y_mm":
+        return scene.with_mirror(at_mm=(scene.mirror.at_mm[0], value))
+    return scene.with_mirror(**{name: value})
+
+
+def _all_cures(scene: Scene, views: Views) -> dict[str, tuple[Cure, ...]]:
+    if not views.unmet:
+        return {}
+    few = look(scene, thinned(scene, MOST_EYES_CURES))
+    return {name: cures_for(scene, few, name) for name in views.unmet}
+
+
+def _turned(scene: Scene, paths: tuple[PathPlan, ...]) -> dict[str, TurnedView]:
+    eyes = thinned(scene, MOST_EYES_OPEN).reshape(-1, 3)
+    views = {}
+    for path in paths:
+        changed = scene.with_mirror(turn=path.needed_turn)
+        before = (eyes - changed.mirror.foot_point) @ changed.mirror.normal > 0
+        if abs(path.needed_turn - scene.mirror.turn) > WORTH_TURNING and before.all():
+            views[path.name] = TurnedView(mirror_content(changed, scene.mean_eye), open_sides(changed, eyes))
+    return views
+
+
+def _last_posts(scene: Scene, paths: tuple[PathPlan, ...]) -> dict[str, float]:
+    pitch = {path.name: path.pitch_mm for path in scene.paths if path.pitch_mm > 0}
+    return {
+        path.name: last_post_mm(scene.mirror, scene.mean_eye, np.append(path.meets_mm, 0.0), pitch[path.name])
+        for path in paths
+        if path.name in pitch
+    }
+
+
+def _warnings(scene: Scene, paths: tuple[PathPlan, ...], order: GlassOrder | None) -> tuple[str, ...]:
+    words = list(scene.notes)
+    met = {path.name for path in paths}
+    words += [
+        f"The {path.name} never reaches the plane of the glass: check its points."
+        for path in scene.paths
+        if path.name not in met
+    ]
+    words += [
+        f"The {path.name} misses the glass by {-path.spare_mm:.0f} mm: move the mirror, or take a wider one."
+        for path in paths
+        if path.spare_mm < 0
+    ]
+    eyes = np.array(scene.viewers.eye_heights_mm) - scene.floor.height_mm
+    if eyes.min() <= 0:
+        words.append(
+            f"An eye at {min(scene.viewers.eye_heights_mm):.0f} mm is below the scene's floor "
+            f"({scene.floor.height_mm:.0f} mm): that viewer sees none of it; give them a step."
+        )
+    if order is not None and order.width_mm < scene.mirror.width_mm:
+        words.append(
+            f"The opening takes glass {order.width_mm:.0f} mm wide, the scene has a mirror of "
+            f"{scene.mirror.width_mm:.0f} mm."
+        )
+    if order is not None and order.height_mm < scene.mirror.height_mm:
+        words.append(
+            f"The opening takes glass {order.height_mm:.0f} mm high, the scene has a mirror of "
+            f"{scene.mirror.height_mm:.0f} mm."
+        )
+    return tuple(words)

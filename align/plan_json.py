@@ -1,0 +1,213 @@
+"""A plan as the contract's JSON object, "align-plan-1". Lengths in mm, angles in degrees, shares from 0 to
+1."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from .angle import PathPlan
+from .cures import Cure
+from .ghosts_plan import LampGhosts
+from .glass_order import GlassOrder
+from .plan import PlanResult, TurnedView
+from .quantity import Quantity
+from .seam import Mask, SeamWidth
+from .viewing import OWN_FACE
+
+FORMAT = "align-plan-1"
+
+
+def plan_to_json(result: PlanResult) -> dict[str, Any]:
+    """Everything that the text says, as numbers."""
+    return {
+        "format": FORMAT,
+        "scene": result.scene.name,
+        "mirror": _mirror(result),
+        "viewers": {
+            "eye_places": int(result.views.own_face.size),
+            "standing_places": int(result.views.own_face.shape[1]),
+            "eye_heights_mm": list(result.scene.viewers.eye_heights_mm),
+        },
+        "unmet": list(result.unmet),
+        "own_face": {
+            "share": _number(result, f"trouble_share/{OWN_FACE}"),
+            "share_by_eye_height": _by_height(result.views.own_face),
+            "own_eyes_share": float(result.views.own_eyes.mean()),
+        },
+        "things": _things(result),
+        "mirror_edges": {
+            edge: {
+                "seen_from_share": _number(result, f"edge_share/{edge}"),
+                "mean_part_seen": float(shown.mean()),
+            }
+            for edge, shown in result.views.edges.items()
+        },
+        "mirror_shows": [{"name": name, "share": share} for name, share in result.content.items()],
+        "open_sides": [vars(side) for side in result.sides],
+        "cures": [_cure(cure) for cures in result.cures.values() for cure in cures],
+        "paths": [_path(result, path) for path in result.paths],
+        "tolerance_deg": result.tolerance_deg,
+        "seam": [_seam(row) for row in result.seams],
+        "mask": None if result.mask is None else _mask(result.mask),
+        "ghosts": [_ghosts(row) for row in result.ghosts],
+        "glass_advice": {"glass_mm": result.advice.glass_mm, "reasons": list(result.advice.reasons)},
+        "order": None if result.order is None else _order(result.order),
+        "warnings": list(result.warnings),
+    }
+
+
+def _number(result: PlanResult, name: str) -> dict[str, float]:
+    return result.numbers[name].to_json()
+
+
+def _degrees(quantity: Quantity) -> dict[str, float]:
+    return quantity.scaled(math.degrees).to_json()
+
+
+def _by_height(flags: Any) -> list[float]:
+    return [float(share) for share in flags.mean(axis=1)]
+
+
+def _mirror(result: PlanResult) -> dict[str, Any]:
+    scene = result.scene
+    return {
+        "lean_deg": _degrees(scene.doubt_of("lean")),
+        "turn_deg": _degrees(scene.doubt_of("turn")),
+        "glass_mm": scene.doubt_of("glass_mm").to_json(),
+        "y_mm": scene.doubt_of("at_y_mm").to_json(),
+        "width_mm": scene.mirror.width_mm,
+        "height_mm": scene.mirror.height_mm,
+        "foot_mm": scene.mirror.foot_mm,
+        "measured": scene.measured_from or None,
+    }
+
+
+def _things(result: PlanResult) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": view.name,
+            "want": view.want,
+            "met": view.met,
+            "least_share": view.least_share,
+            "missed_share": _number(result, f"trouble_share/{view.name}"),
+            "direct_share": _number(result, f"direct_share/{view.name}"),
+            "mirror_share": _number(result, f"mirror_share/{view.name}"),
+            "missed_share_by_eye_height": _by_height(view.trouble),
+        }
+        for view in result.views.things
+    ]
+
+
+def _cure(cure: Cure) -> dict[str, Any]:
+    answer: dict[str, Any] = {
+        "wish": cure.trouble,
+        "change": cure.kind,
+        "amount": cure.amount,
+        "unit": cure.unit,
+        "mirror_left_share": cure.mirror_left,
+        "suffers": [{"wish": name, "from": old, "to": new} for name, (old, new) in cure.worse.items()],
+    }
+    if cure.screen is not None:
+        half = cure.screen.size_mm[0] / 2
+        start, end = cure.screen.from_own_frame(np.array([[-half, 0.0, 0.0], [half, 0.0, 0.0]]))
+        answer["screen"] = {
+            "from_mm": [float(start[0]), float(start[1])],
+            "to_mm": [float(end[0]), float(end[1])],
+            "base_mm": cure.screen.base_mm,
+            "top_mm": cure.screen.base_mm + cure.screen.size_mm[2],
+        }
+    return answer
+
+
+def _path(result: PlanResult, path: PathPlan) -> dict[str, Any]:
+    return {
+        "name": path.name,
+        "arrives_deg": math.degrees(path.arrives),
+        "wanted_deg": math.degrees(path.wanted),
+        "runs_on_deg": _number(result, f"runs_on_deg/{path.name}"),
+        "needed_turn_deg": math.degrees(path.needed_turn),
+        "kink_deg": _number(result, f"kink_deg/{path.name}"),
+        "rise_deg": _number(result, f"rise_deg/{path.name}"),
+        "meets_mm": [float(v) for v in path.meets_mm],
+        "aside_mm": _number(result, f"aside_mm/{path.name}"),
+        "spare_mm": path.spare_mm,
+        "jog_mm": path.jog_mm,
+        "length_mm": path.length_mm,
+        "run_mm": _number(result, f"run_mm/{path.name}"),
+        "longest_run_mm": path.longest_run_mm,
+        "run_ends": path.run_ends,
+        "far_end_mm_per_tenth_deg": path.far_end_mm(math.radians(0.1)),
+        "turn_tolerance_deg": _finite(math.degrees(path.turn_tolerance)),
+        "lean_tolerance_deg": _finite(math.degrees(path.lean_tolerance)),
+        "nobody_notices_deg": _finite(math.degrees(path.critical_tolerance)),
+        "half_notice_deg": _finite(math.degrees(path.typical_tolerance)),
+        "turned": None if path.name not in result.turned else _turned(result.turned[path.name]),
+        "last_post_mm": result.last_posts_mm.get(path.name),
+    }
+
+
+def _turned(turned: TurnedView) -> dict[str, Any]:
+    return {
+        "mirror_shows": [{"name": name, "share": share} for name, share in turned.content.items()],
+        "open_sides": [vars(side) for side in turned.sides],
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _seam(row: SeamWidth) -> dict[str, Any]:
+    return {
+        "glass_mm": row.glass_mm,
+        "least_mm": row.least_mm,
+        "most_mm": row.most_mm,
+        "most_arcmin": math.degrees(row.most_seen) * 60.0,
+    }
+
+
+def _mask(mask: Mask) -> dict[str, Any]:
+    return {
+        "gap_mm": mask.gap_mm,
+        "height_mm": mask.height_mm,
+        "width_mm": mask.width_mm,
+        "pieces_mm": [list(piece) for piece in mask.pieces_mm],
+        "open_mm": [list(part) for part in mask.open_mm],
+        "open_share": mask.open_share,
+        "end_short_mm": mask.end_short_mm,
+    }
+
+
+def _ghosts(row: LampGhosts) -> dict[str, Any]:
+    return {
+        "lamp": row.lamp,
+        "glass_mm": row.glass_mm,
+        "seen_share": row.seen_share,
+        "separation_arcmin": {
+            "least": math.degrees(row.separation_min) * 60.0,
+            "most": math.degrees(row.separation_max) * 60.0,
+        },
+        "lamp_arcmin": math.degrees(row.disc_max) * 60.0,
+        "told_apart_share": row.told_apart_share,
+        "doubled_share": row.doubled_share,
+        "front_ratio": row.front_ratio,
+        "extra_trip_ratio": row.trip_ratio,
+    }
+
+
+def _order(order: GlassOrder) -> dict[str, Any]:
+    return {
+        "width_mm": order.width_mm,
+        "height_mm": order.height_mm,
+        "fits_width_mm": order.fit_width_mm.to_json(),
+        "fits_height_mm": order.fit_height_mm.to_json(),
+        "corners_deg": list(order.corner_deg),
+        "out_of_square_mm": order.out_of_square_mm.to_json(),
+        "misclosure_mm": order.misclosure_mm,
+        "glass_mm": order.glass_mm,
+        "weight_kg": order.weight_kg,
+        "cautions": list(order.cautions),
+    }
