@@ -37,7 +37,11 @@ class Camera:
     def matrix(self) -> Array:
         """(3, 3) camera matrix K."""
         return np.array(
-            [[self.focal_px, 0.0, self.centre_px[0]], [0.0, self.focal_px, self.centre_px[1]], [0.0, 0.0, 1.0]]
+            [
+                [self.focal_px, 0.0, self.centre_px[0]],
+                [0.0, self.focal_px, self.centre_px[1]],
+                [0.0, 0.0, 1.0],
+            ]
         )
 
     @property
@@ -54,20 +58,34 @@ class Camera:
         return project(self.parameters, points_cam)
 
     def normalise(self, pixels: Array) -> Array:
-        """(n, 2) undistorted coordinates x/z, y/z of (n, 2) pixels, by fixed-point iteration then Newton."""
-        pixels = np.asarray(pixels, float)
-        target = (pixels - np.array(self.centre_px)) / self.focal_px
+        """(n, 2) undistorted coordinates x/z, y/z of (n, 2) pixels, by Newton's method.
+
+        Wherever the distortion grows outwards as far as the pixel, this inverts `project` (OpenCV's
+        fixed-point iteration diverges at the corners of ultra-wide photos); beyond, the result is finite but
+        no inverse.
+        """
+        target = (np.asarray(pixels, float) - np.array(self.centre_px)) / self.focal_px
         result = target.copy()
         k1, k2, p1, p2, k3 = self.distortion
-        for _ in range(20):
+        for _ in range(40):
             x, y = result[:, 0], result[:, 1]
             r2 = x * x + y * y
             radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-            shift = np.column_stack(
-                [2 * p1 * x * y + p2 * (r2 + 2 * x * x), p1 * (r2 + 2 * y * y) + 2 * p2 * x * y]
-            )
-            result = (target - shift) / np.maximum(radial, 0.2)[:, None]
-        return result
+            slope = k1 + r2 * (2 * k2 + 3 * k3 * r2)
+            off_x = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x) - target[:, 0]
+            off_y = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y - target[:, 1]
+            xx = radial + 2 * x * x * slope + 2 * p1 * y + 6 * p2 * x
+            xy = 2 * x * y * slope + 2 * p1 * x + 2 * p2 * y
+            yy = radial + 2 * y * y * slope + 6 * p1 * y + 2 * p2 * x
+            # Where the image folds over, the determinant is not positive: hold it up, and cap the step.
+            determinant = np.maximum(xx * yy - xy * xy, 0.05)
+            step = np.column_stack([yy * off_x - xy * off_y, xx * off_y - xy * off_x]) / determinant[:, None]
+            length = np.linalg.norm(step, axis=1)
+            step *= np.minimum(1.0, 0.3 / np.maximum(length, 1e-300))[:, None]
+            result = result - step
+            if float(length.max(initial=0.0)) < 1e-14:
+                break
+        return np.asarray(result)
 
     def rays(self, pixels: Array) -> Array:
         """(n, 3) unit directions of pixels, camera frame."""
@@ -165,7 +183,7 @@ def prior_from_focal(
     Parameters
     ----------
     size : (width, height) [px]; equivalent_mm : EXIF FocalLengthIn35mmFilm or None;
-    cropped : the photo's shape says that it is a part of a photo: centre and focal length are then nearly free.
+    cropped : the photo is a part of what was taken: centre and focal length are then nearly free.
     """
     width, height = size
     diagonal = math.hypot(width, height)
@@ -173,7 +191,6 @@ def prior_from_focal(
     focal = diagonal * (equivalent_mm or 27.0) / FULL_FRAME_DIAGONAL_MM
     centre_sd = (CENTRE_SD_CROPPED_SHARE if cropped else CENTRE_SD_SHARE) * max(size)
     mean = np.array([math.log(focal), (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0])
-    sd = np.array(
-        [FOCAL_SD_WITH_EXIF if known else FOCAL_SD_BLIND, centre_sd, centre_sd, K1_SD, K2_SD, P_SD, P_SD, K3_SD]
-    )
+    focal_sd = FOCAL_SD_WITH_EXIF if known else FOCAL_SD_BLIND
+    sd = np.array([focal_sd, centre_sd, centre_sd, K1_SD, K2_SD, P_SD, P_SD, K3_SD])
     return CameraPrior(mean, sd, "exif" if known else "guess")
