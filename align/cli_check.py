@@ -1,0 +1,193 @@
+"""The `check` command: parse, call, print, exit code."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .cli_errors import EXIT_CANNOT_ANSWER, answer_errors
+from .cli_types import Board, MountHow, Number, SizeMm
+
+if TYPE_CHECKING:
+    from .results import CheckResult
+
+EXIT_CODES = {"square": 0, "undetermined": EXIT_CANNOT_ANSWER, "out of square": 3}
+PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg")
+EPILOG = (
+    "Exit code: 0 true within the tolerance; 1 no answer, or an interval too wide to tell; 2 wrong usage; "
+    "3 answered, out of tolerance. With --each the worst of all: 1 before 3 before 0."
+)
+
+
+@click.command("check", epilog=EPILOG)
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=click.Path(path_type=Path))
+@click.option("--camera", type=click.Path(path_type=Path), metavar="FILE", help="A file of `align camera`.")
+@click.option(
+    "--mirror", type=SizeMm(), metavar="WxH", help="The mirror's width and height in mm, for the shims."
+)
+@click.option(
+    "--glass", type=Number("mm", 0, 25), metavar="MM", help="Thickness of its glass; 0: front-coated."
+)
+@click.option(
+    "--want-turn", type=Number("deg", -89, 89), metavar="DEG", default=0.0, help="Wanted turn; else square."
+)
+@click.option(
+    "--mount", type=MountHow(), metavar="wall|foot:DEPTH", help="How it is held; DEPTH in mm. Else: wall."
+)
+@click.option(
+    "--tolerance", type=Number("deg", 0.001, 45), metavar="DEG", help="What counts as true. Else: 0.1."
+)
+@click.option(
+    "--rule", type=Number("mm", 20, 500), metavar="MM", help="Length of the sheet's printed 100 mm rule."
+)
+@click.option(
+    "--board", type=Board(), metavar="COLSxROWS", help="Inner corners of a plain board of your own."
+)
+@click.option("--square", type=Number("mm", 0.5, 1000), metavar="MM", help="Side of a square of that board.")
+@click.option("--touching", is_flag=True, help="The sheet's contact edge touches the glass.")
+@click.option("--each", is_flag=True, help="Every photo is a check of its own, not one check together.")
+@click.option(
+    "--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer (.png or .jpg)."
+)
+@click.option("--into", type=click.Path(path_type=Path), metavar="FOLDER", help="Add the answer to a record.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print JSON and nothing else; with --each, an object a line."
+)
+@click.pass_context
+def check_command(
+    ctx: click.Context, photos: tuple[Path, ...], each: bool, as_json: bool, **options: Any
+) -> None:
+    """Is the mirror plumb and square? From photos to lean, turn and shims.
+
+    Each PHOTO shows the target on the floor and its reflection. Several are one check of one mirror: same
+    phone, same zoom, nothing moved. With several photos --picture NAME.png writes NAME-1.png, NAME-2.png ...
+    """
+    refuse_wrong_usage(photos, options)
+    with answer_errors(as_json):
+        _check_folder(options["picture"])
+        if each:
+            from .cli_each import check_each
+
+            code = check_each(photos, options, as_json)
+        else:
+            code = _check_together(photos, options, as_json)
+    ctx.exit(code)
+
+
+def refuse_wrong_usage(photos: tuple[Path, ...], options: dict[str, Any]) -> None:
+    """Usage errors that only two options together make."""
+    if (options["board"] is None) != (options["square"] is None):
+        raise click.UsageError(
+            "--board and --square belong together: inner corners, and a square's side in mm."
+        )
+    if options["board"] is not None and options["rule"] is not None:
+        raise click.UsageError("--rule is for our printed sheets; for --board give the measured --square.")
+    picture = options["picture"]
+    if picture is None:
+        return
+    if picture.suffix.lower() not in PICTURE_SUFFIXES:
+        raise click.UsageError(f"--picture must end in .png or .jpg; found {picture.name!r}.")
+    places = {path.resolve() for path in photos}
+    if any(path.resolve() in places for path in pictures_for(picture, len(photos))):
+        raise click.UsageError("--picture would overwrite a photo; give it another name.")
+
+
+def pictures_for(picture: Path, count: int) -> list[Path]:
+    """The files that pictures of `count` photos go to: NAME.png for one, else NAME-1.png, NAME-2.png ..."""
+    if count == 1:
+        return [picture]
+    return [picture.with_name(f"{picture.stem}-{number}{picture.suffix}") for number in range(1, count + 1)]
+
+
+def check_keywords(options: dict[str, Any]) -> dict[str, Any]:
+    """The options as `align.check` takes them."""
+    from .shims import Mount
+
+    keywords = {
+        "camera": options["camera"],
+        "mirror_size_mm": options["mirror"],
+        "glass_mm": options["glass"],
+        "want_turn_deg": options["want_turn"],
+        "mount": Mount(*options["mount"]) if options["mount"] else None,
+        "tolerance_deg": options["tolerance"],
+        "rule_mm": options["rule"],
+        "board": options["board"],
+        "square_mm": options["square"],
+        "touching": options["touching"],
+    }
+    return {name: value for name, value in keywords.items() if value is not None}
+
+
+def settings_of(options: dict[str, Any]) -> dict[str, Any]:
+    """The options that shaped the answer, ready for JSON, for a record."""
+    left_out = ("picture", "into")
+    return {
+        name: str(value) if isinstance(value, Path) else value
+        for name, value in options.items()
+        if name not in left_out and value not in (None, False)
+    }
+
+
+def _check_folder(picture: Path | None) -> None:
+    """Refuse a picture that could not be written before any work is done."""
+    if picture is not None and not picture.parent.is_dir():
+        from .errors import AlignError
+
+        raise AlignError(f"There is no folder {picture.parent} for the picture.", "Make the folder first.")
+
+
+def _check_together(photos: tuple[Path, ...], options: dict[str, Any], as_json: bool) -> int:
+    from .check import check
+
+    result = check(list(photos), progress=progress_words(), **check_keywords(options))
+    written = []
+    if options["picture"] is not None:
+        from .figures import save_check_picture
+
+        for number, path in enumerate(pictures_for(options["picture"], len(photos))):
+            written.append(save_check_picture(result, path, number))
+    if options["into"] is not None:
+        add_to_record(options["into"], result, options)
+    print_result(result, written, as_json)
+    return EXIT_CODES[result.verdict]
+
+
+def print_result(result: CheckResult, pictures: list[Path], as_json: bool) -> None:
+    """The answer on stdout: one JSON object on one line, or words."""
+    if as_json:
+        import json
+
+        answer = result.to_json()
+        if pictures:
+            answer["pictures"] = [str(path) for path in pictures]
+        click.echo(json.dumps(answer, allow_nan=False))
+        return
+    from .text import check_text
+
+    click.echo(check_text(result))
+    if pictures:
+        click.echo(f"\nPicture: {', '.join(str(path) for path in pictures)}")
+
+
+def add_to_record(folder: Path, result: CheckResult, options: dict[str, Any]) -> None:
+    """Add the answer to a record's folder."""
+    try:
+        from .record import add_entry
+    except ModuleNotFoundError:
+        from .errors import AlignError
+
+        raise AlignError(
+            "Records cannot be kept by this version of align.",
+            "Leave --into out, and keep the --json answer.",
+        ) from None
+    add_entry(folder, result, settings=settings_of(options))
+
+
+def progress_words() -> Any:
+    """A function that says progress on stderr when a person sees it; None otherwise."""
+    if not sys.stderr.isatty():
+        return None
+    return lambda words: click.echo(words, err=True)

@@ -1,0 +1,208 @@
+"""Numbers and findings in plain words, for the text, the picture and the page. Words only: no computing.
+
+A number is shown as finely as its doubt allows and no finer. Decimal points are points in every locale.
+"""
+
+from __future__ import annotations
+
+import math
+
+from .results import CheckResult, GlassSummary, MirrorResult, Quantity, Shim
+
+#: No angle is shown finer than this many decimals, no length either: finer is noise to a builder.
+ANGLE_DECIMALS, LENGTH_DECIMALS = 3, 2
+#: Intervals whose two sides differ by more than this share are given by their ends.
+LOPSIDED_SHARE = 0.25
+
+VERDICT_WORDS = {
+    "square": "true",
+    "out of square": "out of true",
+    "undetermined": "cannot tell yet",
+}
+CORNER_WORDS = {
+    "top_left": "top left",
+    "top_right": "top right",
+    "bottom_left": "bottom left",
+    "bottom_right": "bottom right",
+}
+#: The places that `align.shims` names, said to a builder who faces the mirror.
+PLACE_WORDS = {
+    **{key: f"behind the {words} corner" for key, words in CORNER_WORDS.items()},
+    "front": "under the front edge of the foot",
+    "rear": "under the rear edge of the foot",
+    "behind_bottom_per_100_height": "behind the bottom edge",
+    "behind_top_per_100_height": "behind the top edge",
+    "behind_left_per_100_width": "behind the left edge",
+    "behind_right_per_100_width": "behind the right edge",
+}
+PER_100_WORDS = {"height": "per 100 mm of height", "width": "per 100 mm of width"}
+
+
+def decimals_of(half: float, most: int) -> int:
+    """Decimals that show a doubt `half` with one digit, with two where the first is a 1; at most `most`."""
+    if not half > 0:
+        return most
+    exponent = math.floor(math.log10(half))
+    first_digit = half / 10**exponent
+    return min(most, -exponent + (1 if first_digit < 1.95 else 0))
+
+
+def number_text(value: float, decimals: int) -> str:
+    """A number with a true minus and no "-0"."""
+    rounded = round(value, decimals)
+    text = f"{rounded:.{max(decimals, 0)}f}"
+    if not any(digit in text for digit in "123456789"):
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def with_doubt(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS) -> str:
+    """ "0.62° ± 0.02°", or "0 mm to 1.4 mm" where the interval is lopsided; the unit is at every number."""
+    gap = "" if unit == "°" else " "
+    above, below = quantity.high - quantity.value, quantity.value - quantity.low
+    half = quantity.half_width
+    if not half > 0:
+        return f"{number_text(quantity.value, min(most, 2)).rstrip('0').rstrip('.') or '0'}{gap}{unit}"
+    decimals = decimals_of(half, most)
+    if abs(above - below) > LOPSIDED_SHARE * half:
+        ends = (number_text(end, decimals) for end in (quantity.low, quantity.high))
+        return " to ".join(f"{end}{gap}{unit}" for end in ends)
+    doubt = max(half, 10.0**-decimals)
+    return f"{number_text(quantity.value, decimals)}{gap}{unit} ± {number_text(doubt, decimals)}{gap}{unit}"
+
+
+def size_with_doubt(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS) -> str:
+    """The size of a quantity whose sign is said in words."""
+    if quantity.value >= 0:
+        return with_doubt(quantity, unit, most)
+    return with_doubt(Quantity(-quantity.value, -quantity.high, -quantity.low), unit, most)
+
+
+def has_sign(quantity: Quantity) -> bool:
+    """Whether the interval lies wholly on one side of zero."""
+    return quantity.low > 0 or quantity.high < 0
+
+
+def turn_error(mirror: MirrorResult, want_turn_deg: float) -> Quantity:
+    """The turn against the wanted one [deg]."""
+    turn = mirror.turn_deg
+    return Quantity(turn.value - want_turn_deg, turn.low - want_turn_deg, turn.high - want_turn_deg)
+
+
+def lean_words(mirror: MirrorResult) -> str:
+    """Which way it leans, as the viewer sees it, and by how much."""
+    lean = mirror.lean_deg
+    if not has_sign(lean):
+        return f"none to be seen: {with_doubt(lean, '°', ANGLE_DECIMALS)}"
+    size = size_with_doubt(lean, "°", ANGLE_DECIMALS)
+    if lean.value > 0:
+        return f"towards you (its top overhangs) by {size}"
+    return f"away from you (its top is set back) by {size}"
+
+
+def turn_words(mirror: MirrorResult, want_turn_deg: float) -> str:
+    """Which edge is too near to the viewer, and by how much."""
+    error = turn_error(mirror, want_turn_deg)
+    size = size_with_doubt(error, "°", ANGLE_DECIMALS)
+    if want_turn_deg == 0.0:
+        if not has_sign(error):
+            return f"none to be seen: {with_doubt(error, '°', ANGLE_DECIMALS)}"
+        return f"its {'left' if error.value > 0 else 'right'} edge is nearer to you, by {size}"
+    stands = f"{with_doubt(mirror.turn_deg, '°', ANGLE_DECIMALS)}, wanted {wanted_text(want_turn_deg)}"
+    if not has_sign(error):
+        return stands
+    return f"{stands}: its {'left' if error.value > 0 else 'right'} edge is too near to you, by {size}"
+
+
+def wanted_text(want_turn_deg: float) -> str:
+    """The wanted turn, as the user gave it."""
+    return f"{want_turn_deg:g}°".replace("-", "−")
+
+
+def stack_words(shim: Shim) -> str:
+    """The stack of common sheets: "1.0 + 0.1", "2 × 2.0 + 0.5", or "" for none."""
+    counts = {sheet: shim.stack_mm.count(sheet) for sheet in dict.fromkeys(shim.stack_mm)}
+    return " + ".join(f"{n} × {sheet}" if n > 1 else f"{sheet}" for sheet, n in counts.items())
+
+
+def shim_size_words(shim: Shim, *, doubt: bool = False) -> str:
+    """ "1.05 mm per 100 mm of height", rounded to its doubt, which is said as well when `doubt`."""
+    size = with_doubt(shim.thickness_mm, "mm")
+    if not doubt:
+        size = size.partition(" ±")[0]
+    for key, words in PER_100_WORDS.items():
+        if shim.place.endswith(key):
+            return f"{size} {words}"
+    return size
+
+
+def shim_is_needed(shim: Shim) -> bool:
+    """Whether any sheet is thin enough to go there."""
+    return bool(shim.stack_mm)
+
+
+def climb_words(mirror: MirrorResult) -> str:
+    """What the lean does to the view: the reflection doubles the error."""
+    climb = mirror.climb_mm_per_100
+    if not has_sign(climb):
+        return "the reflected street runs on level"
+    way = "climbs" if climb.value > 0 else "dives"
+    return f"the reflected street {way} {plain_size(climb)} mm per 100 mm"
+
+
+def bend_words(mirror: MirrorResult) -> str:
+    """What the turn does to the view."""
+    bend = mirror.bend_mm_per_100
+    if not has_sign(bend):
+        return "runs on straight"
+    side = "left" if bend.value > 0 else "right"
+    return f"bends {plain_size(bend)} mm per 100 mm to the {side}"
+
+
+def plain_size(quantity: Quantity) -> str:
+    """The size alone, rounded to its doubt; tenths are fine enough for a view."""
+    return number_text(abs(quantity.value), max(0, decimals_of(quantity.half_width, 1)))
+
+
+def glass_words(glass: GlassSummary) -> str:
+    """Which glass, how thick, and how that is known."""
+    thickness = "" if glass.thickness_mm is None else with_doubt(glass.thickness_mm, "mm", 1)
+    if glass.source == "stated":
+        words = glass.verdict if glass.verdict == "front-coated" else f"{glass.verdict}, {thickness} thick"
+        return f"{words} (you named it)"
+    if glass.verdict == "undetermined":
+        return "front-coated or back-silvered: this cannot tell; --glass MM narrows the interval"
+    if glass.verdict == "front-coated" or not thickness:
+        return glass.verdict
+    return f"back-silvered, {thickness} thick"
+
+
+def verdict_sentence(result: CheckResult) -> str:
+    """The answer in one sentence."""
+    tolerance = f"{result.tolerance_deg:g}°"
+    mirrors = "The mirror is" if len(result.mirrors) == 1 else "The mirrors are"
+    if result.verdict == "square":
+        return f"TRUE. {mirrors} plumb and {_turned_right(result)}, within {tolerance}."
+    if result.verdict == "undetermined":
+        return f"CANNOT TELL YET. The interval is too wide, or too near the {tolerance} allowed, to decide."
+    if len(result.mirrors) == 1:
+        return f"OUT OF TRUE. The mirror {what_is_wrong(result.mirrors[0], result)}."
+    wrong = [mirror for mirror in result.mirrors if mirror.verdict == "out of square"]
+    numbers = " and ".join(f"mirror {mirror.number}" for mirror in wrong)
+    return f"OUT OF TRUE: {numbers}."
+
+
+def _turned_right(result: CheckResult) -> str:
+    if result.want_turn_deg == 0.0:
+        return "square to the sheet"
+    return f"turned by the {wanted_text(result.want_turn_deg)} wanted"
+
+
+def what_is_wrong(mirror: MirrorResult, result: CheckResult) -> str:
+    """ "leans towards you and is turned": what lies outside the tolerance by its value."""
+    faults = []
+    if abs(mirror.lean_deg.value) > result.tolerance_deg:
+        faults.append("leans towards you" if mirror.lean_deg.value > 0 else "leans away from you")
+    if abs(turn_error(mirror, result.want_turn_deg).value) > result.tolerance_deg:
+        faults.append("is turned" if result.want_turn_deg == 0.0 else "is not turned as wanted")
+    return " and ".join(faults) or "is not as wanted"
