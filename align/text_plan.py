@@ -11,7 +11,7 @@ from .angle import PathPlan
 from .cures import Cure
 from .ghosts_plan import LampGhosts
 from .glass_order import GlassOrder
-from .plan import PlanResult
+from .plan import WORTH_TURNING, PlanResult
 from .quantity import Quantity
 from .viewing import OPEN_VIEW, OWN_FACE, OpenSide, ThingView
 
@@ -221,7 +221,7 @@ def _angle(result: PlanResult) -> Iterator[str]:
     for path in result.paths:
         yield from _path(result, path)
     turns = [math.degrees(path.needed_turn) for path in result.paths]
-    if max(turns) - min(turns) > 0.1:
+    if max(turns) - min(turns) > math.degrees(WORTH_TURNING):
         yield (
             f"  One mirror cannot serve them all: they ask for turns from {_plain(min(turns), 1)}° to "
             f"{_plain(max(turns), 1)}°. Let the others arrive square to the glass, or end them before it."
@@ -238,8 +238,11 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
         f"{_plain(math.degrees(path.needed_turn), 2)}° (half-way between)."
     )
     kink = number[f"kink_deg/{path.name}"]
-    if abs(kink.value) >= 0.05 or kink.high - kink.low >= 0.05:
-        yield f"    With the turn as it is, it kinks at the glass by {spoken(kink, '°')}."
+    if abs(kink.value) >= 0.1 or kink.high - kink.low >= 0.1:
+        yield (
+            f"    With the turn as it is, it kinks at the glass by {spoken(kink, '°')} "
+            "(more than 0: to the left)."
+        )
     rise = number[f"rise_deg/{path.name}"]
     if abs(rise.value) >= 0.05 or rise.high - rise.low >= 0.05:
         yield f"    The lean makes the reflected floor rise by {spoken(rise, '°')} (less than 0: fall)."
