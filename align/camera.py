@@ -170,26 +170,27 @@ class CameraPrior:
 #: Prior standard deviations for phones whose photos are left whole (docs/theory.md says where each is from).
 FOCAL_SD_WITH_EXIF = 0.04
 FOCAL_SD_BLIND = 0.40
-CENTRE_SD_SHARE = 0.008  # of the long side
-CENTRE_SD_CROPPED_SHARE = 0.20
+#: Of the long side, by how much of the sensor's picture the photo is.
+CENTRE_SD_SHARE = {"whole": 0.008, "middle": 0.02, "part": 0.20}
 K1_SD, K2_SD, P_SD, K3_SD = 0.05, 0.05, 0.0005, 0.0
 
 
 def prior_from_focal(
-    size: tuple[int, int], equivalent_mm: float | None, *, cropped: bool = False
+    size: tuple[int, int], equivalent_mm: float | None, *, crop: str = "whole"
 ) -> CameraPrior:
     """Prior of a phone camera from the photo's size and, where known, the 35 mm-equivalent focal length.
 
     Parameters
     ----------
     size : (width, height) [px]; equivalent_mm : EXIF FocalLengthIn35mmFilm or None;
-    cropped : the photo is a part of what was taken: centre and focal length are then nearly free.
+    crop : "whole", "middle" or "part", see `photo.Photo`: the focal length of a cut photo is a guess, and the
+    centre of an off-centre part is nearly free.
     """
     width, height = size
     diagonal = math.hypot(width, height)
-    known = equivalent_mm is not None and not cropped
+    known = equivalent_mm is not None and crop == "whole"
     focal = diagonal * (equivalent_mm or 27.0) / FULL_FRAME_DIAGONAL_MM
-    centre_sd = (CENTRE_SD_CROPPED_SHARE if cropped else CENTRE_SD_SHARE) * max(size)
+    centre_sd = CENTRE_SD_SHARE[crop] * max(size)
     mean = np.array([math.log(focal), (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0])
     focal_sd = FOCAL_SD_WITH_EXIF if known else FOCAL_SD_BLIND
     sd = np.array([focal_sd, centre_sd, centre_sd, K1_SD, K2_SD, P_SD, P_SD, K3_SD])

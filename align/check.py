@@ -31,6 +31,8 @@ DEFAULT_TOLERANCE_DEG = 0.1
 CAMERA_SURPRISE_SIGMAS = 3.5
 #: Above this reprojection error the model itself is wrong [px].
 MAX_RMS_PX = 2.5
+#: The contact edge may seem to stand this far behind the glass before the answer is refused [mm].
+BEHIND_MM = 15.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +126,7 @@ def sight_photos(
         prior = (
             prior_for(camera_file, photo)
             if camera_file is not None
-            else prior_from_focal(photo.size, photo.equivalent_mm, cropped=photo.cropped)
+            else prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
         )
         sighted.append(
             Sighted(path, photo.size, prior, photo.focal_mm, sight(photo, prior, own_board=own_board, scale=scale))
@@ -191,11 +193,12 @@ def _check_sane(solution: Solution, names: Sequence[str]) -> None:
                 "several photos, do not move the sheet between them.",
             )
     for mirror in range(solution.state.layout.mirrors):
-        normal, distance = solution.normal(mirror), solution.mirror_parameters(mirror)[2]
         for photo in range(len(names)):
-            height = float(normal @ (solution.state.eye(photo) - np.array([0.0, distance, 0.0])))
-            if height <= 0:
+            _, placed = solution.state.scene_from_sheet(photo)
+            before = solution.height_before(mirror, np.stack([solution.state.eye(photo), placed]))
+            if before[0] <= 0 or before[1] < -BEHIND_MM:
                 raise SolveError(
-                    f"{names[photo]}: the camera would stand behind the mirror; the photo seems to be mirrored.",
+                    f"{names[photo]}: the camera or the sheet would stand behind the mirror; the photo seems "
+                    "to be mirrored.",
                     "Turn off the phone's mirrored selfie setting, or use its rear camera.",
                 )

@@ -166,15 +166,13 @@ class _Windows:
         extent = float(np.median(np.sqrt(np.abs(np.linalg.det(frames)))))
         level = int(np.clip(np.floor(np.log2(RASTER_PX * SUPERSAMPLING / max(extent, 1.0)) - 1.0), 0, len(levels) - 1))
         self.image, self.raster_scale = levels[level], RASTER_PX / 2**level
-        # The homography from pixel to board, re-centred on each corner so that only its shape counts.
         self.to_board = np.linalg.inv(homography)
         self.centres = apply_homography(homography, board)
         ss = SUPERSAMPLING
         self.margin = int(np.ceil(3 * blur_px)) + 1
-        steps = [
+        self.fine = [
             (np.arange(ss * (2 * (h + self.margin) + 1)) + 0.5) / ss - 0.5 - (h + self.margin) for h in half
         ]
-        self.fine_x, self.fine_y = np.meshgrid(steps[0], steps[1])
         self.blur_px = blur_px
         self.weight = self._weights(frames)
 
@@ -190,29 +188,48 @@ class _Windows:
         """(n, h + 2m, w + 2m) the print as the photo would show it with the corner exactly at `place`."""
         import cv2
 
-        # The window's pixel grid is fixed to the photo: offset of the corner from its nearest pixel.
+        # The window's pixel grid is fixed to the photo; only the homography's shape counts, re-centred.
         offset = place[chosen] - np.round(place[chosen])
-        around = self.centres[chosen] - offset
-        px = around[:, None, :] + np.stack([self.fine_x.ravel(), self.fine_y.ravel()], axis=1)[None]
-        h = self.to_board
-        w = px[..., 0] * h[2, 0] + px[..., 1] * h[2, 1] + h[2, 2]
-        scale = self.raster_scale / self.square
-        bx = ((px[..., 0] * h[0, 0] + px[..., 1] * h[0, 1] + h[0, 2]) / w + self.square) * scale - 0.5
-        by = ((px[..., 0] * h[1, 0] + px[..., 1] * h[1, 1] + h[1, 2]) / w + self.square) * scale - 0.5
-        rows, columns = self.fine_x.shape
-        # One tall map for all windows; cv2.remap takes at most 32767 rows.
-        flat_x, flat_y = bx.astype(np.float32), by.astype(np.float32)
-        drawn = cv2.remap(
-            self.image,
-            flat_x.reshape(-1, columns * rows),
-            flat_y.reshape(-1, columns * rows),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=(1.0,),
-        ) if columns * rows < 32767 else _remap_in_rows(self.image, flat_x, flat_y)
+        map_x, map_y = self._print_places(self.centres[chosen] - offset)
+        n, rows, columns = map_x.shape
         ss = SUPERSAMPLING
-        fine = drawn.reshape(len(chosen), rows // ss, ss, columns // ss, ss)
-        return np.asarray(fine.mean(axis=(2, 4), dtype=np.float32))
+        drawn = np.empty((n, rows // ss, columns // ss), np.float32)
+        per_call = max(1, 30000 // rows)  # cv2.remap takes at most 32767 rows
+        for start in range(0, n, per_call):
+            part = slice(start, min(start + per_call, n))
+            fine = cv2.remap(
+                self.image,
+                map_x[part].reshape(-1, columns),
+                map_y[part].reshape(-1, columns),
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_CONSTANT,
+                borderValue=(1.0,),
+            )
+            size = (columns // ss, fine.shape[0] // ss)
+            drawn[part] = cv2.resize(fine, size, interpolation=cv2.INTER_AREA).reshape(-1, rows // ss, size[0])
+        return drawn
+
+    def _print_places(self, around: Array) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Pixels of the print (n, rows, columns) under the fine grid round each of (n, 2) places.
+
+        Exact for a homography, in single precision: the map's difference from its value at the middle.
+        """
+        h = self.to_board
+        u = self.fine[0].astype(np.float32)[None, None, :]
+        v = self.fine[1].astype(np.float32)[None, :, None]
+        depth = around @ h[2, :2] + h[2, 2]
+        scale = self.raster_scale / self.square
+        over = [h[2, i] / depth for i in (0, 1)]
+        denominator = 1.0 + _column(over[0]) * u + _column(over[1]) * v
+        places = []
+        for axis in (0, 1):
+            middle = (around @ h[axis, :2] + h[axis, 2]) / depth
+            slope = [scale * (h[axis, i] / depth - middle * over[i]) for i in (0, 1)]
+            place = _column(slope[0]) * u + _column(slope[1]) * v
+            place /= denominator
+            place += _column((middle + self.square) * scale - 0.5)
+            places.append(place)
+        return places[0], places[1]
 
     def register(
         self, gray: NDArray[np.uint8], place: Array, chosen: NDArray[np.int64]
@@ -241,17 +258,17 @@ class _Windows:
 def _solve_windows(observed: Array, weight: Array, pieces: list[Array]) -> tuple[Array, Array, Array]:
     """Least squares of observed = gain (template - shift . gradient) + offset + c laplace, window by window."""
     template, grad_x, grad_y, laplace = pieces
-    columns = np.stack([template, np.ones_like(template), -grad_x, -grad_y, laplace], axis=2)
-    weighted = columns * weight[:, :, None]
-    normal = np.einsum("npi,npj->nij", weighted, columns)
+    columns = np.stack([template, np.ones_like(template), -grad_x, -grad_y, laplace], axis=1)
+    weighted = columns * weight[:, None, :]
+    normal = weighted @ columns.transpose(0, 2, 1)
     normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(5)
-    right = np.einsum("npi,np->ni", weighted, observed)
+    right = (weighted @ observed[:, :, None])[:, :, 0]
     inverse = np.linalg.inv(normal)
     solution = np.einsum("nij,nj->ni", inverse, right)
     gain = solution[:, 0]
     safe_gain = np.where(np.abs(gain) > 1e-4, gain, 1e-4)
     shift = solution[:, 2:4] / safe_gain[:, None]
-    residual = observed - np.einsum("npi,ni->np", columns, solution)
+    residual = observed - (solution[:, None, :] @ columns)[:, 0]
     total = weight.sum(axis=1)
     variance = (weight * residual**2).sum(axis=1) / np.maximum(total - 5, 1.0)
     # 8-bit photos carry rounding noise even where they look clean.
@@ -267,19 +284,8 @@ def _solve_windows(observed: Array, weight: Array, pieces: list[Array]) -> tuple
     return shift, covariance, score
 
 
-def _remap_in_rows(
-    image: NDArray[np.float32], x: NDArray[np.float32], y: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    import cv2
-
-    width = 16384
-    size = x.size
-    padded = -(-size // width) * width
-    flat_x, flat_y = np.resize(x, padded).reshape(-1, width), np.resize(y, padded).reshape(-1, width)
-    drawn = cv2.remap(
-        image, flat_x, flat_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(1.0,)
-    )
-    return np.asarray(drawn).ravel()[:size]
+def _column(values: Array) -> NDArray[np.float32]:
+    return values.astype(np.float32)[:, None, None]
 
 
 @cache

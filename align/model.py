@@ -1,7 +1,7 @@
 """The forward model: where a camera sees the corners of the target, directly and in a glass mirror.
 
 One parameter vector holds everything that is unknown: the camera, the glass's index, the bow of the sheet,
-each mirror (lean, turn, distance, thickness) and one camera pose for each photo. `Layout` knows which entry
+each mirror (lean, turn, offset, thickness) and one camera pose for each photo. `Layout` knows which entry
 is which; `predict` projects one view and returns the derivatives as well. Derivatives are analytic;
 tests/test_model.py compares them with finite differences.
 """
@@ -19,7 +19,9 @@ from .glass import virtual_depth_derivatives
 
 Array = NDArray[np.float64]
 
-MIRROR_PARAMETERS = ("lean_rad", "turn_rad", "distance_mm", "thickness_mm")
+#: offset: of the front face from the origin, along the normal; `distance_mm` (along y) has no value for a
+#: mirror that runs along the sheet, so the solve does not use it.
+MIRROR_PARAMETERS = ("lean_rad", "turn_rad", "offset_mm", "thickness_mm")
 BOW_PARAMETERS = ("bow_x_mm", "bow_y_mm", "twist_mm")
 POSE_PARAMETERS = ("rot_x", "rot_y", "rot_z", "t_x_mm", "t_y_mm", "t_z_mm")
 DIRECT = -1  # the mirror number of a direct view
@@ -31,6 +33,9 @@ class Layout:
 
     mirrors: int
     photos: int
+    #: The camera and the mirrors stood still and the sheet was moved: one pose, and the sheet's
+    #: placement relative to the first photo's for every further photo. Otherwise one pose for each photo.
+    moved_sheet: bool = False
 
     @property
     def camera(self) -> slice:
@@ -48,14 +53,32 @@ class Layout:
         return slice(N_CAMERA + 1, N_CAMERA + 4)
 
     def mirror(self, number: int) -> slice:
-        """lean, turn [rad], distance, thickness [mm] of a mirror."""
+        """lean, turn [rad], offset, thickness [mm] of a mirror."""
         start = N_CAMERA + 4 + 4 * number
         return slice(start, start + 4)
 
+    @property
+    def poses(self) -> int:
+        """How many camera poses there are."""
+        return 1 if self.moved_sheet else self.photos
+
     def pose(self, photo: int) -> slice:
-        """Rotation (a small left-multiplied rotation vector) and translation of a photo."""
+        """Rotation (a small left-multiplied rotation vector) and translation of a photo's camera."""
+        start = N_CAMERA + 4 + 4 * self.mirrors + 6 * (0 if self.moved_sheet else photo)
+        return slice(start, start + 6)
+
+    def placement(self, photo: int) -> slice | None:
+        """The same for the sheet in a photo, relative to the first photo's; None where it did not move."""
+        if not self.moved_sheet or photo == 0:
+            return None
         start = N_CAMERA + 4 + 4 * self.mirrors + 6 * photo
         return slice(start, start + 6)
+
+    @property
+    def motions(self) -> tuple[slice, ...]:
+        """All poses and placements, in the order of the vector."""
+        start = N_CAMERA + 4 + 4 * self.mirrors
+        return tuple(slice(start + 6 * i, start + 6 * i + 6) for i in range(self.photos))
 
     @property
     def size(self) -> int:
@@ -67,7 +90,8 @@ class Layout:
         """A name for every entry."""
         names = [*CAMERA_PARAMETERS, "glass_index", *BOW_PARAMETERS]
         names += [f"{name}[{m}]" for m in range(self.mirrors) for name in MIRROR_PARAMETERS]
-        names += [f"{name}[{p}]" for p in range(self.photos) for name in POSE_PARAMETERS]
+        kinds = ["pose" if i < self.poses else "sheet" for i in range(self.photos)]
+        names += [f"{kind}_{name}[{p}]" for p, kind in enumerate(kinds) for name in POSE_PARAMETERS]
         return tuple(names)
 
 
@@ -75,7 +99,8 @@ class Layout:
 class State:
     """A point of the parameter space: the vector, and the rotation that each pose's vector multiplies.
 
-    The rotation part of every pose in `vector` is zero: steps are folded into `rotations` at once.
+    The rotation part of every pose and placement in `vector` is zero: steps are folded into `rotations`
+    (one for each of `layout.motions`) at once.
     """
 
     layout: Layout
@@ -86,15 +111,28 @@ class State:
         """The state after adding `step`, rotations composed on the left."""
         vector = self.vector + step
         rotations = []
-        for photo, rotation in enumerate(self.rotations):
-            where = self.layout.pose(photo)
+        for where, rotation in zip(self.layout.motions, self.rotations, strict=True):
             rotations.append(rotation_from_vector(vector[where][:3]) @ rotation)
             vector[where.start : where.start + 3] = 0.0
         return State(self.layout, vector, tuple(rotations))
 
     def cam_from_target(self, photo: int) -> tuple[Array, Array]:
-        """(R, t) of a photo."""
-        return self.rotations[photo], self.vector[self.layout.pose(photo)][3:]
+        """(R, t) of a photo's camera from the scene: the target frame of the first photo."""
+        number = 0 if self.layout.moved_sheet else photo
+        return self.rotations[number], self.vector[self.layout.pose(photo)][3:]
+
+    def scene_from_sheet(self, photo: int) -> tuple[Array, Array]:
+        """(R, t) of the sheet in a photo; the identity where it did not move."""
+        where = self.layout.placement(photo)
+        if where is None:
+            return np.eye(3), np.zeros(3)
+        return self.rotations[photo], self.vector[where][3:]
+
+    def cam_from_sheet(self, photo: int) -> tuple[Array, Array]:
+        """(R, t) of a photo's camera from the sheet as it lay in that photo."""
+        rotation, translation = self.cam_from_target(photo)
+        placed_rotation, placed_translation = self.scene_from_sheet(photo)
+        return rotation @ placed_rotation, rotation @ placed_translation + translation
 
     def eye(self, photo: int) -> Array:
         """(3,) [mm] the camera's centre of projection in the target frame."""
@@ -112,6 +150,11 @@ def bow_basis(points: Array, half_size: tuple[float, float], centre_y: float) ->
     u = points[:, 0] / half_size[0]
     v = (points[:, 1] - centre_y) / half_size[1]
     return np.column_stack([u * u - 1 / 3, v * v - 1 / 3, u * v])
+
+
+def offset_of_distance(lean: float, turn: float, distance_mm: float) -> float:
+    """Offset of the front face along its normal [mm], from its distance along y at x = z = 0."""
+    return -float(mirror_normal(lean, turn)[1]) * distance_mm
 
 
 def predict(
@@ -132,6 +175,9 @@ def predict(
     rotation, translation = state.cam_from_target(photo)
     bowed = points.copy()
     bowed[:, 2] += basis @ vector[layout.bow]
+    placed_rotation, placed_translation = state.scene_from_sheet(photo)
+    turned = bowed @ placed_rotation.T
+    bowed = turned + placed_translation
     jacobian = np.zeros((len(points), 2, layout.size))
     if mirror == DIRECT:
         seen, by_local = bowed, None
@@ -150,15 +196,19 @@ def predict(
     by_rotation = np.cross(rotated[:, None, :], by_cam_point)  # -by_point @ skew(rotated)
     by_translation = by_cam_point.copy()
     if by_local is None:
-        jacobian[:, :, layout.bow] = by_seen[:, :, 2:3] * basis[:, None, :]
+        by_point = by_seen
     else:
-        chained = by_seen @ by_local  # (n, 2, 11): lean, turn, distance, thickness, index, eye 3, point 3
+        chained = by_seen @ by_local  # (n, 2, 11): lean, turn, offset, thickness, index, eye 3, point 3
         jacobian[:, :, layout.mirror(mirror)] = chained[:, :, :4]
         jacobian[:, :, layout.index] = chained[:, :, 4]
         by_eye = chained[:, :, 5:8]
         by_rotation = by_rotation + by_eye @ (-rotation.T @ skew(translation))
         by_translation = by_translation - by_eye @ rotation.T
-        jacobian[:, :, layout.bow] = chained[:, :, 10:11] * basis[:, None, :]
+        by_point = chained[:, :, 8:11]
+    jacobian[:, :, layout.bow] = (by_point @ placed_rotation[:, 2])[:, :, None] * basis[:, None, :]
+    placement = layout.placement(photo)
+    if placement is not None:
+        jacobian[:, :, placement] = np.concatenate([np.cross(turned[:, None, :], by_point), by_point], axis=2)
     jacobian[:, :, pose] = np.concatenate([by_rotation, by_translation], axis=2)
     return pixels, jacobian
 
@@ -168,21 +218,20 @@ def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: 
 
     Parameters
     ----------
-    points : (n, 3) [mm]; eye : (3,) [mm]; mirror : (4,) lean, turn [rad], distance, thickness [mm];
+    points : (n, 3) [mm]; eye : (3,) [mm]; mirror : (4,) lean, turn [rad], offset, thickness [mm];
     index : of the glass; order : passes down to the silvering.
 
     Returns
     -------
-    seen : (n, 3) [mm]; derivatives : (n, 3, 11) by lean, turn, distance, thickness, index, eye (3), point (3).
+    seen : (n, 3) [mm]; derivatives : (n, 3, 11) by lean, turn, offset, thickness, index, eye (3), point (3).
     """
-    lean, turn, distance, thickness = (float(v) for v in mirror)
+    lean, turn, offset, thickness = (float(v) for v in mirror)
     normal = mirror_normal(lean, turn)
     by_lean = np.array([-np.sin(turn) * np.sin(lean), np.cos(turn) * np.sin(lean), -np.cos(lean)])
     by_turn = np.array([np.cos(turn) * np.cos(lean), np.sin(turn) * np.cos(lean), 0.0])
-    plane_point = np.array([0.0, distance, 0.0])
     to_eye = eye - points
-    height = (points - plane_point) @ normal
-    eye_height = float((eye - plane_point) @ normal)
+    height = points @ normal + offset
+    eye_height = float(eye @ normal) + offset
     total = height + eye_height
     along = eye_height - height
     lateral = np.sqrt(np.maximum((to_eye**2).sum(axis=1) - along**2, 1e-12))
@@ -196,9 +245,9 @@ def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: 
     # Each local variable enters through height, total, along (scalars per point) and the normal itself.
     d_height, d_eye_height = np.zeros((n, 11)), np.zeros((n, 11))
     for column, by in ((0, by_lean), (1, by_turn)):
-        d_height[:, column] = (points - plane_point) @ by
-        d_eye_height[:, column] = (eye - plane_point) @ by
-    d_height[:, 2] = d_eye_height[:, 2] = -normal[1]
+        d_height[:, column] = points @ by
+        d_eye_height[:, column] = eye @ by
+    d_height[:, 2] = d_eye_height[:, 2] = 1.0
     d_eye_height[:, 5:8] = normal
     d_height[:, 8:11] = normal
     d_lateral = -along[:, None] * (d_eye_height - d_height)

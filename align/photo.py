@@ -26,6 +26,8 @@ _TAG_DATE, _TAG_FOCAL, _TAG_FOCAL35, _TAG_ZOOM = 0x9003, 0x920A, 0xA405, 0xA404
 _TAG_WIDTH, _TAG_HEIGHT = 0xA002, 0xA003
 #: Shapes that phone and camera sensors have, long side : short side; common practice, no source.
 SENSOR_SHAPES = (4 / 3, 3 / 2)
+#: Screen shapes that phones cut from the middle of the sensor when asked to; common practice, no source.
+SCREEN_SHAPES = (1.0, 16 / 9, 18 / 9, 18.5 / 9, 19 / 9, 19.5 / 9, 20 / 9)
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,14 +35,15 @@ class Photo:
     """One photograph, upright.
 
     gray : (height, width) uint8; equivalent_mm : EXIF 35 mm-equivalent focal length or None;
-    cropped : the file's shape or metadata say that it is a part of the photo that the camera took.
+    crop : "whole", "middle" (a screen shape cut from the sensor's middle) or "part" (the shape or the
+    metadata say that it is some other part of what the camera took).
     """
 
     path: Path
     gray: NDArray[np.uint8]
     equivalent_mm: float | None
     focal_mm: float | None
-    cropped: bool
+    crop: str
     device: str
     date: str
 
@@ -78,7 +81,7 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
         gray=_upright(np.asarray(gray), int(exif.get(_TAG_ORIENTATION, 1) or 1)),
         equivalent_mm=_positive(exif.get(_TAG_FOCAL35)),
         focal_mm=_positive(exif.get(_TAG_FOCAL)),
-        cropped=_looks_cropped(exif, image.size),
+        crop=_crop(exif, image.size),
         device=" ".join(str(exif[tag]).strip("\0 ") for tag in (_TAG_MAKE, _TAG_MODEL) if exif.get(tag)),
         date=str(exif.get(_TAG_DATE, "")),
     )
@@ -200,15 +203,15 @@ def _positive(value: Any) -> float | None:
     return number if np.isfinite(number) and number > 0 else None
 
 
-def _looks_cropped(exif: dict[int, Any], size: tuple[int, int]) -> bool:
-    """Whether the photo seems to be a part of what the camera took."""
-    long, short = max(size), min(size)
-    if all(abs(long / short / shape - 1) > 0.01 for shape in SENSOR_SHAPES):
-        return True
-    taken = [_positive(exif.get(tag)) for tag in (_TAG_WIDTH, _TAG_HEIGHT)]
-    if taken[0] and taken[1]:
-        return abs(max(taken) / min(taken) / (long / short) - 1) > 0.01  # type: ignore[type-var]
-    return False
+def _crop(exif: dict[int, Any], size: tuple[int, int]) -> str:
+    """Whether the photo is whole, or what part of what the camera took it seems to be."""
+    shape = max(size) / min(size)
+    width, height = (_positive(exif.get(tag)) for tag in (_TAG_WIDTH, _TAG_HEIGHT))
+    if width and height and abs(max(width, height) / min(width, height) / shape - 1) > 0.01:
+        return "part"
+    if any(abs(shape / known - 1) < 0.01 for known in SENSOR_SHAPES):
+        return "whole"
+    return "middle" if any(abs(shape / known - 1) < 0.01 for known in SCREEN_SHAPES) else "part"
 
 
 def _upright(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

@@ -45,7 +45,9 @@ def sight(
     if own_board is not None:
         from .plainboard import sight_plain
 
-        return sight_plain(photo, prior, own_board)
+        plain, reflected, rest = sight_plain(photo, prior, own_board)
+        ordered = sorted(reflected, key=lambda board: board.centre_px[0])
+        return Sighting(own_board, plain, tuple(ordered), tuple(rest))
     pyramid = Pyramid(photo.gray)
     target, others = _target(pyramid, photo, scale)
     sheet = target.sheet

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .camera import CameraPrior, prior_from_focal
-from .model import DIRECT, Layout, State, bow_basis, predict
+from .model import DIRECT, Layout, State, bow_basis, offset_of_distance, predict
 from .solve import View
 from .target import Sheet, corners_target
 
@@ -64,7 +64,8 @@ def simulate(
     vector[layout.index] = index
     vector[layout.bow] = bow_mm
     for number, mirror in enumerate(mirrors):
-        vector[layout.mirror(number)] = mirror
+        lean, turn, distance, thickness = (float(value) for value in mirror)
+        vector[layout.mirror(number)] = [lean, turn, offset_of_distance(lean, turn, distance), thickness]
     points = corners_target(sheet)
     half = (sheet.squares_x * sheet.square_mm / 2, sheet.squares_y * sheet.square_mm / 2)
     basis = bow_basis(points, half, -sheet.contact_margin_mm - half[1])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from .camera import Camera, CameraPrior, camera_from_parameters
 from .errors import SolveError
-from .geometry import fit_homography, mirror_normal
+from .geometry import fit_homography, lean_turn_of_normal, mirror_normal
 from .glass import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
 from .leastsquares import Minimum, Prior, covariance_of, minimise, student_quantile
 from .model import DIRECT, Layout, State, bow_basis, predict
@@ -102,17 +102,28 @@ class Solution:
         return student_quantile(self.degrees)
 
     def mirror_parameters(self, mirror: int) -> Array:
-        """(4,) lean, turn [rad], distance, thickness [mm]."""
-        return self.state.vector[self.state.layout.mirror(mirror)]
+        """(4,) lean, turn [rad], distance along y to the front face, thickness [mm]."""
+        parameters = self.state.vector[self.state.layout.mirror(mirror)].copy()
+        parameters[2] /= -self.normal(mirror)[1]
+        return parameters
 
     def mirror_covariance(self, mirror: int) -> Array:
-        """(4, 4) covariance of `mirror_parameters`."""
+        """(4, 4) covariance of `mirror_parameters`, to first order."""
         where = self.state.layout.mirror(mirror)
-        return self.covariance[where, where]
+        lean, turn, offset, _ = self.state.vector[where]
+        cosines = math.cos(lean) * math.cos(turn)
+        by = np.eye(4)
+        by[2] = [offset * math.tan(lean) / cosines, offset * math.tan(turn) / cosines, 1.0 / cosines, 0.0]
+        return np.asarray(by @ self.covariance[where, where] @ by.T)
+
+    def height_before(self, mirror: int, points: Array) -> Array:
+        """(n,) [mm] how far (n, 3) points stand before a mirror's front face; negative behind it."""
+        offset = float(self.state.vector[self.state.layout.mirror(mirror)][2])
+        return np.asarray(np.atleast_2d(points) @ self.normal(mirror) + offset)
 
     def normal(self, mirror: int) -> Array:
         """Unit normal of a mirror towards the viewer, target frame."""
-        lean, turn = self.mirror_parameters(mirror)[:2]
+        lean, turn = self.state.vector[self.state.layout.mirror(mirror)][:2]
         return mirror_normal(float(lean), float(turn))
 
     def rms_px(self, photo: int | None = None) -> float:
@@ -127,20 +138,26 @@ class Solution:
 
 
 def solve(
-    sheet: Sheet, views: Sequence[View], prior: CameraPrior, knowledge: Knowledge | None = None
+    sheet: Sheet,
+    views: Sequence[View],
+    prior: CameraPrior,
+    knowledge: Knowledge | None = None,
+    *,
+    moved_sheet: bool = False,
 ) -> Solution:
     """Solve camera, mirrors and poses from all views at once.
 
     Parameters
     ----------
-    sheet : the target; views : direct and reflected; prior : of the camera; knowledge : of glass and contact.
+    sheet : the target; views : direct and reflected; prior : of the camera; knowledge : of glass and contact;
+    moved_sheet : the camera stood still and the sheet was moved between the photos.
 
     Raises
     ------
     SolveError
         If no direct view is given for a photo, or no plane mirror explains the reflections.
     """
-    problem = _Problem(sheet, tuple(views), prior, knowledge or Knowledge())
+    problem = _Problem(sheet, tuple(views), prior, knowledge or Knowledge(), moved_sheet)
     best: Minimum[State] | None = None
     for camera in problem.cameras_to_try():
         for state in problem.starts(camera):
@@ -161,12 +178,17 @@ class _Problem:
     """The residuals, priors and starts of one solve."""
 
     def __init__(
-        self, sheet: Sheet, views: tuple[View, ...], prior: CameraPrior, knowledge: Knowledge
+        self,
+        sheet: Sheet,
+        views: tuple[View, ...],
+        prior: CameraPrior,
+        knowledge: Knowledge,
+        moved_sheet: bool = False,
     ) -> None:
         self.sheet, self.views, self.camera_prior, self.knowledge = sheet, views, prior, knowledge
         photos = 1 + max(view.photo for view in views)
         mirrors = 1 + max(view.mirror for view in views)
-        self.layout = Layout(mirrors, photos)
+        self.layout = Layout(mirrors, photos, moved_sheet)
         self.points = corners_target(sheet)
         half = (sheet.squares_x * sheet.square_mm / 2, sheet.squares_y * sheet.square_mm / 2)
         self.basis = bow_basis(self.points, half, -sheet.contact_margin_mm - half[1])
@@ -225,31 +247,41 @@ class _Problem:
             rotation, translation = min(
                 poses, key=lambda pose: _pose_error(camera, pose, points, view.pixels)
             )
+            where = self.layout.placement(photo)
+            if where is None:
+                where = self.layout.pose(photo)
+            else:  # from the camera's frame to the first photo's target frame
+                first_translation = vector[self.layout.pose(0)][3:]
+                translation = rotations[0].T @ (translation - first_translation)
+                rotation = rotations[0].T @ rotation
             rotations.append(rotation)
-            vector[self.layout.pose(photo)] = np.concatenate([np.zeros(3), translation])
+            vector[where] = np.concatenate([np.zeros(3), translation])
         state = State(self.layout, vector, tuple(rotations))
-        state = self._descend_direct(state)
+        direct = self._descend_direct(state)
+        state = direct.point
+        corners = sum(len(v.pixels) for v in self.views if v.mirror == DIRECT)
         for mirror in range(self.layout.mirrors):
-            state = self._with_mirror(state, mirror)
+            state = self._with_mirror(state, mirror, direct.cost / max(corners, 1))
         return [state]
 
-    def _descend_direct(self, state: State) -> State:
+    def _descend_direct(self, state: State) -> Minimum[State]:
         """Poses refined on the direct corners with the camera held."""
         held = self.prior.sd.copy()
         held[: self.layout.bow.stop] = 0.0
         for mirror in range(self.layout.mirrors):
             held[self.layout.mirror(mirror)] = 0.0
         views = tuple(v for v in self.views if v.mirror == DIRECT)
-        return self.descend(state, views, huber=True, iterations=12, sd=held).point
+        return self.descend(state, views, huber=True, iterations=12, sd=held)
 
-    def _with_mirror(self, state: State, mirror: int) -> State:
-        """The state with the best of the mirror's candidates, descended with all else held."""
+    def _with_mirror(self, state: State, mirror: int, direct_cost: float) -> State:
+        """The state with the best of the mirror's candidates, descended with all else held.
+
+        A candidate that fits the reflection as well as the poses fit the target (`direct_cost` a corner)
+        is taken without trying others: what is left is the camera's doing.
+        """
         views = tuple(v for v in self.views if v.mirror == mirror)
         view = max(views, key=lambda v: len(v.pixels))
-        camera = camera_from_parameters(state.vector[self.layout.camera])
-        candidates = mirror_candidates(
-            camera, state.cam_from_target(view.photo), self.points[view.corner_ids], view.pixels
-        )
+        candidates = self._mirror_candidates(state, view)
         where = self.layout.mirror(mirror)
         held = np.zeros(self.layout.size)
         held[where.start : where.start + 3] = 1e6
@@ -267,14 +299,42 @@ class _Problem:
                 continue
             if best is None or found.cost < best.cost:
                 best = found
-            if best.cost < self.good_cost:
+            if best.cost < max(8.0, 3.0 * direct_cost) * sum(len(v.pixels) for v in views):
                 break
         if best is None:
             raise SolveError(
                 "No plane mirror explains the reflection that was found.",
                 "Check that the photo shows the sheet and its reflection in one flat mirror.",
             )
-        return best.point
+        return self._facing(best.point, mirror, view.photo)
+
+    def _facing(self, state: State, mirror: int, photo: int) -> State:
+        """The state with the mirror's normal on the camera's side: the same plane has two."""
+        where = self.layout.mirror(mirror)
+        lean, turn, offset, thickness = state.vector[where]
+        normal = mirror_normal(float(lean), float(turn))
+        if normal @ state.eye(photo) + offset < 0:
+            # The glass changes sides: its face comes nearer by twice the silvering's depth.
+            normal, offset = -normal, -offset - 2 * thickness / FLOAT_GLASS_INDEX
+        vector = state.vector.copy()
+        vector[where] = [*lean_turn_of_normal(normal), offset, thickness]
+        return State(self.layout, vector, state.rotations)
+
+    def _mirror_candidates(self, state: State, view: View) -> list[Array]:
+        """(lean, turn, offset) of mirrors that may explain a view, in the scene's frame."""
+        camera = camera_from_parameters(state.vector[self.layout.camera])
+        points = self.points[view.corner_ids]
+        found = mirror_candidates(camera, state.cam_from_sheet(view.photo), points, view.pixels)
+        rotation, translation = state.scene_from_sheet(view.photo)
+        result = []
+        eye = state.eye(view.photo)
+        for lean, turn, offset in found:
+            normal = rotation @ mirror_normal(lean, turn)
+            offset = offset - float(normal @ translation)
+            if normal @ eye + offset < 0:  # the same plane; its face is the side that the camera sees
+                normal, offset = -normal, -offset
+            result.append(np.array([*lean_turn_of_normal(normal), offset]))
+        return result
 
     # Descent ----------------------------------------------------------------------------------------
 
@@ -335,13 +395,16 @@ class _Problem:
     def _contact(self, state: State) -> tuple[Array, Array]:
         """Residuals of the sheet's contact edge against the first mirror: its nearer end touches."""
         where = self.layout.mirror(0).start
-        turn, distance = float(state.vector[where + 1]), float(state.vector[where + 2])
+        lean, turn, offset = (float(v) for v in state.vector[where : where + 3])
         half = self.sheet.width_mm / 2
-        gap = distance - half * abs(math.tan(turn))
+        # The height of the contact edge's nearer end before the glass: offset - half |sin(turn)| cos(lean).
+        side = math.copysign(half, turn)
         jacobian = np.zeros((1, self.layout.size))
-        jacobian[0, where + 1] = -half * math.copysign(1.0, turn) / math.cos(turn) ** 2 / CONTACT_SD_MM
-        jacobian[0, where + 2] = 1.0 / CONTACT_SD_MM
-        return np.array([gap / CONTACT_SD_MM]), jacobian
+        jacobian[0, where] = side * math.sin(turn) * math.sin(lean)
+        jacobian[0, where + 1] = -side * math.cos(turn) * math.cos(lean)
+        jacobian[0, where + 2] = 1.0
+        gap = offset - side * math.sin(turn) * math.cos(lean)
+        return np.array([gap / CONTACT_SD_MM]), jacobian / CONTACT_SD_MM
 
     # Finish -----------------------------------------------------------------------------------------
 
@@ -440,9 +503,9 @@ def _pose_error(camera: Camera, pose: tuple[Array, Array], points: Array, pixels
 
 def widened(prior: CameraPrior, size: tuple[int, int]) -> CameraPrior:
     """The prior for a photo that turns out cropped or zoomed: focal length and centre nearly free."""
-    from .camera import CENTRE_SD_CROPPED_SHARE, FOCAL_SD_BLIND
+    from .camera import CENTRE_SD_SHARE, FOCAL_SD_BLIND
 
     sd = prior.sd.copy()
     sd[0] = max(sd[0], FOCAL_SD_BLIND)
-    sd[1:3] = np.maximum(sd[1:3], CENTRE_SD_CROPPED_SHARE * max(size))
+    sd[1:3] = np.maximum(sd[1:3], CENTRE_SD_SHARE["part"] * max(size))
     return replace(prior, sd=sd, source="guess")

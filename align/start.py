@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .camera import Camera
-from .geometry import fit_homography, mirror_normal
+from .geometry import fit_homography, lean_turn_of_normal, mirror_normal
 
 Array = NDArray[np.float64]
 
@@ -82,7 +82,7 @@ def mirror_candidates(
     points: Array,
     reflected_pixels: Array,
 ) -> list[Array]:
-    """(lean, turn, distance) [rad, rad, mm] of plane mirrors that may show `points` at `reflected_pixels`.
+    """(lean, turn, offset) [rad, rad, mm] of plane mirrors that may show `points` at `reflected_pixels`.
 
     First the mirrors between the target and the pose of its reflection (found in the flipped camera,
     where the reflection is an ordinary target), then a fan of upright ones.
@@ -104,13 +104,10 @@ def mirror_candidates(
         householder = np.eye(3) - rotation.T @ flip @ flipped_rotation
         values, vectors = np.linalg.eigh((householder + householder.T) / 2)
         normal = vectors[:, np.argmax(values)]
-        if normal[1] > 0:
-            normal = -normal
         middle = (points + virtual).mean(axis=0) / 2
-        if abs(normal[1]) > 0.05:
-            lean, turn = math.asin(-normal[2]), math.atan2(normal[0], -normal[1])
-            candidates.append(np.array([lean, turn, float(normal @ middle) / float(normal[1])]))
-    for turn_deg in (0.0, -20.0, 20.0, -45.0, 45.0, -65.0, 65.0):
+        lean, turn = lean_turn_of_normal(normal)
+        candidates.append(np.array([lean, turn, -float(normal @ middle)]))
+    for turn_deg in (0.0, -20.0, 20.0, -45.0, 45.0, -70.0, 70.0, -90.0, 90.0):
         candidate = _upright_mirror(math.radians(turn_deg), points, eye, rays)
         if candidate is not None:
             candidates.append(candidate)
@@ -127,5 +124,4 @@ def _upright_mirror(turn: float, points: Array, eye: Array, rays: Array) -> Arra
     denominator = float(left @ left)
     if denominator < 1e-12:
         return None
-    offset = float(left @ right) / denominator
-    return np.array([0.0, turn, offset / float(normal[1])])
+    return np.array([0.0, turn, -float(left @ right) / denominator])

@@ -10,7 +10,7 @@ import pytest
 
 from align.camera import (
     CAMERA_PARAMETERS,
-    CENTRE_SD_CROPPED_SHARE,
+    CENTRE_SD_SHARE,
     FOCAL_SD_BLIND,
     FULL_FRAME_DIAGONAL_MM,
     Camera,
@@ -201,15 +201,17 @@ def test_centre_is_the_middle_of_the_pixels():
     assert tuple(prior_from_focal((2, 1000), 26.0).mean[1:3]) == (0.5, 499.5)
 
 
-@pytest.mark.parametrize(("equivalent_mm", "cropped"), [(None, False), (26.0, True), (None, True)])
-def test_without_whole_exif_the_focal_length_is_a_guess(equivalent_mm, cropped):
-    prior = prior_from_focal(SIZE, equivalent_mm, cropped=cropped)
+@pytest.mark.parametrize(
+    ("equivalent_mm", "crop"), [(None, "whole"), (26.0, "part"), (None, "part"), (26.0, "middle")]
+)
+def test_without_whole_exif_the_focal_length_is_a_guess(equivalent_mm, crop):
+    prior = prior_from_focal(SIZE, equivalent_mm, crop=crop)
     assert (prior.source, prior.sd[0]) == ("guess", FOCAL_SD_BLIND)
     # Two sd of the guess reach from ultra-wide (13 mm) to telephoto lenses (52 mm).
     low, high = np.exp(prior.mean[0] + np.array([-2, 2]) * prior.sd[0]) * FULL_FRAME_DIAGONAL_MM / 5000
     assert low < 13
     assert high > 52
-    assert (prior.sd[1] == CENTRE_SD_CROPPED_SHARE * 4000) == cropped
+    assert prior.sd[1] == CENTRE_SD_SHARE[crop] * 4000
 
 
 def test_exif_gives_a_prior_that_covers_a_rounded_equivalent():

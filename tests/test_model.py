@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from align.geometry import mirror_normal, reflect, rotation_from_vector
 from align.glass import virtual_point
-from align.model import DIRECT, Layout, State, bow_basis, mirror_image, predict
+from align.model import DIRECT, Layout, State, bow_basis, mirror_image, offset_of_distance, predict
 from align.simulate import look_at
 from align.target import SHEETS, corners_target
 
@@ -182,7 +182,8 @@ def test_the_line_of_sight_traced_through_the_glass_meets_the_corner(seed, order
     lean, turn = rng.normal(0, 0.15, 2)
     distance, thickness, index = rng.uniform(5, 80), rng.uniform(1, 8), rng.uniform(1.45, 1.6)
     eye = np.array([rng.uniform(-300, 300), rng.uniform(-700, -300), rng.uniform(60, 500)])
-    seen, _ = mirror_image(POINTS, eye, np.array([lean, turn, distance, thickness]), index, order)
+    offset = offset_of_distance(lean, turn, distance)
+    seen, _ = mirror_image(POINTS, eye, np.array([lean, turn, offset, thickness]), index, order)
     normal, face = mirror_normal(lean, turn), np.array([0.0, distance, 0.0])
     for point, image in zip(POINTS, seen, strict=True):
         sight = (image - eye) / np.linalg.norm(image - eye)
@@ -210,7 +211,7 @@ def test_mirror_image_is_the_optics_modules():
             POINTS,
             eye,
             normal=mirror_normal(*mirror[:2]),
-            plane_point=np.array([0.0, mirror[2], 0.0]),
+            plane_point=-mirror[2] * mirror_normal(*mirror[:2]),
             thickness_mm=mirror[3],
             order=order,
         )
@@ -223,9 +224,10 @@ def test_mirror_image_is_the_optics_modules():
 def test_front_coated_prediction_is_a_reflected_target():
     state = state_of(np.random.default_rng(4), thickness=0.0)
     layout = state.layout
-    lean, turn, distance, _ = state.vector[layout.mirror(0)]
+    lean, turn, offset, _ = state.vector[layout.mirror(0)]
+    normal = mirror_normal(lean, turn)
     bowed = POINTS + np.column_stack([0 * BASIS[:, :2], BASIS @ state.vector[layout.bow]])
-    mirrored = reflect(bowed, mirror_normal(lean, turn), np.array([0.0, distance, 0.0]))
+    mirrored = reflect(bowed, normal, -offset * normal)
     flat = state.vector.copy()
     flat[layout.bow] = 0
     still = State(layout, flat, state.rotations)

@@ -1,0 +1,254 @@
+"""A plain checkerboard of the user's own: its reflection looks like itself.
+
+Grids of the right size are found by OpenCV; which one is the board, which are reflections and how their
+corners pair up is settled by which labelling a plane mirror before the camera explains.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .camera import CameraPrior
+from .errors import AlignError, ReflectionError, TargetError
+from .geometry import apply_homography, fit_homography
+from .matching import match_corners, square_heights_px
+from .model import DIRECT
+from .photo import Photo
+from .sighting import BLURS_PX, Board
+from .solve import Solution, View, solve
+from .target import Sheet, corners_board
+
+Array = NDArray[np.float64]
+
+#: Passes over the photo: long side [px] and blur [px]. The blurred one joins what ghosts of thick glass split.
+PASSES = ((1632, 0.0), (3264, 1.5))
+MAX_GRIDS = 6
+#: A labelling is explained by a mirror below this reprojection error, as a share of the squares' size.
+EXPLAINED_SHARE = 0.04
+#: Another labelling that fits nearly as well makes the answer ambiguous.
+AMBIGUOUS_RATIO = 2.0
+MIN_SCORE = 0.6
+
+
+@dataclass(frozen=True, eq=False)
+class _Labelled:
+    """A grid with one way of numbering its corners; sign: of its correlation with the print."""
+
+    grid: int
+    board: Board
+    mirrored: bool
+    sign: int
+
+
+def sight_plain(photo: Photo, prior: CameraPrior, sheet: Sheet) -> tuple[Board, list[Board], list[Board]]:
+    """The board, its reflections and what is neither, in a photo of a plain checkerboard.
+
+    Raises
+    ------
+    TargetError, ReflectionError
+        No grid, or two ways to explain what was found.
+    """
+    grids = _find_grids(photo.gray, sheet)
+    if not grids:
+        columns, rows = sheet.corner_grid
+        raise TargetError(
+            f"No checkerboard with {columns} x {rows} inner corners was found in {photo.path.name}.",
+            "Count the inner corners (one less than the squares, both ways) and show the whole board, sharp.",
+        )
+    labelled = [label for number, grid in enumerate(grids) for label in _labellings(photo.gray, sheet, number, grid)]
+    if len(grids) == 1:
+        direct = _facing(labelled, 0)
+        return direct.board, [], []
+    return _explain(labelled, len(grids), prior, sheet, photo)
+
+
+def _find_grids(gray: NDArray[np.uint8], sheet: Sheet) -> list[Array]:
+    """(rows, columns, 2) [px] corner grids, each found once; found ones are painted over."""
+    import cv2
+
+    columns, rows = sheet.corner_grid
+    found: list[Array] = []
+    for long_side, blur in PASSES:
+        factor = min(1.0, long_side / max(gray.shape))
+        work = cv2.resize(gray, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        if blur:
+            work = cv2.GaussianBlur(work, (0, 0), blur)
+        for grid in found:
+            _paint_over(work, _Scaled.down(grid, factor))
+        flags = 0 if blur else cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE
+        while len(found) < MAX_GRIDS:
+            ok, corners = cv2.findChessboardCornersSB(work, (columns, rows), flags=flags)
+            if not ok:
+                break
+            grid = np.asarray(corners, float).reshape(rows, columns, 2)
+            _paint_over(work, grid)
+            found.append(_Scaled.up(grid, factor))
+    return found
+
+
+class _Scaled:
+    """Pixel places between a photo and the photo scaled by a factor (pixel centres at integers)."""
+
+    @staticmethod
+    def down(pixels: Array, factor: float) -> Array:
+        """Places on the scaled photo."""
+        return np.asarray((pixels + 0.5) * factor - 0.5)
+
+    @staticmethod
+    def up(pixels: Array, factor: float) -> Array:
+        """Places on the photo itself."""
+        return np.asarray((pixels + 0.5) / factor - 0.5)
+
+
+def _paint_over(work: NDArray[np.uint8], grid: Array) -> None:
+    import cv2
+
+    def beyond(corner: Array, inner: Array) -> Array:
+        return corner + 0.35 * (corner - inner)
+
+    outline = [
+        beyond(grid[0, 0], grid[1, 1]),
+        beyond(grid[0, -1], grid[1, -2]),
+        beyond(grid[-1, -1], grid[-2, -2]),
+        beyond(grid[-1, 0], grid[-2, 1]),
+    ]
+    cv2.fillPoly(work, [np.round(outline).astype(np.int32)], int(np.median(work)))
+
+
+def _orders(sheet: Sheet, grid: Array) -> Iterator[Array]:
+    """Every numbering of a grid that keeps its rows and columns."""
+    for turned in (grid, grid.transpose(1, 0, 2)) if grid.shape[0] == grid.shape[1] else (grid,):
+        for flip_rows in (1, -1):
+            for flip_columns in (1, -1):
+                yield turned[::flip_rows, ::flip_columns]
+
+
+def _labellings(gray: NDArray[np.uint8], sheet: Sheet, number: int, grid: Array) -> list[_Labelled]:
+    """All numberings of a grid, corners matched with the print; the blur is estimated once."""
+    corners = corners_board(sheet)
+    ids = np.arange(len(corners))
+    result: list[_Labelled] = []
+    blur = 0.0
+    for order in _orders(sheet, grid):
+        pixels = order.reshape(-1, 2)
+        homography = fit_homography(corners, pixels)
+        if not blur:
+            blur = _blur(gray, sheet, homography, pixels)
+        matches = match_corners(gray, sheet, homography, ids, pixels, blur_px=blur, iterations=3)
+        moved = np.linalg.norm(matches.pixels - pixels, axis=1)
+        good = (np.abs(matches.score) > MIN_SCORE) & (moved < 4.0)
+        if good.sum() < 0.5 * len(ids):
+            continue
+        homography = fit_homography(corners[good], matches.pixels[good])
+        mirrored = bool(np.linalg.det(homography) < 0)
+        board = Board(
+            sheet=sheet,
+            mirrored=mirrored,
+            corner_ids=ids[good],
+            pixels=matches.pixels[good],
+            covariance=matches.covariance[good],
+            score=np.abs(matches.score[good]),
+            square_px=square_heights_px(homography, sheet)[good],
+            homography=homography,
+            blur_px=blur,
+        )
+        result.append(_Labelled(number, board, mirrored, int(np.sign(np.median(matches.score[good])))))
+    return result
+
+
+def _blur(gray: NDArray[np.uint8], sheet: Sheet, homography: Array, pixels: Array) -> float:
+    some = np.linspace(0, len(pixels) - 1, 12).round().astype(int)
+    scores = [
+        float(np.median(np.abs(match_corners(gray, sheet, homography, some, pixels[some], blur_px=b).score)))
+        for b in BLURS_PX
+    ]
+    return BLURS_PX[int(np.argmax(scores))]
+
+
+def _facing(labelled: list[_Labelled], grid: int) -> _Labelled:
+    """The right-handed numbering whose far row is the one that looks farther (smaller squares, higher up)."""
+
+    def rows_down(label: _Labelled) -> float:
+        middle = apply_homography(label.board.homography, _ends(label.board.sheet))
+        return float(middle[1, 1] - middle[0, 1])
+
+    return max((label for label in labelled if label.grid == grid and not label.mirrored), key=rows_down)
+
+
+def _ends(sheet: Sheet) -> Array:
+    """(2, 2) [mm] middles of the far and the near edge of the squares."""
+    width, depth = sheet.squares_x * sheet.square_mm, sheet.squares_y * sheet.square_mm
+    return np.array([[width / 2, 0.0], [width / 2, depth]])
+
+
+def _explain(
+    labelled: list[_Labelled], grids: int, prior: CameraPrior, sheet: Sheet, photo: Photo
+) -> tuple[Board, list[Board], list[Board]]:
+    """The assignment of grids that mirrors explain best."""
+    best: tuple[tuple[int, float], _Labelled, dict[int, _Labelled]] | None = None
+    ambiguous = False
+    for grid in range(grids):
+        if not any(label.grid == grid and not label.mirrored for label in labelled):
+            continue
+        direct = _facing(labelled, grid)
+        explained: dict[int, _Labelled] = {}
+        total, unclear = 0.0, False
+        for other in range(grids):
+            if other == grid:
+                continue
+            fits = _fits(direct, [label for label in labelled if label.grid == other], prior, sheet)
+            if fits:
+                explained[other] = fits[0][1]
+                total += fits[0][0]
+                unclear |= len(fits) > 1 and fits[1][0] < AMBIGUOUS_RATIO * fits[0][0]
+        key = (len(explained), -total)
+        if explained and (best is None or key > best[0]):
+            best, ambiguous = (key, direct, explained), unclear
+    if best is None:
+        return _nearest(labelled, grids).board, [], []
+    if ambiguous:
+        raise ReflectionError(
+            f"{photo.path.name}: two ways of pairing the board's corners with its reflection fit equally well.",
+            "Lay the board askew to the mirror, or use a sheet from `align target`, which cannot be confused.",
+        )
+    _, direct, explained = best
+    rest = [_nearest(labelled, grids, only=g).board for g in range(grids) if g != direct.grid and g not in explained]
+    return direct.board, [label.board for label in explained.values()], rest
+
+
+def _nearest(labelled: list[_Labelled], grids: int, only: int | None = None) -> _Labelled:
+    numbers = range(grids) if only is None else (only,)
+    candidates = [label for label in labelled if label.grid in numbers and not label.mirrored] or labelled
+    return max(candidates, key=lambda label: float(label.board.square_px.mean()))
+
+
+def _fits(
+    direct: _Labelled, others: list[_Labelled], prior: CameraPrior, sheet: Sheet
+) -> list[tuple[float, _Labelled]]:
+    """(error, labelling) of a grid's numberings that a mirror before the camera explains, best first."""
+    result = []
+    for label in others:
+        if not label.mirrored or label.sign != direct.sign:
+            continue
+        views = [
+            View(0, mirror, board.corner_ids, board.pixels, board.covariance)
+            for mirror, board in ((DIRECT, direct.board), (0, label.board))
+        ]
+        try:
+            solution = solve(sheet, views, prior)
+        except AlignError:
+            continue
+        share = solution.rms_px() / float(np.median(label.board.square_px))
+        if share < EXPLAINED_SHARE and _before_mirror(solution, sheet):
+            result.append((share, label))
+    return sorted(result, key=lambda fit: fit[0])
+
+
+def _before_mirror(solution: Solution, sheet: Sheet) -> bool:
+    """Whether both the camera and the board stand before the mirror."""
+    middle = np.array([0.0, -sheet.depth_mm / 2, 0.0])
+    return bool((solution.height_before(0, np.stack([solution.state.eye(0), middle])) > 0).all())
