@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
 
 from .results import CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
 from .wording import (
     CORNER_WORDS,
+    KEEP,
     PLACE_WORDS,
     VERDICT_WORDS,
     bend_words,
     climb_words,
     glass_words,
+    kept_together,
     lean_words,
     shim_is_needed,
     shim_size_words,
@@ -23,8 +24,6 @@ from .wording import (
 )
 
 COLUMNS = 80
-#: A space that no line breaks at.
-KEEP = "\N{NO-BREAK SPACE}"
 _LABEL_COLUMNS = 8
 _BLANK = " " * (2 + _LABEL_COLUMNS)
 
@@ -142,9 +141,8 @@ def _filled(words: str) -> str:
 
 def _wrapped(words: str, first: str, later: str) -> list[str]:
     """Lines of at most COLUMNS columns; a number stays with its unit, a stack in one piece."""
-    kept = re.sub(r"(?<=[0-9°±×+]) (?=mm|px|±|×|\+|[0-9])", KEEP, words)
     lines = textwrap.wrap(
-        kept,
+        kept_together(words),
         COLUMNS,
         initial_indent=first,
         subsequent_indent=later,

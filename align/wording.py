@@ -6,6 +6,7 @@ A number is shown as finely as its doubt allows and no finer. Decimal points are
 from __future__ import annotations
 
 import math
+import re
 
 from .results import CheckResult, GlassSummary, MirrorResult, Quantity, Shim
 
@@ -13,6 +14,9 @@ from .results import CheckResult, GlassSummary, MirrorResult, Quantity, Shim
 ANGLE_DECIMALS, LENGTH_DECIMALS = 3, 2
 #: Intervals whose two sides differ by more than this share are given by their ends.
 LOPSIDED_SHARE = 0.25
+
+#: A space that no line breaks at.
+KEEP = "\N{NO-BREAK SPACE}"
 
 VERDICT_WORDS = {
     "square": "true",
@@ -36,6 +40,11 @@ PLACE_WORDS = {
     "behind_right_per_100_width": "behind the right edge",
 }
 PER_100_WORDS = {"height": "per 100 mm of height", "width": "per 100 mm of width"}
+
+
+def kept_together(words: str) -> str:
+    """The words with spaces that do not break between a number and its unit, and within a stack."""
+    return re.sub(r"(?<=[0-9°±×+]) (?=mm|px|±|×|\+|[0-9])", KEEP, words)
 
 
 def decimals_of(half: float, most: int) -> int:
@@ -111,7 +120,26 @@ def turn_words(mirror: MirrorResult, want_turn_deg: float) -> str:
     stands = f"{with_doubt(mirror.turn_deg, '°', ANGLE_DECIMALS)}, wanted {wanted_text(want_turn_deg)}"
     if not has_sign(error):
         return stands
-    return f"{stands}: its {'left' if error.value > 0 else 'right'} edge is too near to you, by {size}"
+    return f"{stands}: its {'left' if error.value > 0 else 'right'} edge is nearer than wanted, by {size}"
+
+
+def lean_short(mirror: MirrorResult) -> str:
+    """The lean in few words, for a picture."""
+    lean = mirror.lean_deg
+    if not has_sign(lean):
+        return f"Lean {with_doubt(lean, '°', ANGLE_DECIMALS)}"
+    way = "top overhangs" if lean.value > 0 else "top set back"
+    return f"Lean {size_with_doubt(lean, '°', ANGLE_DECIMALS)}: {way}"
+
+
+def turn_short(mirror: MirrorResult, want_turn_deg: float) -> str:
+    """The turn in few words, for a picture."""
+    error = turn_error(mirror, want_turn_deg)
+    turn = with_doubt(mirror.turn_deg, "°", ANGLE_DECIMALS)
+    side = f": {'left' if error.value > 0 else 'right'} edge nearer" if has_sign(error) else ""
+    if want_turn_deg == 0.0:
+        return f"Turn {size_with_doubt(error, '°', ANGLE_DECIMALS) if side else turn}{side}"
+    return f"Turn {turn}, wanted {wanted_text(want_turn_deg)}{side}"
 
 
 def wanted_text(want_turn_deg: float) -> str:
@@ -188,8 +216,10 @@ def verdict_sentence(result: CheckResult) -> str:
     if len(result.mirrors) == 1:
         return f"OUT OF TRUE. The mirror {what_is_wrong(result.mirrors[0], result)}."
     wrong = [mirror for mirror in result.mirrors if mirror.verdict == "out of square"]
-    numbers = " and ".join(f"mirror {mirror.number}" for mirror in wrong)
-    return f"OUT OF TRUE: {numbers}."
+    if len(wrong) == 1:
+        return f"OUT OF TRUE. Mirror {wrong[0].number} {what_is_wrong(wrong[0], result)}."
+    numbers = ", ".join(str(mirror.number) for mirror in wrong[:-1])
+    return f"OUT OF TRUE: mirrors {numbers} and {wrong[-1].number}."
 
 
 def _turned_right(result: CheckResult) -> str:
