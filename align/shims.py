@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 
 #: Sheets that builders have at hand [mm]: office paper, card and styrene; common practice, no source.
 COMMON_SHEETS_MM = (2.0, 1.5, 1.0, 0.75, 0.5, 0.25, 0.1)
+SHEET_UNIT_MM = 0.05  # all of them are whole multiples
 WALL_CORNERS = ("top_left", "top_right", "bottom_left", "bottom_right")
 
 
@@ -50,13 +51,19 @@ def wall_packing(lean: float, turn: float, want_turn: float, width_mm: float, he
 
 
 def stack_of(thickness_mm: float) -> tuple[float, ...]:
-    """The stack of common sheets nearest to a thickness, thickest first; () below half the thinnest."""
-    rest, stack = thickness_mm, []
-    for sheet in COMMON_SHEETS_MM:
-        while rest >= sheet - COMMON_SHEETS_MM[-1] / 2 and len(stack) < 40:
-            stack.append(sheet)
-            rest -= sheet
-    return tuple(stack)
+    """The stack of common sheets nearest to a thickness, the fewest of them, thickest first; () for none."""
+    units = [round(sheet / SHEET_UNIT_MM) for sheet in COMMON_SHEETS_MM]
+    wanted = max(thickness_mm, 0.0) / SHEET_UNIT_MM
+    bulk = max(0, math.floor(wanted / units[0]) - 2)  # whole thickest sheets; the rest is searched
+    best: dict[int, tuple[int, ...]] = {0: ()}  # total -> the fewest sheets that make it
+    for total in range(1, 4 * units[0]):
+        ways = [(*best[total - unit], unit) for unit in units if total - unit in best]
+        if ways:
+            best[total] = min(ways, key=len)
+    rest = wanted - bulk * units[0]
+    nearest = min(best, key=lambda total: (round(abs(total - rest), 6), len(best[total])))
+    stack = sorted((*best[nearest], *[units[0]] * bulk), reverse=True)
+    return tuple(COMMON_SHEETS_MM[units.index(unit)] for unit in stack)
 
 
 def shims_for(
@@ -84,7 +91,7 @@ def shims_for(
         depth = mount.foot_depth_mm
         side = "front" if lean > 0 else "rear"
         sign = 1.0 if lean > 0 else -1.0
-        raised = measured(lambda l, t: sign * depth * math.tan(l))
+        raised = measured(lambda tilted, _: sign * depth * math.tan(tilted))
         flat = Quantity(0.0, 0.0, 0.0)
         shims = {"front": flat, "rear": flat, side: raised}
         turn_by = _foot_turn(turn - want_turn, mirror_size_mm)
@@ -99,11 +106,11 @@ def shims_for(
             (
                 _shim(
                     f"{vertical}_per_100_height",
-                    measured(lambda l, t: -by_height * 100 * packing_field(l, t, want_turn)[1]),
+                    measured(lambda *at: -by_height * 100 * packing_field(*at, want_turn)[1]),
                 ),
                 _shim(
                     f"{sideways}_per_100_width",
-                    measured(lambda l, t: by_width * 100 * packing_field(l, t, want_turn)[0]),
+                    measured(lambda *at: by_width * 100 * packing_field(*at, want_turn)[0]),
                 ),
             ),
         )
@@ -111,8 +118,8 @@ def shims_for(
     lowest = int(np.argmin(wall_packing(lean, turn, want_turn, width, height)))
 
     def corner(place: int) -> Callable[[float, float], float]:
-        def packing(l: float, t: float) -> float:
-            per_right, per_up = packing_field(l, t, want_turn)
+        def packing(at_lean: float, at_turn: float) -> float:
+            per_right, per_up = packing_field(at_lean, at_turn, want_turn)
             x = np.array([0, width, 0, width], float)
             y = np.array([height, height, 0, 0], float)
             return float((x[place] - x[lowest]) * per_right + (y[place] - y[lowest]) * per_up)
