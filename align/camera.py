@@ -172,7 +172,7 @@ FOCAL_SD_WITH_EXIF = 0.04
 FOCAL_SD_BLIND = 0.40
 #: Of the long side, by how much of the sensor's picture the photo is.
 CENTRE_SD_SHARE = {"whole": 0.008, "middle": 0.02, "part": 0.20}
-K1_SD, K2_SD, P_SD, K3_SD = 0.05, 0.05, 0.0005, 0.0
+K1_SD, K2_SD, P_SD, K3_SD = 0.08, 0.05, 0.0005, 0.0
 
 
 def prior_from_focal(

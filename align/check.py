@@ -27,10 +27,12 @@ PathLike = str | os.PathLike[str]
 RULE_MM = 100.0
 #: Lean and turn within this of what is wanted count as true [deg]; docs/theory.md says why.
 DEFAULT_TOLERANCE_DEG = 0.1
-#: A camera parameter this many prior sd away from expectation means that the photo is not whole.
+#: A focal length or centre this many prior sd away from expectation means that the photo is not whole.
 CAMERA_SURPRISE_SIGMAS = 3.5
 #: Above this reprojection error the model itself is wrong [px].
 MAX_RMS_PX = 2.5
+#: A sheet counts as moved when that fits so many times better than a sheet that lay still.
+MOVED_SHEET_RATIO = 1.5
 #: The contact edge may seem to stand this far behind the glass before the answer is refused [mm].
 BEHIND_MM = 15.0
 
@@ -170,16 +172,33 @@ def solve_sighted(
     sheet = sighted[0].sighting.sheet
     warnings: list[str] = []
     prior = sighted[0].prior
-    views = joint_views(sheet, sighted, knowledge)
-    solution = solve(sheet, views, prior, knowledge)
+    solution = _joint_solution(sheet, sighted, prior, knowledge)
     if prior.source != "file" and solution.camera_surprise > CAMERA_SURPRISE_SIGMAS:
-        solution = solve(sheet, views, widened(prior, sighted[0].size), knowledge)
+        solution = _joint_solution(sheet, sighted, widened(prior, sighted[0].size), knowledge)
         warnings.append(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
         )
+    if solution.state.layout.moved_sheet:
+        warnings.append(
+            "The sheet was moved between the photos while the camera stood still: lean and turn are given "
+            "relative to the sheet as it lies in the first photo."
+        )
     _check_sane(solution, [item.photo.name for item in sighted])
     return sheet, solution, tuple(warnings)
+
+
+def _joint_solution(
+    sheet: Sheet, sighted: Sequence[Sighted], prior: CameraPrior, knowledge: Knowledge
+) -> Solution:
+    """The joint solve; where the sheet may have been moved or not, the way that fits better by far."""
+    best: Solution | None = None
+    for joint in joint_views(sheet, sighted, knowledge):
+        solution = solve(sheet, joint.views, prior, knowledge, moved_sheet=joint.moved_sheet)
+        if best is None or solution.rms_px() < best.rms_px() / MOVED_SHEET_RATIO:
+            best = solution
+    assert best is not None  # joint_views returns at least one way or raises
+    return best
 
 
 def _check_sane(solution: Solution, names: Sequence[str]) -> None:

@@ -236,7 +236,7 @@ def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: 
     along = eye_height - height
     lateral = np.sqrt(np.maximum((to_eye**2).sum(axis=1) - along**2, 1e-12))
     depth, by_total, by_lateral, by_kt, by_index = virtual_depth_derivatives(
-        total, lateral, order * thickness, index
+        total, lateral, order * thickness, max(index, 1.05)
     )
     shift = 2.0 * height + depth
     seen = points - shift[:, None] * normal

@@ -73,7 +73,8 @@ class Solution:
 
     covariance : (p, p) of `state.vector` in the order of `parameter_names`; degrees : of freedom of the
     noise estimate; views : the views with outlying corners removed; residuals_px : (n, 2) for each view;
-    noise_px : noise scale of direct and reflected corners.
+    noise_scale : of direct and reflected corners' covariances; camera_surprise : the largest distance of focal
+    length and centre from their prior, in its sd.
     """
 
     state: State
@@ -427,8 +428,8 @@ class _Problem:
             if settled:
                 break
         _, _, raw = self.residuals(minimum.point, views, scales)
-        off = (minimum.point.vector - self.prior.mean)[self.layout.camera]
-        sd = self.prior.sd[self.layout.camera]
+        # Focal length and centre only: these are what cropping and zooming change.
+        off, sd = (minimum.point.vector - self.prior.mean)[:3], self.prior.sd[:3]
         surprise = float(np.max(np.abs(off[sd > 0]) / sd[sd > 0], initial=0.0))
         return Solution(
             state=minimum.point,
