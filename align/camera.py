@@ -155,11 +155,15 @@ def project_with_derivatives(parameters: Array, points_cam: Array) -> tuple[Arra
 
 @dataclass(frozen=True, eq=False)
 class CameraPrior:
-    """What is known of a camera before the solve: mean and standard deviation of each parameter."""
+    """What is known of a camera before the solve: mean and standard deviation of each parameter.
+
+    covariance : (8, 8) where the parameters are known together, as after a calibration; else None.
+    """
 
     mean: Array  # (8,)
     sd: Array  # (8,)
     source: str  # "file", "exif" or "guess"
+    covariance: Array | None = None
 
     @property
     def camera(self) -> Camera:

@@ -23,10 +23,15 @@ Point = TypeVar("Point")
 
 @dataclass(frozen=True, eq=False)
 class Prior:
-    """Independent Gaussian knowledge of every parameter: mean and sd (0: fixed at the mean)."""
+    """Gaussian knowledge of the parameters: mean and sd (0: fixed at the mean).
+
+    joint : (p, p) covariance of some of the parameters, zero elsewhere, which then replaces their sd's
+    independence; None where all are independent.
+    """
 
     mean: Array
     sd: Array
+    joint: Array | None = None
 
     @property
     def free(self) -> NDArray[np.bool_]:
@@ -35,9 +40,13 @@ class Prior:
 
     @property
     def precision(self) -> Array:
-        """1 / sd^2 of each parameter (0 where fixed: it takes no part)."""
+        """(p, p) inverse covariance (zero rows for fixed parameters: they take no part)."""
         with np.errstate(divide="ignore"):
-            return np.where(self.sd > 0, 1.0 / self.sd**2, 0.0)
+            result = np.diag(np.where(self.sd > 0, 1.0 / self.sd**2, 0.0))
+        if self.joint is not None:
+            tied = self.free & (np.diag(self.joint) > 0)
+            result[np.ix_(tied, tied)] = np.linalg.inv(self.joint[np.ix_(tied, tied)])
+        return result
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,8 +88,8 @@ def minimise(
     def assess(point: Point) -> tuple[float, Array, Array]:
         residual, jacobian = evaluate(point)
         off = vector(point) - prior.mean
-        cost = float(residual @ residual + (precision * off * off).sum())
-        gradient = jacobian.T @ residual + precision * off
+        cost = float(residual @ residual + off @ precision @ off)
+        gradient = jacobian.T @ residual + precision @ off
         return cost, gradient, jacobian.T @ jacobian
 
     point = start
@@ -89,7 +98,7 @@ def minimise(
         raise SolveError("The solve has no finite start.", "Take the photo from farther away or higher up.")
     damping, growth, converged = 1e-4, 2.0, False
     for _ in range(max_iterations):
-        information = data_information + np.diag(precision)
+        information = data_information + precision
         inner = information[np.ix_(free, free)]
         diagonal = np.diag(inner).copy()
         delta = np.zeros(len(free))
@@ -112,7 +121,7 @@ def minimise(
             damping, growth = damping * growth * 2.0, growth * 2.0
             if damping > 1e12:
                 break
-    information = data_information + np.diag(precision)
+    information = data_information + precision
     return Minimum(point, cost, data_information, information, converged)
 
 

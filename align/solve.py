@@ -209,7 +209,11 @@ class _Problem:
             mean[where + 3], sd[where + 3] = thickness, thickness_sd
         if layout.mirrors == 0 or thickness_sd == 0.0:
             sd[layout.index] = 0.0
-        return Prior(mean, sd)
+        joint = None
+        if self.camera_prior.covariance is not None:
+            joint = np.zeros((layout.size, layout.size))
+            joint[layout.camera, layout.camera] = self.camera_prior.covariance
+        return Prior(mean, sd, joint)
 
     # Starts -----------------------------------------------------------------------------------------
 
@@ -509,4 +513,4 @@ def widened(prior: CameraPrior, size: tuple[int, int]) -> CameraPrior:
     sd = prior.sd.copy()
     sd[0] = max(sd[0], FOCAL_SD_BLIND)
     sd[1:3] = np.maximum(sd[1:3], CENTRE_SD_SHARE["part"] * max(size))
-    return replace(prior, sd=sd, source="guess")
+    return replace(prior, sd=sd, source="guess", covariance=None)
