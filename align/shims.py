@@ -106,11 +106,19 @@ def shims_for(
             (
                 _shim(
                     f"{vertical}_per_100_height",
-                    measured(lambda *at: -by_height * 100 * packing_field(*at, want_turn)[1]),
+                    measured(
+                        lambda at_lean, at_turn: (
+                            -by_height * 100 * packing_field(at_lean, at_turn, want_turn)[1]
+                        )
+                    ),
                 ),
                 _shim(
                     f"{sideways}_per_100_width",
-                    measured(lambda *at: by_width * 100 * packing_field(*at, want_turn)[0]),
+                    measured(
+                        lambda at_lean, at_turn: (
+                            by_width * 100 * packing_field(at_lean, at_turn, want_turn)[0]
+                        )
+                    ),
                 ),
             ),
         )
@@ -126,9 +134,7 @@ def shims_for(
 
         return packing
 
-    return ShimSet(
-        "wall", tuple(_shim(name, measured(corner(i))) for i, name in enumerate(WALL_CORNERS))
-    )
+    return ShimSet("wall", tuple(_shim(name, measured(corner(i))) for i, name in enumerate(WALL_CORNERS)))
 
 
 def propagate(
@@ -138,10 +144,7 @@ def propagate(
     value = function(float(angles[0]), float(angles[1]))
     step = 1e-6
     gradient = np.array(
-        [
-            (function(*(angles + d)) - function(*(angles - d))) / (2 * step)
-            for d in np.eye(2) * step
-        ]
+        [(function(*(angles + d)) - function(*(angles - d))) / (2 * step) for d in np.eye(2) * step]
     )
     half = quantile * math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
     return Quantity(value, value - half, value + half)
