@@ -71,7 +71,8 @@ def with_doubt(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS) -> st
     above, below = quantity.high - quantity.value, quantity.value - quantity.low
     half = quantity.half_width
     if not half > 0:
-        return f"{number_text(quantity.value, min(most, 2)).rstrip('0').rstrip('.') or '0'}{gap}{unit}"
+        exact = number_text(quantity.value, min(most, 2))
+        return f"{exact.rstrip('0').rstrip('.') if '.' in exact else exact}{gap}{unit}"
     decimals = decimals_of(half, most)
     if abs(above - below) > LOPSIDED_SHARE * half:
         ends = (number_text(end, decimals) for end in (quantity.low, quantity.high))

@@ -1,0 +1,77 @@
+"""Made-up answers, to test words and pictures without photos."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from align.report import verdict
+from align.results import (
+    CameraSummary,
+    CheckResult,
+    GlassSummary,
+    MirrorAngle,
+    MirrorResult,
+    PhotoSummary,
+    Quantity,
+)
+from align.shims import Mount, propagate, shims_for
+
+
+def about(value: float, half: float) -> Quantity:
+    """A quantity with an even interval."""
+    return Quantity(value, value - half, value + half)
+
+
+def made_mirror(
+    lean_deg: float = 0.62,
+    turn_deg: float = -0.35,
+    half_deg: float = 0.02,
+    *,
+    number: int = 1,
+    want_turn_deg: float = 0.0,
+    tolerance_deg: float = 0.1,
+    mirror_size_mm: tuple[float, float] | None = None,
+    mount: Mount | None = None,
+    glass: GlassSummary | None = None,
+) -> MirrorResult:
+    """One mirror as `align.report` would answer it."""
+    angles, half = np.radians([lean_deg, turn_deg]), np.radians(half_deg)
+    covariance, want = np.eye(2) * half**2, float(np.radians(want_turn_deg))
+    return MirrorResult(
+        number=number,
+        lean_deg=about(lean_deg, half_deg),
+        turn_deg=about(turn_deg, half_deg),
+        distance_mm=about(40.123, 0.6),
+        glass=glass or GlassSummary("back-silvered", about(3.05, 0.14)),
+        shims=shims_for(
+            angles, covariance, 1.0, want_turn=want, mirror_size_mm=mirror_size_mm, mount=mount or Mount()
+        ),
+        verdict=verdict((lean_deg, turn_deg - want_turn_deg), (half_deg, half_deg), tolerance_deg),
+        climb_mm_per_100=propagate(lambda a, b: 100 * np.tan(2 * a), angles, covariance, 1.0),
+        bend_mm_per_100=propagate(lambda a, b: 100 * np.tan(2 * (b - want)), angles, covariance, 1.0),
+    )
+
+
+def made_answer(
+    *mirrors: MirrorResult,
+    want_turn_deg: float = 0.0,
+    tolerance_deg: float = 0.1,
+    photos: int = 1,
+    warnings: tuple[str, ...] = (),
+    advice: tuple[str, ...] = (),
+) -> CheckResult:
+    """An answer about mirrors; one leaning and turned mirror where none is given."""
+    mirrors = mirrors or (made_mirror(),)
+    return CheckResult(
+        photos=tuple(
+            PhotoSummary(f"photos/arcade {n}.jpg", (4032, 3024), 54, 53, 0.123) for n in range(1, photos + 1)
+        ),
+        camera=CameraSummary("photo", about(3034.5, 26.0)),
+        mirrors=mirrors,
+        angles=tuple(MirrorAngle(1, 2, about(90.04, 0.013)) for _ in mirrors[1:2]),
+        sheet="a5",
+        want_turn_deg=want_turn_deg,
+        tolerance_deg=tolerance_deg,
+        warnings=warnings,
+        advice=advice,
+    )
