@@ -109,7 +109,9 @@ def _file_bytes(path: Path) -> bytes:
     except FileNotFoundError:
         raise PhotoError(f"There is no file {path}.", "Check the name and the folder.") from None
     except OSError as error:
-        raise PhotoError(f"{path} cannot be read: {error.strerror}.", "Check the file's permissions.") from None
+        raise PhotoError(
+            f"{path} cannot be read: {error.strerror}.", "Check the file's permissions."
+        ) from None
     if not data:
         raise PhotoError(f"{path} is empty (0 bytes).", "Copy the photo from the phone again.")
     return data
@@ -157,8 +159,14 @@ def _check_size(path: Path, size: tuple[int, int]) -> None:
 
 
 def _truncated(data: bytes) -> bool:
-    """Whether a JPEG's end marker is missing; OpenCV fills the rest with grey without a word."""
-    return b"\xff\xd9" not in data[-65536:] and b"\xff\xd9" not in data[len(data) // 2 :]
+    """Whether a JPEG's end marker is missing; OpenCV fills the rest with grey without a word.
+
+    Looked for behind the header's segments, which may hold a thumbnail with an end marker of its own.
+    """
+    place = 2
+    while data[place : place + 1] == b"\xff" and data[place + 1 : place + 2] not in (b"\xda", b""):
+        place += 2 + int.from_bytes(data[place + 2 : place + 4], "big")
+    return data.find(b"\xff\xd9", place) < 0
 
 
 def _gray_by_pillow(path: Path, image: Image) -> NDArray[np.uint8]:
@@ -181,6 +189,8 @@ def _gray_by_pillow(path: Path, image: Image) -> NDArray[np.uint8]:
 def _exif(image: Image) -> dict[int, Any]:
     """The few facts we use, from both EXIF directories; {} when the metadata is damaged."""
     try:
+        if image.format == "TIFF":
+            image.load()  # Pillow turns these pixels itself, and then forgets the orientation
         exif = image.getexif()
         facts: dict[int, Any] = {
             tag: exif.get(tag) for tag in (_TAG_ORIENTATION, _TAG_MAKE, _TAG_MODEL) if exif.get(tag)
