@@ -49,7 +49,8 @@ class CameraFile:
             "rms_px": round(float(self.rms_px), 4),
             "model": self.model,
             "parameters": {
-                name: {"value": float(v), "sd": float(d)} for name, v, d in zip(names, values, doubts, strict=True)
+                name: {"value": float(value), "sd": float(doubt)}
+                for name, value, doubt in zip(names, values, doubts, strict=True)
             },
         }
 
@@ -64,7 +65,7 @@ def read_camera_file(path: str | os.PathLike[str]) -> CameraFile:
     remedy = "Make a new one with `align camera PHOTO... --out CAMERA.json`."
     try:
         raw = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise FileFormatError(f"{path} cannot be read as a camera file: {error}.", remedy) from None
     if not isinstance(raw, dict) or raw.get("format") != FORMAT:
         found = raw.get("format") if isinstance(raw, dict) else type(raw).__name__
@@ -75,7 +76,8 @@ def read_camera_file(path: str | os.PathLike[str]) -> CameraFile:
         values = np.array([float(entries[name]["value"]) for name in names])
         doubts = np.array([float(entries[name]["sd"]) for name in names])
         size = (int(raw["size"][0]), int(raw["size"][1]))
-        if not (np.isfinite(values).all() and np.isfinite(doubts).all() and values[0] > 0 and (doubts >= 0).all()):
+        finite = np.isfinite(values).all() and np.isfinite(doubts).all()
+        if not (finite and values[0] > 0 and (doubts >= 0).all() and min(size) > 0):
             raise ValueError("numbers must be finite, the focal length positive")
         doubts[0] /= values[0]
         values[0] = math.log(values[0])
@@ -90,7 +92,7 @@ def read_camera_file(path: str | os.PathLike[str]) -> CameraFile:
             int(raw.get("photos", 0)),
             str(raw.get("model", "")),
         )
-    except (KeyError, TypeError, ValueError, IndexError) as error:
+    except (KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
         raise FileFormatError(f"{path} is damaged: {error}.", remedy) from None
 
 
@@ -121,7 +123,7 @@ def prior_for(camera: CameraFile, photo: Photo) -> CameraPrior:
 
 
 def _turned(camera: CameraFile) -> CameraPrior:
-    """The camera for photos turned by a quarter: which way is not known, so the centre's offset gets doubt."""
+    """The camera for photos turned by a quarter; which way is not known: the centre's offset gets doubt."""
     mean, sd = camera.mean.copy(), camera.sd.copy()
     offset_x = mean[1] - (camera.size[0] - 1) / 2
     offset_y = mean[2] - (camera.size[1] - 1) / 2

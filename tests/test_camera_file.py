@@ -1,0 +1,213 @@
+"""The camera file: round trip, what is wrong with a bad one, and which photos it is for."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from align.camera import CAMERA_PARAMETERS, camera_from_parameters
+from align.camera_file import FORMAT, CameraFile, prior_for, read_camera_file
+from align.errors import CameraError, FileFormatError
+from align.photo import Photo
+
+MEAN = np.array([math.log(3012.5), 2010.25, 1490.75, 0.031, -0.012, 4e-4, -7e-4, 0.0])
+SD = np.array([0.001, 2.0, 3.0, 0.002, 0.004, 1e-5, 2e-5, 0.0])
+
+
+def camera_file(**changes):
+    facts = {
+        "mean": MEAN,
+        "sd": SD,
+        "size": (4000, 3000),
+        "device": "Maker Phone 7",
+        "focal_mm": 5.1,
+        "date": "2026-05-04",
+        "rms_px": 0.087654,
+        "photos": 9,
+        "model": "polynomial",
+    }
+    return CameraFile(**{**facts, **changes})
+
+
+def photo_of(size=(4000, 3000), focal_mm=5.1):
+    gray = np.broadcast_to(np.uint8(0), size[::-1])
+    return Photo(Path("street.jpg"), gray, 26.0, focal_mm, "whole", "Maker Phone 7", "")
+
+
+@pytest.fixture
+def written(tmp_path):
+    """Write text or an object as a camera file and return the path."""
+
+    def write(content):
+        path = tmp_path / "camera.json"
+        path.write_text(content if isinstance(content, str) else json.dumps(content), encoding="utf-8")
+        return path
+
+    return write
+
+
+# Round trip --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("focal_mm", [5.1, None])
+def test_what_is_written_is_read(written, focal_mm):
+    original = camera_file(focal_mm=focal_mm)
+    again = read_camera_file(written(original.to_json()))
+    np.testing.assert_allclose(again.mean, original.mean, rtol=1e-14)
+    np.testing.assert_allclose(again.sd, original.sd, rtol=1e-14)
+    for name in ("size", "device", "focal_mm", "date", "photos", "model"):
+        assert getattr(again, name) == getattr(original, name)
+    assert again.rms_px == pytest.approx(original.rms_px, abs=1e-4)  # four decimals are kept
+
+
+def test_the_file_is_readable_by_people(written):
+    raw = json.loads(written(camera_file().to_json()).read_text(encoding="utf-8"))
+    assert raw["format"] == FORMAT == "align-camera-1"
+    # The focal length in pixels with its doubt in pixels: 0.1 % of 3012.5.
+    assert raw["parameters"]["focal_px"] == {"value": pytest.approx(3012.5), "sd": pytest.approx(3.0125)}
+    assert list(raw["parameters"])[1:] == list(CAMERA_PARAMETERS[1:])
+
+
+def test_the_prior_is_the_file_and_not_a_view_of_it():
+    camera = camera_file()
+    prior = camera.prior()
+    assert prior.source == "file"
+    prior.mean[0] = 0
+    assert camera.mean[0] == MEAN[0]
+
+
+# Bad files ---------------------------------------------------------------------------------------------
+
+
+def changed(path, value):
+    """The good file's object with one entry replaced (None: removed)."""
+    raw = camera_file().to_json()
+    *way, last = path
+    place = raw
+    for step in way:
+        place = place[step]
+    if value is None:
+        del place[last]
+    else:
+        place[last] = value
+    return raw
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        ("", "cannot be read as a camera file"),
+        ("{", "cannot be read as a camera file"),
+        ("[" * 100000, "cannot be read as a camera file"),
+        ("[]", "expected format 'align-camera-1', found 'list'"),
+        ("{}", "expected format 'align-camera-1', found None"),
+        (changed(["format"], "align-camera-2"), "found 'align-camera-2'"),
+        (changed(["parameters"], None), "damaged: 'parameters'"),
+        (changed(["parameters", "k1"], None), "damaged: 'k1'"),
+        (changed(["parameters", "k1"], 3), "damaged"),
+        (changed(["parameters", "k1", "value"], "much"), "damaged: could not convert"),
+        (changed(["parameters", "k1", "value"], math.nan), "damaged: numbers must be finite"),
+        (changed(["parameters", "k1", "sd"], -1.0), "damaged"),
+        (changed(["parameters", "focal_px", "value"], -3000.0), "the focal length positive"),
+        (changed(["parameters", "focal_px", "value"], 0), "the focal length positive"),
+        (changed(["size"], [4000]), "damaged"),
+        (changed(["size"], "large"), "damaged"),
+        (changed(["size"], [math.inf, 3000]), "damaged"),
+        (changed(["size"], [0, 3000]), "damaged"),
+        (changed(["photos"], "nine"), "damaged"),
+        (changed(["focal_mm"], []), "damaged"),
+    ],
+)
+def test_bad_files_are_refused_with_their_fault(written, content, message):
+    with pytest.raises(FileFormatError) as error:
+        read_camera_file(written(content))
+    assert message in error.value.message
+    assert "align camera PHOTO... --out CAMERA.json" in error.value.remedy
+
+
+def test_missing_file_folder_and_binary(tmp_path):
+    binary = tmp_path / "photo.jpg"
+    binary.write_bytes(b"\xff\xd8\xff\xe0" * 10)
+    for path in (tmp_path / "nothing.json", tmp_path, binary):
+        with pytest.raises(FileFormatError, match="cannot be read as a camera file"):
+            read_camera_file(path)
+
+
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.floats() | st.text(max_size=5),
+        lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+        max_leaves=8,
+    ),
+    st.sampled_from(["parameters", "size", "focal_mm", "rms_px", "photos", "device", "date", "model"]),
+)
+def test_any_rubbish_in_any_place_is_read_or_refused(tmp_path_factory, rubbish, place):
+    path = tmp_path_factory.mktemp("rubbish") / "camera.json"
+    path.write_text(json.dumps({**camera_file().to_json(), place: rubbish}), encoding="utf-8")
+    try:
+        camera = read_camera_file(path)
+    except FileFormatError:
+        return
+    assert camera.mean.shape == camera.sd.shape == (8,)
+    assert np.isfinite(camera.mean).all()
+    assert min(camera.size) > 0
+
+
+# Which photos it is for --------------------------------------------------------------------------------
+
+
+def test_a_photo_of_the_same_size_and_lens():
+    prior = prior_for(camera_file(), photo_of())
+    np.testing.assert_array_equal(prior.mean, MEAN)
+    np.testing.assert_array_equal(prior.sd, SD)
+
+
+@pytest.mark.parametrize("focal_mm", [None, 5.1, 5.15])
+def test_the_same_lens_or_one_that_nobody_knows(focal_mm):
+    assert prior_for(camera_file(), photo_of(focal_mm=focal_mm)).source == "file"
+    assert prior_for(camera_file(focal_mm=None), photo_of(focal_mm=focal_mm)).source == "file"
+
+
+def test_another_lens_is_refused():
+    with pytest.raises(CameraError) as error:
+        prior_for(camera_file(), photo_of(focal_mm=9.0))
+    assert error.value.message == ("The camera file is for a lens of 5.1 mm; street.jpg was taken with 9 mm.")
+    assert "same size and lens" in error.value.remedy
+
+
+@pytest.mark.parametrize("size", [(2000, 1500), (4000, 2250), (3000, 3000)])
+def test_another_size_is_refused(size):
+    with pytest.raises(CameraError) as error:
+        prior_for(camera_file(), photo_of(size))
+    assert "for photos of 4000 x 3000 px" in error.value.message
+    assert f"street.jpg has {size[0]} x {size[1]} px" in error.value.message
+
+
+@pytest.mark.parametrize("clockwise", [True, False])
+def test_a_photo_turned_by_a_quarter_is_within_the_doubt(clockwise):
+    """Turn the pixels of the real camera either way: what a turned camera would be lies in the prior."""
+    prior = prior_for(camera_file(), photo_of((3000, 4000)))
+    points = np.random.default_rng(0).uniform([-0.5, -0.4, 1], [0.5, 0.4, 1], (200, 3))
+    pixels = camera_from_parameters(MEAN).project(points)
+    if clockwise:
+        turned_pixels = np.column_stack([2999 - pixels[:, 1], pixels[:, 0]])
+        turned_points = points[:, [1, 0, 2]] * [-1, 1, 1]
+        true = [MEAN[0], 2999 - MEAN[2], MEAN[1], MEAN[3], MEAN[4], MEAN[6], -MEAN[5], MEAN[7]]
+    else:
+        turned_pixels = np.column_stack([pixels[:, 1], 3999 - pixels[:, 0]])
+        turned_points = points[:, [1, 0, 2]] * [1, -1, 1]
+        true = [MEAN[0], MEAN[2], 3999 - MEAN[1], MEAN[3], MEAN[4], -MEAN[6], MEAN[5], MEAN[7]]
+    true = np.array(true)
+    # First: `true` really is the turned camera.
+    np.testing.assert_allclose(camera_from_parameters(true).project(turned_points), turned_pixels, atol=1e-8)
+    # Then: it is within one standard deviation, and the doubt grew only where the turn is not known.
+    assert (np.abs(true - prior.mean) <= prior.sd * (1 + 1e-9)).all()
+    np.testing.assert_array_equal(prior.sd[[0, 3, 4, 7]], SD[[0, 3, 4, 7]])
+    assert prior.sd[1] == pytest.approx(math.hypot(3.0, 1490.75 - 1499.5))
+    assert prior.sd[2] == pytest.approx(math.hypot(2.0, 2010.25 - 1999.5))
