@@ -1,0 +1,169 @@
+"""Answers read back from the JSON that they were written as, checked at the door."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from .errors import FileFormatError
+from .results import (
+    CameraSummary,
+    CheckResult,
+    GlassSummary,
+    MirrorAngle,
+    MirrorResult,
+    PhotoSummary,
+    Quantity,
+    Shim,
+    ShimSet,
+)
+from .shims import WALL_CORNERS, stack_of
+
+_REMEDY = "Run the check again with --into; an entry is never mended by hand."
+
+
+@dataclass(frozen=True)
+class StoredGhost:
+    """One ghost of a lamp: which, and how bright against the main image (None: not measured)."""
+
+    order: int
+    ratio: float | None
+
+
+@dataclass(frozen=True)
+class StoredGlass:
+    """What `align glass` found: the glass, why, and the ghosts of each lamp it went by."""
+
+    glass: GlassSummary
+    reason: str
+    lamps: tuple[tuple[StoredGhost, ...], ...]
+    warnings: tuple[str, ...]
+    photos: tuple[str, ...]
+
+
+def check_from_json(raw: Mapping[str, Any], where: str) -> CheckResult:
+    """The answer of a check from its "align-check-1" object, but for what only its pictures needed.
+
+    Raises
+    ------
+    FileFormatError : something is missing or is not what it should be; the message names `where`.
+    """
+    _expect_format(raw, "align-check-1", where)
+    try:
+        return CheckResult(
+            photos=tuple(_photo(item) for item in raw["photos"]),
+            camera=CameraSummary(str(raw["camera"]["source"]), quantity(raw["camera"]["focal_px"])),
+            mirrors=tuple(_mirror(item, number) for number, item in enumerate(raw["mirrors"], 1)),
+            angles=tuple(
+                MirrorAngle(int(a["mirrors"][0]), int(a["mirrors"][1]), quantity(a["angle_deg"]))
+                for a in raw.get("angles", ())
+            ),
+            sheet=str(raw["sheet"]),
+            want_turn_deg=float(raw["want_turn_deg"]),
+            tolerance_deg=float(raw["tolerance_deg"]),
+            warnings=tuple(str(words) for words in raw["warnings"]),
+            advice=tuple(str(words) for words in raw.get("advice", ())),
+        )
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+        raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None
+
+
+def glass_from_json(raw: Mapping[str, Any], where: str) -> StoredGlass:
+    """The answer of `align glass` from its "align-glass-1" object; raises as `check_from_json`."""
+    _expect_format(raw, "align-glass-1", where)
+    try:
+        return StoredGlass(
+            glass=_glass(raw["glass"]),
+            reason=str(raw["reason"]),
+            lamps=tuple(
+                tuple(
+                    StoredGhost(int(g["order"]), _number_or_none(_ratio(g))) for g in lamp.get("ghosts", ())
+                )
+                for lamp in raw["lamps"]
+            ),
+            warnings=tuple(str(words) for words in raw.get("warnings", ())),
+            photos=tuple(str(photo["file"]) for photo in raw.get("photos", ())),
+        )
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+        raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None
+
+
+def quantity(raw: Mapping[str, Any]) -> Quantity:
+    """A quantity from its JSON object; ValueError where it is none."""
+    value, low, high = (float(raw[key]) for key in ("value", "low", "high"))
+    if not all(math.isfinite(number) for number in (value, low, high)) or not low <= high:
+        raise ValueError(f"expected finite numbers with low <= high, found {dict(raw)}")
+    return Quantity(value, low, high)
+
+
+def shims_from_json(raw: Mapping[str, Any], turn_by: str = "") -> ShimSet:
+    """The packing from {place: quantity}: the places tell how the mirror is held."""
+    places = set(raw)
+    mount = "per 100 mm"
+    if places <= {"front", "rear"}:
+        mount = "foot"
+    elif places <= set(WALL_CORNERS):
+        mount = "wall"
+    shims = []
+    for place, item in raw.items():
+        thickness = quantity(item)
+        shims.append(Shim(str(place), thickness, stack_of(thickness.value)))
+    return ShimSet(mount, tuple(shims), turn_by)
+
+
+def _expect_format(raw: Mapping[str, Any], expected: str, where: str) -> None:
+    if raw.get("format") != expected:
+        raise FileFormatError(
+            f"{where}: expected format {expected!r}, found {raw.get('format')!r}.",
+            "Read it with the version of align that wrote it.",
+        )
+
+
+def _photo(raw: Mapping[str, Any]) -> PhotoSummary:
+    return PhotoSummary(
+        str(raw["file"]),
+        (int(raw["size"][0]), int(raw["size"][1])),
+        int(raw["direct_corners"]),
+        int(raw["reflected_corners"]),
+        float(raw["rms_px"]),
+    )
+
+
+def _mirror(raw: Mapping[str, Any], number: int) -> MirrorResult:
+    verdict = str(raw["verdict"])
+    if verdict not in ("square", "out of square", "undetermined"):
+        raise ValueError(f"unknown verdict {verdict!r}")
+    return MirrorResult(
+        number=number,
+        lean_deg=quantity(raw["lean_deg"]),
+        turn_deg=quantity(raw["turn_deg"]),
+        distance_mm=quantity(raw["distance_mm"]),
+        glass=_glass(raw["glass"]),
+        shims=shims_from_json(raw["shims_mm"], str(raw.get("turn_by", ""))),
+        verdict=verdict,
+        climb_mm_per_100=quantity(raw["climb_mm_per_100"]),
+        bend_mm_per_100=quantity(raw["bend_mm_per_100"]),
+    )
+
+
+def _glass(raw: Mapping[str, Any]) -> GlassSummary:
+    verdict = str(raw["verdict"])
+    if verdict not in ("front-coated", "back-silvered", "undetermined"):
+        raise ValueError(f"unknown glass verdict {verdict!r}")
+    thickness = raw["thickness_mm"]
+    return GlassSummary(
+        verdict, None if thickness is None else quantity(thickness), str(raw.get("source", "measured"))
+    )
+
+
+def _ratio(ghost: Mapping[str, Any]) -> Any:
+    """A ghost's brightness ratio: the one entry of it that is named so."""
+    return next((ghost[key] for key in ("brightness_ratio", "ratio", "brightness") if key in ghost), None)
+
+
+def _number_or_none(value: Any) -> float | None:
+    if isinstance(value, Mapping):
+        value = value.get("value")
+    return None if value is None else float(value)
