@@ -140,11 +140,14 @@ def _pool(workers: int) -> Iterator[Any]:
 
 
 def _start_worker() -> None:
-    """One thread for each worker, and interrupts left to the parent."""
+    """One thread for each worker, no libraries' asides, and interrupts left to the parent."""
     import signal
+    import warnings
 
     import cv2
 
+    if not os.environ.get(DEBUG_VARIABLE):
+        warnings.simplefilter("ignore")
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
 
