@@ -99,7 +99,8 @@ def _sure_lines(result: CheckResult) -> list[str]:
     lines = _row("Sure", "95 times in 100 the truth lies within each ±")
     for photo in result.photos:
         lines += _row("", _photo_words(photo, len(result.photos) > 1))
-    camera = "from the camera file" if result.camera.source == "file" else "solved from the photo"
+    photos = "photo" if len(result.photos) == 1 else "photos"
+    camera = "from the camera file" if result.camera.source == "file" else f"solved from the {photos}"
     lines += _row("", f"sheet {result.sheet}; camera {camera}")
     return lines
 
