@@ -32,6 +32,8 @@ BLACK: Colour = (0, 0, 0)
 DARK: Colour = (24, 24, 24)
 
 SMALLEST_TEXT_SHARE = 1 / 28
+#: From line to line of text, in text sizes.
+LINE_HEIGHT = 1.3
 LINE_SHARE = 1 / 320
 HALO_SHARE = 1 / 500
 #: cv2 takes places in 1/2**SHIFT px.

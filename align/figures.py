@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import (
-    DARK,
+    LINE_HEIGHT,
     ORANGE,
     PURPLE,
     SKY_BLUE,
@@ -26,24 +26,12 @@ from .canvas import (
     Colour,
     Words,
     text_width,
-    wrapped,
 )
 from .errors import AlignError, PhotoError
 from .labels import LabelPlacer
 from .results import CheckResult, MirrorOverlay, MirrorResult, Overlay, Shim
-from .wording import (
-    ANGLE_DECIMALS,
-    CORNER_WORDS,
-    PLACE_WORDS,
-    VERDICT_WORDS,
-    kept_together,
-    lean_short,
-    shim_is_needed,
-    shim_size_words,
-    turn_short,
-    verdict_sentence,
-    with_doubt,
-)
+from .strip import draw_strip
+from .wording import shim_is_needed, shim_size_words
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -59,8 +47,6 @@ EXAGGERATIONS = (50, 20, 10, 5, 2)
 WIDE_DIFFERENCE_SHARE = 0.06
 #: The thickest packing is drawn this thick, as a share of the width.
 PACKING_SHARE = 0.035
-TITLE_SHARE, BODY_SHARE, LABEL_SHARE = 1 / 22, 1 / 27, SMALLEST_TEXT_SHARE
-LINE_HEIGHT = 1.3
 
 #: Which of the mirror's corners, clockwise from top left, need packing for a place that `align.shims` names.
 PLACE_CORNERS = {
@@ -157,7 +143,7 @@ def draw_check(
     placer = LabelPlacer(canvas.width, canvas.height, better_left_free(view, overlay, lines, canvas.width))
     _draw_labels(canvas, placer, view, overlay, result)
     larger = exaggeration(view, overlay, canvas.width)
-    strip = _caption(result, overlay, heading, larger, canvas.width)
+    strip = draw_strip(result, overlay, heading, larger, canvas.width)
     return np.concatenate([canvas.finished(), strip])
 
 
@@ -291,6 +277,8 @@ def _draw_packing(
     grown = corners + outward * (PACKING_SHARE * canvas.width * thickness / thickness.max())[:, None]
     for first in range(4):
         second = (first + 1) % 4
+        if found.shims.mount == "foot" and thickness[[first, second]].min() == 0:
+            continue  # what lies under a foot does not run up the mirror's sides
         canvas.polygon(np.array([corners[first], corners[second], grown[second], grown[first]]), PURPLE, 0.8)
     for shim in needed:
         ends = grown[list(PLACE_CORNERS[shim.place])]
@@ -314,7 +302,7 @@ def _label(
     anchors: Sequence[tuple[float, float]],
 ) -> None:
     """Words in a dark box near one of the anchors, with a thin line to it when they lie farther off."""
-    size = round(canvas.width * LABEL_SHARE)
+    size = round(canvas.width * SMALLEST_TEXT_SHARE)
     pad = 0.25 * size
     width = max(text_width(line, size) for line in lines) + 2 * pad
     place = placer.place(anchors, (width, len(lines) * size * LINE_HEIGHT + pad))
@@ -329,69 +317,3 @@ def _label(
         canvas.write(
             Words(line, box.left + pad, box.top + pad / 2 + number * size * LINE_HEIGHT, size, colour)
         )
-
-
-def caption_lines(result: CheckResult, heading: str = "") -> list[tuple[str, float, bool]]:
-    """The strip's words: (text, size as a share of the width, bold)."""
-    lines = [(heading, BODY_SHARE, False)] if heading else []
-    lines.append((verdict_sentence(result), TITLE_SHARE, True))
-    for mirror in result.mirrors:
-        if len(result.mirrors) > 1:
-            lines.append((f"Mirror {mirror.number}: {VERDICT_WORDS[mirror.verdict]}", BODY_SHARE, True))
-        lines.append((lean_short(mirror), BODY_SHARE, False))
-        lines.append((turn_short(mirror, result.want_turn_deg), BODY_SHARE, False))
-        needed = [shim for shim in mirror.shims.shims if shim_is_needed(shim)]
-        if mirror.verdict != "square" and needed:
-            lines.append((f"Pack: {_packing_sentence(mirror, needed)}", BODY_SHARE, False))
-    for angle in result.angles:
-        size = with_doubt(angle.angle_deg, "°", ANGLE_DECIMALS)
-        lines.append((f"Angle between mirrors {angle.first} and {angle.second}: {size}", BODY_SHARE, False))
-    return lines
-
-
-def _packing_sentence(mirror: MirrorResult, needed: Sequence[Shim]) -> str:
-    if mirror.shims.mount == "wall":
-        return "behind " + ", ".join(f"{CORNER_WORDS[shim.place]} {shim_size_words(shim)}" for shim in needed)
-    return "; ".join(f"{PLACE_WORDS.get(shim.place, shim.place)} {shim_size_words(shim)}" for shim in needed)
-
-
-def legend_lines(result: CheckResult, overlay: Overlay, larger: int) -> list[tuple[str, Colour, bool]]:
-    """What the lines mean: (words, colour, dashed); the target and the reflection are named on the photo."""
-    shown = f"; difference shown {larger} times larger" if larger > 1 else ""
-    lines: list[tuple[str, Colour, bool]] = [
-        (f"the reflection if the mirror were true{shown}", WHITE, True),
-    ]
-    if overlay.mirror_size_known:
-        lines.append(("the mirror's edges", YELLOW, False))
-    else:
-        lines.append(("the mirror's edges, at a guessed size", YELLOW, True))
-    packed = any(m.verdict != "square" and any(map(shim_is_needed, m.shims.shims)) for m in result.mirrors)
-    if packed:
-        lines.append(("packing, not to scale", PURPLE, False))
-    return lines
-
-
-def _caption(result: CheckResult, overlay: Overlay, heading: str, larger: int, width: int) -> Pixels:
-    """The strip below the photo."""
-    pad = round(width * 0.03)
-    words: list[Words] = []
-    samples: list[tuple[float, Colour, bool]] = []
-    top = float(pad)
-    for text, share, bold in caption_lines(result, heading):
-        size = round(width * share)
-        for line in wrapped(kept_together(text), size, width - 2 * pad, bold):
-            words.append(Words(line, pad, top, size, WHITE, bold))
-            top += size * LINE_HEIGHT
-    top += pad * 0.5
-    size, indent = round(width * LABEL_SHARE), pad + width * 0.1
-    for text, colour, dashed in legend_lines(result, overlay, larger):
-        samples.append((top + 0.6 * size, colour, dashed))
-        for line in wrapped(kept_together(text), size, width - indent - pad):
-            words.append(Words(line, indent, top, size))
-            top += size * LINE_HEIGHT
-    canvas = Canvas(np.full((round(top + pad), width, 3), DARK, np.uint8))
-    for y, colour, dashed in samples:
-        canvas.polyline(np.array([[pad, y], [pad + width * 0.075, y]]), colour, dashed=dashed)
-    for line_of_words in words:
-        canvas.write(line_of_words)
-    return canvas.finished()

@@ -28,9 +28,10 @@ from align.canvas import (
     wrapped,
 )
 from align.errors import PhotoError
-from align.figures import caption_lines, draw_check, exaggeration, legend_lines, save_check_picture, view_of
+from align.figures import draw_check, exaggeration, save_check_picture, view_of
 from align.labels import Box, LabelPlacer
 from align.results import CheckResult
+from align.strip import caption_lines, legend_lines
 from align.target import SHEETS
 
 EYE = (60.0, -500.0, 280.0)

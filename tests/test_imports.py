@@ -19,21 +19,22 @@ MODULES = sorted(path.stem for path in PACKAGE.glob("*.py") if path.stem != "__i
 #: From top to bottom (design, section 6). A module imports from its own layer or from those below.
 LAYERS = (
     ("commands", "cli cli_*"),
-    ("jobs", "check plan record camera_job calibrate glass_check"),
+    ("jobs", "check plan record calibrate calibration"),
     (
         "drawn and worded",
-        "figures figures_* page text text_* captioned charts drawings glass_drawing standalone "
-        "history stored registration metadata plan_json canvas labels wording svg",
+        "figures figures_* page page_* text text_* captioned charts drawings glass_drawing standalone "
+        "history stored registration metadata plan_json canvas labels strip wording svg",
     ),
     (
         "computing",
-        "sighting sighting_* searching plainboard finding matching grouping solve start leastsquares model "
+        "sighting sighting_* searching plainboard finding matching grouping solve start problem seeding "
+        "leastsquares model intrinsics next_photo "
         "report advice overlay shims lamps lamps_* sightlines viewing cures paths angle seam ghosts_plan "
         "glass_order simulate safety",
     ),
     (
         "pure models and files",
-        "camera camera_file target markers sheet_pdf glass geometry photo scene scene_* quantity "
+        "camera camera_file distortion target markers sheet_pdf glass geometry photo scene scene_* quantity "
         "record_file entry",
     ),
     ("results", "results results_* errors"),
@@ -145,7 +146,7 @@ def test_commands_import_nothing_but_click(module: str) -> None:
 
 def test_results_are_drawn_and_worded_without_computing() -> None:
     """The check's text and pictures read results: they do not touch the solve or the sighting."""
-    for module in ("text", "figures", "wording", "canvas", "labels"):
+    for module in ("text", "figures", "strip", "wording", "canvas", "labels"):
         for name, ours, _ in imports_of(module):
             assert not ours or name == "photo" or layer_of(name) != 3, (module, name)
 
