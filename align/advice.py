@@ -31,7 +31,10 @@ def advice_for(
     """(warnings, advice): what is amiss, and what the next photo should do better."""
     warnings = _bow_warning(solution)
     advice: list[str] = []
-    weak = any(m.lean_deg.half_width > tolerance_deg / 2 or m.turn_deg.half_width > tolerance_deg / 2 for m in mirrors)
+    weak = any(
+        m.lean_deg.half_width > tolerance_deg / 2 or m.turn_deg.half_width > tolerance_deg / 2
+        for m in mirrors
+    )
     for number, (path, size, sighting) in enumerate(photos):
         warnings += _photo_warnings(sheet, path, sighting)
         if weak:
@@ -47,7 +50,11 @@ def _bow_warning(solution: Solution) -> list[str]:
     sd = np.sqrt(np.diag(solution.covariance)[where])
     largest = int(np.argmax(np.abs(bow)))
     if abs(bow[largest]) > BOW_WORTH_MM and abs(bow[largest]) > 4 * sd[largest]:
-        ways = {"bow_x_mm": "from side to side", "bow_y_mm": "from front to back", "twist_mm": "corner to corner"}
+        ways = {
+            "bow_x_mm": "from side to side",
+            "bow_y_mm": "from front to back",
+            "twist_mm": "corner to corner",
+        }
         return [
             f"The sheet does not lie flat: it bows by about {abs(bow[largest]):.1f} mm "
             f"{ways[BOW_PARAMETERS[largest]]}. That is allowed for; taping it to card gives a better answer."
@@ -67,9 +74,7 @@ def _photo_warnings(sheet: Sheet, path: Path, sighting: Sighting) -> list[str]:
     return result
 
 
-def _photo_advice(
-    solution: Solution, photo: int, size: tuple[int, int], sighting: Sighting
-) -> list[str]:
+def _photo_advice(solution: Solution, photo: int, size: tuple[int, int], sighting: Sighting) -> list[str]:
     result = []
     eye = solution.state.eye(photo)
     elevation = math.degrees(math.asin(float(eye[2] / np.linalg.norm(eye))))
@@ -79,7 +84,9 @@ def _photo_advice(
         result.append("Hold the phone lower: from so steep a view the mirror's lean hardly shows.")
     squares = [float(np.median(board.square_px)) for board in sighting.reflections]
     if squares and min(squares) < SMALL_SQUARE_PX:
-        result.append("Go nearer, or put the sheet nearer to the mirror: its reflection is small in the photo.")
+        result.append(
+            "Go nearer, or put the sheet nearer to the mirror: its reflection is small in the photo."
+        )
     blur = max((board.blur_px for board in (sighting.target, *sighting.reflections)), default=0.0)
     if blur > BLURRED_PX:
         result.append("Hold the phone still and tap on the reflection to focus: the photo is blurred.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import os
 from collections.abc import Callable, Sequence
@@ -12,7 +13,7 @@ import numpy as np
 
 from .camera import CameraPrior, prior_from_focal
 from .camera_file import CameraFile, prior_for, read_camera_file
-from .errors import CameraError, ReflectionError, SolveError
+from .errors import CameraError, PhotoError, ReflectionError, SolveError
 from .grouping import joint_views
 from .photo import Photo, read_photo
 from .report import report
@@ -120,21 +121,37 @@ def sight_photos(
     progress: Callable[[str], None] | None = None,
 ) -> list[Sighted]:
     """Sight every photo, holding the pixels of one at a time."""
-    sighted = []
+    sighted: list[Sighted] = []
+    contents: dict[bytes, str] = {}
     for number, path in enumerate(paths, 1):
         if progress and len(paths) > 1:
             progress(f"photo {number} of {len(paths)}: {path.name}")
         photo = read_photo(path)
+        if len(paths) > 1:
+            _check_new(photo, contents)
         prior = (
             prior_for(camera_file, photo)
             if camera_file is not None
             else prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
         )
         sighted.append(
-            Sighted(path, photo.size, prior, photo.focal_mm, sight(photo, prior, own_board=own_board, scale=scale))
+            Sighted(
+                path, photo.size, prior, photo.focal_mm, sight(photo, prior, own_board=own_board, scale=scale)
+            )
         )
         _check_same_camera(sighted, photo)
     return sighted
+
+
+def _check_new(photo: Photo, seen: dict[bytes, str]) -> None:
+    """Refuse a photo whose pixels were given before; `seen` maps digests to file names."""
+    digest = hashlib.blake2b(photo.gray.tobytes()).digest()
+    if digest in seen:
+        raise PhotoError(
+            f"{photo.path.name} is the same photo as {seen[digest]}; counting it twice would feign certainty.",
+            "Name each photo once; take another one from elsewhere for a better answer.",
+        )
+    seen[digest] = photo.path.name
 
 
 def _check_same_camera(sighted: Sequence[Sighted], photo: Photo) -> None:

@@ -101,7 +101,13 @@ def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: 
             continue
         free -= set(members)
         finds.append(
-            Find(sheet, mirrored, tuple(ids[i] for i in members), np.stack([places[i] for i in members]), homography)
+            Find(
+                sheet,
+                mirrored,
+                tuple(ids[i] for i in members),
+                np.stack([places[i] for i in members]),
+                homography,
+            )
         )
     return sorted(finds, key=lambda find: (-len(find.marker_ids), -find.size_px))
 
@@ -120,7 +126,10 @@ def _grow(seed: int, sheet: Sheet, ids: list[int], places: list[Array], free: se
             off = float(np.abs(predicted - places[i]).max())
             known = np.mean([places[m].mean(axis=0) for m in members], axis=0)
             reach = np.linalg.norm(places[i].mean(axis=0) - known) / _side(places[seed])
-            if off < share * _side(places[i]) * (1.0 + 0.15 * reach) and off < joined.get(ids[i], (np.inf, 0))[0]:
+            if (
+                off < share * _side(places[i]) * (1.0 + 0.15 * reach)
+                and off < joined.get(ids[i], (np.inf, 0))[0]
+            ):
                 joined[ids[i]] = (off, i)
         grown = [i for _, i in joined.values()]
         if set(grown) == set(members) or not grown:

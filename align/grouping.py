@@ -162,7 +162,10 @@ def _odd_one_out(seen: Sequence[_Seen]) -> int:
     photos = sorted({mirror.photo for mirror in seen})
     agreeing = {
         photo: sum(
-            _alike(a, b, False) is not None for a in seen for b in seen if a.photo == photo and b.photo != photo
+            _alike(a, b, False) is not None
+            for a in seen
+            for b in seen
+            if a.photo == photo and b.photo != photo
         )
         for photo in photos
     }

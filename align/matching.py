@@ -19,7 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .geometry import apply_homography
-from .target import MARKER_BITS, MARKER_CELLS, MARKER_RATIO, Sheet, corners_board, marker_corners_board, raster
+from .target import (
+    MARKER_BITS,
+    MARKER_CELLS,
+    MARKER_RATIO,
+    Sheet,
+    corners_board,
+    marker_corners_board,
+    raster,
+)
 
 Array = NDArray[np.float64]
 
@@ -49,7 +57,8 @@ def _prints(name: str, sheet: Sheet) -> tuple[NDArray[np.float32], ...]:
     image = np.pad(image, RASTER_PX, constant_values=1.0)
     levels = [image]
     while RASTER_PX / 2 ** len(levels) >= 6:
-        levels.append(cv2.resize(levels[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+        half = cv2.resize(levels[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        levels.append(np.asarray(half, np.float32))
     return tuple(levels)
 
 
@@ -68,9 +77,11 @@ def linear_light(gray: NDArray[np.uint8]) -> NDArray[np.float32]:
 def local_frames(homography: Array, board: Array, square_mm: float) -> Array:
     """(n, 2, 2) [px per square] derivative of a homography at (n, 2) board points [mm]."""
     step = 0.05 * square_mm
-    ahead_x = apply_homography(homography, board + [step, 0]) - apply_homography(homography, board - [step, 0])
-    ahead_y = apply_homography(homography, board + [0, step]) - apply_homography(homography, board - [0, step])
-    return np.stack([ahead_x, ahead_y], axis=2) * (square_mm / (2 * step))
+    columns = [
+        apply_homography(homography, board + along) - apply_homography(homography, board - along)
+        for along in np.eye(2) * step
+    ]
+    return np.stack(columns, axis=2) * (square_mm / (2 * step))
 
 
 def square_heights_px(homography: Array, sheet: Sheet) -> Array:
@@ -126,9 +137,7 @@ def match_corners(
     return Matches(place, covariance, score)
 
 
-def marker_scores(
-    gray: NDArray[np.uint8], sheet: Sheet, homography: Array, *, blur_px: float
-) -> Array:
+def marker_scores(gray: NDArray[np.uint8], sheet: Sheet, homography: Array, *, blur_px: float) -> Array:
     """Correlation (m,) of each marker's own bits with the photo, NaN where it is out of the photo.
 
     The frame of a marker and the squares around it look alike on every sheet; only the bits tell which
@@ -157,14 +166,22 @@ class _Windows:
     """The windows of one set of corners: draws the print in each and solves for the shift."""
 
     def __init__(
-        self, sheet: Sheet, homography: Array, board: Array, frames: Array, half: NDArray[np.int64], blur_px: float, share: float = WINDOW_SHARE
+        self,
+        sheet: Sheet,
+        homography: Array,
+        board: Array,
+        frames: Array,
+        half: NDArray[np.int64],
+        blur_px: float,
+        share: float = WINDOW_SHARE,
     ) -> None:
         self.share = share
         self.half, self.board, self.square = half, board, sheet.square_mm
         levels = _prints(sheet.name, sheet)
         # Supersampled pixels of the photo against pixels of the print: take the level that is no finer.
         extent = float(np.median(np.sqrt(np.abs(np.linalg.det(frames)))))
-        level = int(np.clip(np.floor(np.log2(RASTER_PX * SUPERSAMPLING / max(extent, 1.0)) - 1.0), 0, len(levels) - 1))
+        finer = np.log2(RASTER_PX * SUPERSAMPLING / max(extent, 1.0))
+        level = int(np.clip(np.floor(finer - 1.0), 0, len(levels) - 1))
         self.image, self.raster_scale = levels[level], RASTER_PX / 2**level
         self.to_board = np.linalg.inv(homography)
         self.centres = apply_homography(homography, board)
@@ -178,7 +195,7 @@ class _Windows:
 
     def _weights(self, frames: Array) -> Array:
         """(n, h, w) weight of each window pixel: 1 near the corner, 0 beyond the squares around it."""
-        x, y = np.meshgrid(np.arange(-self.half[0], self.half[0] + 1), np.arange(-self.half[1], self.half[1] + 1))
+        x, y = np.meshgrid(*(np.arange(-h, h + 1) for h in self.half))
         inverse = np.linalg.inv(frames)
         unit = np.einsum("nij,jhw->nihw", inverse, np.stack([x, y]).astype(float))
         distance = np.abs(unit).max(axis=1) / self.share
@@ -206,7 +223,9 @@ class _Windows:
                 borderValue=(1.0,),
             )
             size = (columns // ss, fine.shape[0] // ss)
-            drawn[part] = cv2.resize(fine, size, interpolation=cv2.INTER_AREA).reshape(-1, rows // ss, size[0])
+            drawn[part] = cv2.resize(fine, size, interpolation=cv2.INTER_AREA).reshape(
+                -1, rows // ss, size[0]
+            )
         return drawn
 
     def _print_places(self, around: Array) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -242,9 +261,8 @@ class _Windows:
         grad_y = (template[:, 2:, 1:-1] - template[:, :-2, 1:-1]) / 2
         grad_x = (template[:, 1:-1, 2:] - template[:, 1:-1, :-2]) / 2
         middle = template[:, 1:-1, 1:-1]
-        laplace = (
-            template[:, 2:, 1:-1] + template[:, :-2, 1:-1] + template[:, 1:-1, 2:] + template[:, 1:-1, :-2] - 4 * middle
-        )
+        across = template[:, 1:-1, 2:] + template[:, 1:-1, :-2]
+        laplace = template[:, 2:, 1:-1] + template[:, :-2, 1:-1] + across - 4 * middle
         cut = (slice(None), slice(m - 1, -(m - 1) or None), slice(m - 1, -(m - 1) or None))
         pieces = [part[cut].reshape(len(chosen), -1) for part in (middle, grad_x, grad_y, laplace)]
         corner = np.round(place[chosen]).astype(int)
@@ -299,8 +317,7 @@ def _separable(stack: NDArray[np.float32], kernel: Array) -> NDArray[np.float32]
     """Blur each image of a stack; the borders are thrown away by the caller."""
     import cv2
 
-    n, height, width = stack.shape
     blurred = np.empty_like(stack)
-    for i in range(n):
+    for i in range(len(stack)):
         cv2.sepFilter2D(stack[i], -1, kernel, kernel, dst=blurred[i], borderType=cv2.BORDER_REPLICATE)
     return blurred

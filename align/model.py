@@ -213,7 +213,9 @@ def predict(
     return pixels, jacobian
 
 
-def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: int = 1) -> tuple[Array, Array]:
+def mirror_image(
+    points: Array, eye: Array, mirror: Array, index: float, order: int = 1
+) -> tuple[Array, Array]:
     """Virtual points seen in a glass mirror, with derivatives.
 
     Parameters

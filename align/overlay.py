@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import numpy as np
@@ -60,7 +61,8 @@ def _outline_target(sheet: Sheet) -> Array:
     """(m, 3) [mm] the outline of the squares, with points between so that distortion shows."""
     width, depth = sheet.squares_x * sheet.square_mm, sheet.squares_y * sheet.square_mm
     corners = np.array([[0, 0], [width, 0], [width, depth], [0, depth], [0, 0]], float)
-    parts = [a + (b - a) * np.linspace(0, 1, 12, endpoint=False)[:, None] for a, b in zip(corners, corners[1:], strict=False)]
+    steps = np.linspace(0, 1, 12, endpoint=False)[:, None]
+    parts = [start + (stop - start) * steps for start, stop in itertools.pairwise(corners)]
     return sheet.board_to_target(np.concatenate(parts))
 
 
@@ -93,5 +95,7 @@ def _mirror_outline(
     right = np.array([np.cos(turn), np.sin(turn), 0.0])
     up = np.cross(normal, right)
     foot = np.array([0.0, float(distance), 0.0])
-    corners = [foot + sx * width / 2 * right + h * up for sx, h in ((-1, height), (1, height), (1, 0), (-1, 0))]
+    corners = [
+        foot + sx * width / 2 * right + h * up for sx, h in ((-1, height), (1, height), (1, 0), (-1, 0))
+    ]
     return _project(solution, photo, np.array(corners))

@@ -59,7 +59,9 @@ def sight_plain(photo: Photo, prior: CameraPrior, sheet: Sheet) -> tuple[Board, 
             f"No checkerboard with {columns} x {rows} inner corners was found in {photo.path.name}.",
             "Count the inner corners (one less than the squares, both ways) and show the whole board, sharp.",
         )
-    labelled = [label for number, grid in enumerate(grids) for label in _labellings(photo.gray, sheet, number, grid)]
+    labelled = [
+        label for number, grid in enumerate(grids) for label in _labellings(photo.gray, sheet, number, grid)
+    ]
     if len(grids) == 1:
         direct = _facing(labelled, 0)
         return direct.board, [], []
@@ -74,9 +76,11 @@ def _find_grids(gray: NDArray[np.uint8], sheet: Sheet) -> list[Array]:
     found: list[Array] = []
     for long_side, blur in PASSES:
         factor = min(1.0, long_side / max(gray.shape))
-        work = cv2.resize(gray, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        work = np.asarray(
+            cv2.resize(gray, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8
+        )
         if blur:
-            work = cv2.GaussianBlur(work, (0, 0), blur)
+            work = np.asarray(cv2.GaussianBlur(work, (0, 0), blur), np.uint8)
         for grid in found:
             _paint_over(work, _Scaled.down(grid, factor))
         flags = 0 if blur else cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE
@@ -216,7 +220,11 @@ def _explain(
             "Lay the board askew to the mirror, or use a sheet from `align target`, which cannot be confused.",
         )
     _, direct, explained = best
-    rest = [_nearest(labelled, grids, only=g).board for g in range(grids) if g != direct.grid and g not in explained]
+    rest = [
+        _nearest(labelled, grids, only=g).board
+        for g in range(grids)
+        if g != direct.grid and g not in explained
+    ]
     return direct.board, [label.board for label in explained.values()], rest
 
 

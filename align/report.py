@@ -93,8 +93,8 @@ def mirror_result(
     quantile = solution.quantile
     half = quantile * np.sqrt(np.diag(covariance))
     angles, angle_covariance = np.array([lean, turn]), covariance[:2, :2]
-    climb = propagate(lambda l, t: 100.0 * math.tan(2 * l), angles, angle_covariance, quantile)
-    bend = propagate(lambda l, t: 100.0 * math.tan(2 * (t - want_turn)), angles, angle_covariance, quantile)
+    climb = propagate(lambda a, b: 100.0 * math.tan(2 * a), angles, angle_covariance, quantile)
+    bend = propagate(lambda a, b: 100.0 * math.tan(2 * (b - want_turn)), angles, angle_covariance, quantile)
     return MirrorResult(
         number=number + 1,
         lean_deg=_degrees(lean, float(half[0])),
@@ -133,7 +133,9 @@ def _glass(thickness: float, half: float, knowledge: Knowledge) -> GlassSummary:
         stated = knowledge.glass_mm
         if stated == 0:
             return GlassSummary("front-coated", Quantity(0.0, 0.0, 0.0), "stated")
-        return GlassSummary("back-silvered", Quantity(thickness, thickness - half, thickness + half), "stated")
+        return GlassSummary(
+            "back-silvered", Quantity(thickness, thickness - half, thickness + half), "stated"
+        )
     low, high = max(thickness - half, 0.0), max(thickness + half, 0.0)
     known = Quantity(max(thickness, 0.0), low, high) if half < THICKNESS_WORTH_MM else None
     if low > BACK_SILVERED_ABOVE_MM:

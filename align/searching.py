@@ -75,7 +75,11 @@ def _stage(target: Board, prior: CameraPrior) -> _Stage:
     rotation, translation = max(poses, key=lambda pose: float((-pose[0].T @ pose[1])[2]))
     rotation, translation = min(
         poses,
-        key=lambda pose: float(np.nan_to_num(((camera.project(points @ pose[0].T + pose[1]) - target.pixels) ** 2).sum(), nan=1e12)),
+        key=lambda pose: float(
+            np.nan_to_num(
+                ((camera.project(points @ pose[0].T + pose[1]) - target.pixels) ** 2).sum(), nan=1e12
+            )
+        ),
     )
     return _Stage(camera, rotation, translation, target.sheet)
 
@@ -119,17 +123,19 @@ class _Correlator:
 
         self.stage = stage
         sheet = stage.sheet
-        self.level = max(0, int(math.floor(math.log2(max(square_px, 1.0) / 9.0))))
+        self.level = max(0, math.floor(math.log2(max(square_px, 1.0) / 9.0)))
         on_level = square_px / 2**self.level
         blur = max(0.2 * on_level, 0.6)
         self.photo = cv2.GaussianBlur(pyramid.level(self.level), (0, 0), blur)
         drawn = raster(sheet, RASTER_PX).astype(np.float32)
-        drawn = cv2.GaussianBlur(drawn, (0, 0), RASTER_PX * 0.2)
+        drawn = np.asarray(cv2.GaussianBlur(drawn, (0, 0), RASTER_PX * 0.2), np.float32)
         steps = np.array([0.25, 0.75])
         x = (np.arange(sheet.squares_x)[:, None] + steps).ravel()
         y = (np.arange(sheet.squares_y)[:, None] + steps).ravel()
         grid = np.column_stack([g.ravel() for g in np.meshgrid(x, y)])
-        self.values = drawn[(grid[:, 1] * RASTER_PX).astype(int), (grid[:, 0] * RASTER_PX).astype(int)].astype(float)
+        self.values = drawn[
+            (grid[:, 1] * RASTER_PX).astype(int), (grid[:, 0] * RASTER_PX).astype(int)
+        ].astype(float)
         self.points = sheet.board_to_target(grid * sheet.square_mm)
 
     def score(self, mirrors: Array) -> Array:

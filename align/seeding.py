@@ -81,7 +81,9 @@ def _photo_poses(problem: Problem, camera: Camera, photo: int) -> list[Pose]:
     best = min(errors)
     # A square of pixels of slack: bow and distortion, not yet known, can tip the balance.
     slack = POSE_RATIO * best + 1.0
-    return [pose for error, pose in sorted(zip(errors, poses, strict=True), key=lambda p: p[0]) if error <= slack]
+    return [
+        pose for error, pose in sorted(zip(errors, poses, strict=True), key=lambda p: p[0]) if error <= slack
+    ]
 
 
 def _state_of(problem: Problem, camera: Camera, poses: tuple[Pose, ...]) -> State:

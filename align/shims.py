@@ -50,8 +50,8 @@ def wall_packing(lean: float, turn: float, want_turn: float, width_mm: float, he
     return np.asarray(packing - packing.min())
 
 
-def stack_of(thickness_mm: float) -> tuple[float, ...]:
-    """The stack of common sheets nearest to a thickness, the fewest of them, thickest first; () for none."""
+def stack_of(thickness_mm: float, slack_mm: float = 0.0) -> tuple[float, ...]:
+    """The fewest common sheets within `slack_mm` of a thickness, else the nearest; thickest first, () for none."""
     units = [round(sheet / SHEET_UNIT_MM) for sheet in COMMON_SHEETS_MM]
     wanted = max(thickness_mm, 0.0) / SHEET_UNIT_MM
     bulk = max(0, math.floor(wanted / units[0]) - 2)  # whole thickest sheets; the rest is searched
@@ -61,7 +61,13 @@ def stack_of(thickness_mm: float) -> tuple[float, ...]:
         if ways:
             best[total] = min(ways, key=len)
     rest = wanted - bulk * units[0]
-    nearest = min(best, key=lambda total: (round(abs(total - rest), 6), len(best[total])))
+    slack = slack_mm / SHEET_UNIT_MM
+
+    def preference(total: int) -> tuple[float, int, float]:
+        off = round(abs(total - rest), 6)
+        return max(off - slack, 0.0), len(best[total]), off
+
+    nearest = min(best, key=preference)
     stack = sorted((*best[nearest], *[units[0]] * bulk), reverse=True)
     return tuple(COMMON_SHEETS_MM[units.index(unit)] for unit in stack)
 
@@ -151,7 +157,9 @@ def propagate(
 
 
 def _shim(place: str, thickness: Quantity) -> Shim:
-    return Shim(place, thickness, stack_of(thickness.value))
+    # No finer than the answer is known, nor than packing can be felt: a tenth of a millimetre.
+    slack = min(max(thickness.half_width, 0.05), 0.1)
+    return Shim(place, thickness, stack_of(thickness.value, slack) if thickness.value > 0.05 else ())
 
 
 def _foot_turn(error: float, mirror_size_mm: tuple[float, float] | None) -> str:

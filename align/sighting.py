@@ -53,8 +53,13 @@ class Board:
     @property
     def outline_px(self) -> Array:
         """(4, 2) [px] the outer corners of the squares, clockwise in the print from the far-left one."""
-        width, depth = self.sheet.squares_x * self.sheet.square_mm, self.sheet.squares_y * self.sheet.square_mm
-        return apply_homography(self.homography, np.array([[0, 0], [width, 0], [width, depth], [0, depth]], float))
+        width, depth = (
+            self.sheet.squares_x * self.sheet.square_mm,
+            self.sheet.squares_y * self.sheet.square_mm,
+        )
+        return apply_homography(
+            self.homography, np.array([[0, 0], [width, 0], [width, depth], [0, depth]], float)
+        )
 
     @property
     def centre_px(self) -> Array:
@@ -76,7 +81,8 @@ class Pyramid:
             last = self._levels[-1]
             size = (max(last.shape[1] // 2, 1), max(last.shape[0] // 2, 1))
             even = last[: 2 * size[1], : 2 * size[0]]
-            self._levels.append(cv2.resize(even, size, interpolation=cv2.INTER_AREA))
+            half = cv2.resize(even, size, interpolation=cv2.INTER_AREA)
+            self._levels.append(np.asarray(half, np.uint8))
         return self._levels[number]
 
     @staticmethod
@@ -95,7 +101,11 @@ def find_boards(gray: NDArray[np.uint8], *, mirrored: bool, scale: float = 1.0) 
     import cv2
 
     factor = min(1.0, SEARCH_LONG_SIDE_PX / max(gray.shape))
-    small = gray if factor == 1.0 else cv2.resize(gray, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    small = gray
+    if factor < 1.0:
+        small = np.asarray(
+            cv2.resize(gray, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8
+        )
     ids, places = detect_markers(small, mirrored=mirrored)
     ratio = np.array([gray.shape[1] / small.shape[1], gray.shape[0] / small.shape[0]])
     places = [(place + 0.5) * ratio - 0.5 for place in places]
@@ -103,7 +113,12 @@ def find_boards(gray: NDArray[np.uint8], *, mirrored: bool, scale: float = 1.0) 
 
 
 def find_in_region(
-    gray: NDArray[np.uint8], region: tuple[int, int, int, int], zoom: float, *, mirrored: bool, scale: float = 1.0
+    gray: NDArray[np.uint8],
+    region: tuple[int, int, int, int],
+    zoom: float,
+    *,
+    mirrored: bool,
+    scale: float = 1.0,
 ) -> list[Find]:
     """Boards whose markers can be read in a part (x0, y0, x1, y1) of the photo, enlarged `zoom` times."""
     import cv2
@@ -111,7 +126,7 @@ def find_in_region(
     x0, y0, x1, y1 = region
     part = gray[y0:y1, x0:x1]
     method = cv2.INTER_CUBIC if zoom > 1 else cv2.INTER_AREA
-    enlarged = cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=method)
+    enlarged = np.asarray(cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=method), np.uint8)
     ids, places = detect_markers(enlarged, mirrored=mirrored, careful=True)
     places = [(place + 0.5) / zoom - 0.5 + np.array([x0, y0]) for place in places]
     return group_boards(ids, places, mirrored=mirrored, scale=scale)
@@ -225,9 +240,7 @@ def _grow(
     return pixels, score, homography
 
 
-def _predict(
-    homography: Array, corners: Array, ids: NDArray[np.int64], pixels: Array, score: Array
-) -> Array:
+def _predict(homography: Array, corners: Array, ids: NDArray[np.int64], pixels: Array, score: Array) -> Array:
     """Places of corners by the homography, plus how far it was off at the matched corners nearest by."""
     guess = apply_homography(homography, corners[ids])
     good = np.flatnonzero(score >= MIN_SCORE)
@@ -277,4 +290,3 @@ def _estimate_blur(
         if score > best_score:
             best, best_score = blur, score
     return best
-

@@ -72,7 +72,7 @@ def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[B
         more = find_in_region(gray, whole, zoom, mirrored=False, scale=scale)
         boards, finds = _sighted(pyramid, more), finds + more
     if not boards:
-        raise _no_target(photo, finds, scale)
+        raise _no_target(pyramid, photo, finds, scale)
     boards.sort(key=_nearness, reverse=True)
     same = [board for board in boards if board.sheet.name == boards[0].sheet.name]
     return same[0], same[1:]
@@ -98,7 +98,7 @@ def _distinct(boards: list[Board]) -> list[Board]:
     return kept
 
 
-def _no_target(photo: Photo, finds: list[Find], scale: float) -> TargetError:
+def _no_target(pyramid: Pyramid, photo: Photo, finds: list[Find], scale: float) -> TargetError:
     name = photo.path.name
     most = max(finds, key=lambda find: len(find.marker_ids), default=None)
     if most is not None and len(most.marker_ids) >= 3:
@@ -107,7 +107,7 @@ def _no_target(photo: Photo, finds: list[Find], scale: float) -> TargetError:
             "of its corners.",
             "Show the whole sheet, flat and sharp, with nothing lying on it.",
         )
-    if find_boards(photo.gray, mirrored=True, scale=scale):
+    if _sighted(pyramid, find_boards(photo.gray, mirrored=True, scale=scale)):
         return TargetError(
             f"{name} shows the target's reflection but not the target itself.",
             "Step back or tilt the phone so that the sheet and its reflection are both in the photo.",

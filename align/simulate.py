@@ -71,22 +71,23 @@ def simulate(
     basis = bow_basis(points, half, -sheet.contact_margin_mm - half[1])
     rotations = []
     target = np.array([0.0, points[:, 1].mean() / 3, 0.0]) if aim is None else aim
-    for number, eye in enumerate(eyes):
+    for photo, eye in enumerate(eyes):
         rotation, translation = look_at(np.asarray(eye, float), target, float(rng.normal(0, 0.05)))
         rotations.append(rotation)
-        vector[layout.pose(number)][3:] = translation
-        vector[layout.pose(number).start + 3 : layout.pose(number).stop] = translation
+        vector[layout.pose(photo).start + 3 : layout.pose(photo).stop] = translation
     state = State(layout, vector, tuple(rotations))
     views = []
     for photo in range(len(eyes)):
-        for mirror in range(DIRECT, len(mirrors)):
-            pixels, _ = predict(state, photo, mirror, points, basis)
+        for seen_in in range(DIRECT, len(mirrors)):
+            pixels, _ = predict(state, photo, seen_in, points, basis)
             inside = ((pixels > 4) & (pixels < np.array(size) - 5)).all(axis=1)
             ids = np.flatnonzero(inside)
             if len(ids) < 6:
                 continue
             noisy = pixels[ids] + rng.normal(0, noise_px, (len(ids), 2))
-            views.append(View(photo, mirror, ids, noisy, np.broadcast_to(np.eye(2) * 0.01, (len(ids), 2, 2))))
+            views.append(
+                View(photo, seen_in, ids, noisy, np.broadcast_to(np.eye(2) * 0.01, (len(ids), 2, 2)))
+            )
     return Simulated(state, tuple(views), prior_from_focal(size, equivalent_mm), size)
 
 

@@ -93,9 +93,7 @@ class Solution:
     def rms_px(self, photo: int | None = None) -> float:
         """Root mean square reprojection error over both coordinates of all corners kept [px]."""
         chosen = [
-            r
-            for r, v in zip(self.residuals_px, self.views, strict=True)
-            if photo is None or v.photo == photo
+            r for r, v in zip(self.residuals_px, self.views, strict=True) if photo is None or v.photo == photo
         ]
         stacked = np.concatenate(chosen)
         return float(np.sqrt((stacked**2).sum() / max(len(stacked), 1)))
@@ -225,7 +223,7 @@ def _without_outliers(
     whitened, _, _ = problem.residuals(state, views, scales)
     kept, dropped = [], []
     for residual, view in zip(whitened, views, strict=True):
-        good = (np.abs(residual) < OUTLIER_SIGMAS).all(axis=1)
+        good = np.asarray((np.abs(residual) < OUTLIER_SIGMAS).all(axis=1))
         if good.sum() < min(6, len(good)):  # never argue a whole view away
             good = np.ones(len(good), bool)
         kept.append(view.kept(good))

@@ -28,8 +28,8 @@ def focal_from_homographies(homographies: list[Array], centre: tuple[float, floa
         a, b = h[:, 0], h[:, 1]
         left += [a[0] * b[0] + a[1] * b[1], a[0] ** 2 + a[1] ** 2 - b[0] ** 2 - b[1] ** 2]
         right += [-a[2] * b[2], b[2] ** 2 - a[2] ** 2]
-    l, r = np.array(left), np.array(right)
-    inverse_square = float(l @ r / max(float(l @ l), 1e-300))
+    lhs, rhs = np.array(left), np.array(right)
+    inverse_square = float(lhs @ rhs / max(float(lhs @ lhs), 1e-300))
     return 1.0 / math.sqrt(inverse_square) if inverse_square > 0 else None
 
 
