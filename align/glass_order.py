@@ -113,7 +113,7 @@ def check_closes(readings: Array, doubt_mm: float) -> float:
     """
     _check_triangles(readings)
     misclosure = _misclosure(readings)
-    sd = float(np.linalg.norm(_gradient(readings))) * doubt_mm / 2.0
+    sd = _amplification(readings) * doubt_mm / 2.0
     if abs(misclosure) > REFUSE_SIGMAS * sd:
         suspects = _suspects(readings)
         name, value = suspects[0]
@@ -178,6 +178,19 @@ def _gradient(readings: Array) -> Array:
     """(6,) how the misclosure changes with each reading, by central differences of 0.01 mm."""
     steps = 0.01 * np.eye(6)
     return np.array([(_misclosure(readings + step) - _misclosure(readings - step)) / 0.02 for step in steps])
+
+
+def _amplification(readings: Array) -> float:
+    """Standard deviation of the misclosure over that of a reading.
+
+    A wrong reading can make a triangle so thin that everything seems to fit; so no more than twice what the
+    rectangle with the mean sides has.
+    """
+    width, height = float(readings[[0, 2]].mean()), float(readings[[1, 3]].mean())
+    diagonal = math.hypot(width, height)
+    square = np.array([width, height, width, height, diagonal, diagonal])
+    own, plain = (float(np.linalg.norm(_gradient(r))) for r in (readings, square))
+    return min(own, 2.0 * plain)
 
 
 def _adjusted(readings: Array) -> Array:

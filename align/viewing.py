@@ -267,6 +267,7 @@ def _side(name: str, crossings: Array, total: int) -> OpenSide | None:
     if len(crossings) == 0:
         return None
     low, high = crossings[:, 1:].min(axis=0), crossings[:, 1:].max(axis=0)
-    return OpenSide(
-        name, float(low[0]), float(high[0]), float(max(0.0, low[1])), float(high[1]), len(crossings) / total
-    )
+    # A mirror that reaches past the floor's edge also looks down beside it: a backdrop starts at the floor.
+    base = max(0.0, float(low[1]))
+    top = max(base, float(high[1]))
+    return OpenSide(name, float(low[0]), float(high[0]), base, top, len(crossings) / total)

@@ -1,0 +1,215 @@
+"""`align plan` as people and scripts use it: text, JSON, pictures, errors; doubt from a measured mirror."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from align.cli_plan import plan_command
+from align.plan import numbers_of, plan
+from align.quantity import Quantity, combined, exactly
+from align.scene_file import read_scene
+from align.text_plan import plan_text, spoken
+
+SAMPLE = Path(__file__).parent.parent / "sample_images" / "harbour_street.toml"
+
+
+def run(*arguments):
+    return CliRunner().invoke(plan_command, [str(argument) for argument in arguments])
+
+
+@pytest.fixture(scope="module")
+def answer():
+    result = run(SAMPLE, "--json")
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+@pytest.fixture(scope="module")
+def planned():
+    return plan(SAMPLE)
+
+
+def check_quantities(node):
+    """Every value with an interval lies in it."""
+    if isinstance(node, dict):
+        if set(node) == {"value", "low", "high"}:
+            assert node["low"] <= node["value"] <= node["high"]
+        for child in node.values():
+            check_quantities(child)
+    elif isinstance(node, list):
+        for child in node:
+            check_quantities(child)
+
+
+def test_json_is_one_object_of_its_format(answer):
+    assert answer["format"] == "align-plan-1"
+    assert answer["viewers"]["eye_places"] == 3 * answer["viewers"]["standing_places"]
+    assert set(answer["unmet"]) == {"own face", "socket on the pier"}
+    assert {cure["wish"] for cure in answer["cures"]} == set(answer["unmet"])
+    check_quantities(answer)
+
+
+def test_json_and_text_say_the_same(answer, planned):
+    text = " ".join(plan_text(planned).split())
+    assert f"--tolerance {answer['tolerance_deg']:.2f}" in text
+    order = answer["order"]
+    assert f"{order['width_mm']:.0f} × {order['height_mm']:.0f} mm" in text
+    assert f"{order['weight_kg']:.2f} kg" in text
+    mask = answer["mask"]
+    assert f"{mask['height_mm']:.1f} mm high" in text
+    for row in answer["seam"]:
+        assert f"{row['least_mm']:.1f} to {row['most_mm']:.1f} mm" in text
+    for thing in answer["things"]:
+        assert f"{'✓' if thing['met'] else '✗'} {thing['name']}" in text
+        assert f"in the mirror from {100 * thing['mirror_share']['value']:.0f}%" in text
+    for path in answer["paths"]:
+        assert f"runs on for {path['run_mm']['value']:.0f} mm" in text
+
+
+def test_own_face_and_socket_are_troubles_of_the_expected_viewers(answer):
+    child, woman, man = answer["own_face"]["share_by_eye_height"]
+    assert child > 0.1
+    assert woman == man == 0.0  # their eyes are above the lintel
+
+
+def test_out_writes_pictures_that_show_something(tmp_path):
+    from PIL import Image
+
+    result = run(SAMPLE, "--out", tmp_path / "new" / "folder", "--json")
+    assert result.exit_code == 0
+    pictures = [Path(name) for name in json.loads(result.stdout)["pictures"]]
+    assert [picture.suffix for picture in pictures] == [".png"] * 4 + [".txt"]
+    for picture in pictures[:4]:
+        pixels = np.asarray(Image.open(picture).convert("RGB")).reshape(-1, 3)
+        assert len(pixels) > 500_000
+        assert len(np.unique(pixels, axis=0)) > 50
+    assert "GLASS ORDER" in pictures[4].read_text(encoding="utf-8")
+
+
+def test_start_then_plan(tmp_path):
+    file = tmp_path / "mine.toml"
+    started = run("--start", file)
+    assert started.exit_code == 0
+    assert str(file) in started.stdout
+    again = run("--start", file, "--json")
+    assert again.exit_code == 1
+    assert json.loads(again.stdout)["format"] == "align-error-1"
+    result = run(file)
+    assert result.exit_code == 0
+    assert "HARBOUR STREET" in result.stdout
+
+
+def test_wrong_usage_is_exit_2():
+    assert run().exit_code == 2
+    assert run(SAMPLE, "--start", "x.toml").exit_code == 2
+    assert run(SAMPLE, "--nonsense").exit_code == 2
+
+
+def test_errors_come_as_words_or_as_an_object(tmp_path):
+    file = tmp_path / "bad.toml"
+    file.write_text(SAMPLE.read_text(encoding="utf-8").replace("width_mm = 240", 'width_mm = "wide"'))
+    words = run(file)
+    assert words.exit_code == 1
+    assert words.stdout == ""
+    assert "bad.toml, line" in words.stderr
+    assert "Try:" in words.stderr
+    answer = json.loads(run(file, "--json").stdout)
+    assert answer["format"] == "align-error-1"
+    assert answer["error"] == "FileFormatError"
+    assert "'wide'" in answer["message"]
+    assert answer["try"]
+
+
+def test_impossible_opening_is_refused(tmp_path):
+    file = tmp_path / "bad.toml"
+    file.write_text(SAMPLE.read_text(encoding="utf-8").replace("rising_mm = 303.5", "rising_mm = 330.5"))
+    answer = json.loads(run(file, "--json").stdout)
+    assert answer["error"] == "OpeningError"
+    assert "rising diagonal" in answer["message"]
+
+
+# ---- doubt ------------------------------------------------------------------------------------------
+
+
+def test_combined_adds_in_squares_and_keeps_the_sides_apart():
+    result = combined(10.0, [(7.0, 13.0), (6.0, 10.0)])
+    assert result.low == pytest.approx(10.0 - 5.0)
+    assert result.high == pytest.approx(13.0)
+    assert combined(1.0, []) == exactly(1.0)
+
+
+def test_spoken_gives_units_and_intervals():
+    assert spoken(Quantity(-1.25, -1.5, -1.0), "°") == "−1.2° (−1.5 to −1.0)"
+    assert spoken(exactly(3.0), "mm") == "3.0 mm"
+    assert spoken(exactly(-0.001), "mm") == "0.0 mm"
+
+
+def measured(tmp_path, lean, turn, half_deg):
+    def quantity(value, half):
+        return {"value": value, "low": value - half, "high": value + half}
+
+    check = {
+        "format": "align-check-1",
+        "mirrors": [
+            {
+                "lean_deg": quantity(lean, half_deg),
+                "turn_deg": quantity(turn, half_deg),
+                "distance_mm": quantity(20.0, 0.3),
+                "glass": {"verdict": "back-silvered", "thickness_mm": quantity(4.2, 0.3)},
+            }
+        ],
+    }
+    (tmp_path / "check.json").write_text(json.dumps(check))
+    text = (
+        SAMPLE.read_text(encoding="utf-8")
+        .replace("# measured =", "measured =")
+        .replace("spacing_mm = 100", "spacing_mm = 200")
+    )
+    file = tmp_path / "scene.toml"
+    file.write_text(text, encoding="utf-8")
+    return file
+
+
+def test_a_measured_mirror_answers_what_will_people_see_now(tmp_path):
+    file = measured(tmp_path, lean=0.4, turn=-0.7, half_deg=0.05)
+    answer = json.loads(run(file, "--json").stdout)
+    assert answer["mirror"]["measured"] == "check.json"
+    assert answer["mirror"]["lean_deg"]["low"] == pytest.approx(0.35)
+    street = answer["paths"][0]
+    # Twice the turn's error of -0.7 degrees, and twice its half-width of doubt.
+    assert street["kink_deg"]["value"] == pytest.approx(-1.4, abs=1e-3)
+    assert street["kink_deg"]["high"] - street["kink_deg"]["value"] == pytest.approx(0.1, abs=0.002)
+    assert street["rise_deg"]["value"] == pytest.approx(0.8, abs=0.01)
+    assert street["rise_deg"]["value"] - street["rise_deg"]["low"] == pytest.approx(0.1, abs=0.01)
+    seam = [row for row in answer["seam"] if row["glass_mm"] == pytest.approx(4.2)]
+    assert len(seam) == 1
+    assert any("sheet_at" in words for words in answer["warnings"])
+
+
+def test_intervals_hold_the_numbers_of_mirrors_drawn_from_the_doubt(tmp_path):
+    """95 % intervals of smooth numbers: nine in ten and more of 60 mirrors drawn from the doubt lie inside."""
+    scene = read_scene(measured(tmp_path, lean=0.4, turn=-0.7, half_deg=0.4))
+    numbers = plan(scene).numbers
+    rng = np.random.default_rng(0)
+    names = ["kink_deg/street", "rise_deg/street", "aside_mm/tram track"]
+    inside = dict.fromkeys(names, 0)
+    for _ in range(60):
+        moved = scene.with_mirror(
+            **{
+                field: (low + high) / 2 + (high - low) / 2 / 1.96 * rng.normal()
+                for field, (low, high) in scene.doubts.items()
+                if field != "at_y_mm"
+            }
+        )
+        drawn = numbers_of(moved)
+        for name in names:
+            inside[name] += numbers[name].low <= drawn[name] <= numbers[name].high
+    assert all(count >= 54 for count in inside.values()), inside
+    assert numbers["kink_deg/street"].high - numbers["kink_deg/street"].low == pytest.approx(1.6, rel=0.02)
+
+
+def test_scenes_without_doubt_have_points_for_intervals(planned):
+    assert all(number.low == number.value == number.high for number in planned.numbers.values())
