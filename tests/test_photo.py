@@ -301,7 +301,7 @@ def test_a_cut_off_photo_with_a_whole_thumbnail_is_refused(written, small, progr
         read_photo(written(photo[:-200]))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.sampled_from(sorted(FILES)), st.data())
 def test_damage_is_answered_or_refused_but_never_a_crash(tmp_path_factory, kind, data):
     damaged = bytearray(FILES[kind])
