@@ -223,8 +223,7 @@ def test_orders_of_a_silver_mirror_are_tmms_to_half_a_percent():
     square_on = tmm.interface_R("s", 1.52, SILVER, 0, 0)
     for incidence in np.radians([0, 15, 30, 45, 60, 75]):
         slab = [
-            tmm.inc_tmm(p, [1, 1.52, SILVER], [np.inf, 4e6, np.inf], ["i", "i", "i"], incidence, 589)
-            for p in "sp"
+            tmm.inc_tmm(p, [1, 1.52, SILVER], [np.inf, 4e6, np.inf], ["i", "i", "i"], incidence, 589) for p in "sp"
         ]
         theirs = (slab[0]["R"] + slab[1]["R"]) / 2
         assert float(total_reflectance(incidence, 1.52, square_on)) == pytest.approx(theirs, abs=0.005)

@@ -117,9 +117,7 @@ def test_nist_certified_fit(name):
     # Whitened, as the solve whitens: stopping is judged in units of the noise (its certified size).
     freedom = len(y) - len(values)
     noise = math.sqrt(squares / freedom)
-    found = fit(
-        lambda b: (model(b, x)[0] - y) / noise, lambda b: model(b, x)[1] / noise, start, max_iterations=400
-    )
+    found = fit(lambda b: (model(b, x)[0] - y) / noise, lambda b: model(b, x)[1] / noise, start, max_iterations=400)
     assert found.converged
     assert found.cost * noise**2 == pytest.approx(squares, rel=1e-8)
     # The solve stops where a further step moves the cost by 1e-9: 3e-5 standard deviations are left.

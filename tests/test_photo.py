@@ -122,9 +122,7 @@ def test_stripped_photo_has_no_facts(written):
 
 def test_zero_focal_length_means_unknown(written):
     # CIPA DC-008: FocalLengthIn35mmFilm 0 stands for unknown.
-    assert (
-        read_photo(written(encoded(picture(), exif=exif_of(FocalLengthIn35mmFilm=0)))).equivalent_mm is None
-    )
+    assert read_photo(written(encoded(picture(), exif=exif_of(FocalLengthIn35mmFilm=0)))).equivalent_mm is None
 
 
 @pytest.mark.parametrize(
@@ -327,17 +325,10 @@ def png_header(width, height):
     """A PNG that announces a size and holds next to nothing."""
 
     def chunk(kind, content):
-        return (
-            struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
-        )
+        return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
 
     header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
-    return (
-        b"\x89PNG\r\n\x1a\n"
-        + chunk(b"IHDR", header)
-        + chunk(b"IDAT", zlib.compress(b""))
-        + chunk(b"IEND", b"")
-    )
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(b"")) + chunk(b"IEND", b"")
 
 
 def test_a_decompression_bomb_is_refused_by_its_header(written):

