@@ -96,8 +96,8 @@ def read_colour(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
         exif = _exif(image)
         try:
             pixels = np.asarray(image.convert("RGB"))
-        except (OSError, ValueError, SyntaxError) as error:
-            raise _unreadable(path, str(error)) from None
+        except Exception as error:  # decoders raise many kinds on damaged files
+            raise _unreadable(path, f"it is damaged or cut off ({error})") from None
     return _upright(pixels, int(exif.get(_TAG_ORIENTATION, 1) or 1))
 
 
@@ -109,9 +109,7 @@ def _file_bytes(path: Path) -> bytes:
     except FileNotFoundError:
         raise PhotoError(f"There is no file {path}.", "Check the name and the folder.") from None
     except OSError as error:
-        raise PhotoError(
-            f"{path} cannot be read: {error.strerror}.", "Check the file's permissions."
-        ) from None
+        raise PhotoError(f"{path} cannot be read: {error.strerror}.", "Check the file's permissions.") from None
     if not data:
         raise PhotoError(f"{path} is empty (0 bytes).", "Copy the photo from the phone again.")
     return data
@@ -121,7 +119,7 @@ def _file_bytes(path: Path) -> bytes:
 def _opened(path: Path, data: bytes) -> Any:
     import io
 
-    from PIL import Image, UnidentifiedImageError
+    from PIL import Image
 
     Image.MAX_IMAGE_PIXELS = None  # our own limit, checked from the header before anything is decoded
     if data[4:8] == b"ftyp":
@@ -130,7 +128,7 @@ def _opened(path: Path, data: bytes) -> Any:
         pillow_heif.register_heif_opener()
     try:
         image = Image.open(io.BytesIO(data))
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
+    except Exception:  # decoders raise many kinds on damaged files, EOFError and RuntimeError among them
         raise _unreadable(path, "its contents are no image that can be read here") from None
     try:
         yield image
@@ -182,7 +180,7 @@ def _gray_by_pillow(path: Path, image: Image) -> NDArray[np.uint8]:
             flat.alpha_composite(image.convert("RGBA"))
             return np.asarray(flat.convert("L"))
         return np.asarray(image.convert("L"))
-    except (OSError, ValueError, SyntaxError, MemoryError) as error:
+    except Exception as error:  # decoders raise many kinds on damaged files
         raise _unreadable(path, f"it is damaged or cut off ({error})") from None
 
 
