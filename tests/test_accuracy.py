@@ -87,10 +87,16 @@ def test_every_sample_photo_is_solved(photos):
 
 def test_sample_photos_are_as_accurate_as_stated(photos):
     errors = np.array([answer.error for r in photos for answer in r.answers[WAYS[0]] if answer])
-    lean, turn = rms(errors[:, 0]), rms(errors[:, 1])
-    # Below a tenth of a hundredth of a degree the renderer itself would have to be doubted.
-    assert 0.001 < lean < 0.02
-    assert 0.0003 < turn < 0.02
+    assert rms(errors[:, 0]) < 0.02
+    assert rms(errors[:, 1]) < 0.02
+
+
+@pytest.mark.parametrize("column", [0, 1])
+def test_sample_photos_errors_are_as_large_as_their_intervals_say(photos, column):
+    answers = [answer for r in photos for answer in r.answers[WAYS[0]] if answer]
+    z = np.array([1.96 * a.error[column] / a.half_width[column] for a in answers])
+    low, high = stats.chi2.ppf([COVERAGE_LEVEL / 2, 1 - COVERAGE_LEVEL / 2], len(z))
+    assert low < (z**2).sum() < high
 
 
 def test_no_sample_photo_is_confidently_wrong(photos):

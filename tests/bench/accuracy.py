@@ -50,9 +50,7 @@ def measure(photo_folders: list[Path], views: int, seed: int, jobs: int, rounds:
 def _timing(paths: list[Path], photos: list[PhotoRecord], rounds: int) -> list[Timing]:
     """Time on the largest sample photos that have an answer."""
     solved = [(path, r) for path, r in zip(paths, photos, strict=True) if r.solved and rounds > 0]
-    solved.sort(
-        key=lambda pair: (pair[0].parent != SAMPLES, -pair[1].size[0] * pair[1].size[1], pair[1].name)
-    )
+    solved.sort(key=lambda pair: (pair[0].parent != SAMPLES, -pair[1].size[0] * pair[1].size[1], pair[1].name))
     return [time_check(path, record.sheet, rounds) for path, record in solved[:3]]
 
 
@@ -62,12 +60,8 @@ def _say(text: str) -> None:
 
 def main() -> None:
     """Parse, measure, write."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument(
-        "--photos", type=Path, nargs="*", default=[], help="folders of NAME.jpg, NAME.truth.json"
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--photos", type=Path, nargs="*", default=[], help="folders of NAME.jpg, NAME.truth.json")
     parser.add_argument("--views", type=int, default=400, help="simulated views (at least 200 for the page)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2, help="processes for the simulated views")

@@ -113,14 +113,10 @@ def _photos(path: Path, photos: Sequence[PhotoRecord]) -> None:
     rows = [(r, i) for r in photos for i in range(len(r.truths))]
     names = [r.name if len(r.truths) == 1 else f"{r.name}, mirror {i + 1}" for r, i in rows]
     places = np.arange(len(rows))[::-1]
-    figure, axes = plt.subplots(
-        1, 3, figsize=(19, 2.5 + 0.5 * len(rows)), sharey=True, constrained_layout=True
-    )
+    figure, axes = plt.subplots(1, 3, figsize=(19, 2.5 + 0.5 * len(rows)), sharey=True, constrained_layout=True)
     for column, (axis, quantity) in enumerate(zip(axes, ("lean", "turn"), strict=False)):
         for way, colour, shape, shift in zip(WAYS, (BLUE, ORANGE), "os", (0.15, -0.15), strict=True):
-            kept = [
-                (p, r.answers[way][i]) for p, (r, i) in zip(places, rows, strict=True) if r.answers[way][i]
-            ]
+            kept = [(p, r.answers[way][i]) for p, (r, i) in zip(places, rows, strict=True) if r.answers[way][i]]
             axis.errorbar(
                 [a.error[column] for _, a in kept],
                 [p + shift for p, _ in kept],
@@ -146,9 +142,7 @@ def _photos(path: Path, photos: Sequence[PhotoRecord]) -> None:
 
 def _photo_sizes(axis, places: Array, rows: Sequence[tuple[PhotoRecord, int]]) -> None:  # type: ignore[no-untyped-def]
     """Lean and turn error together, ours and the stock route's, on a logarithmic axis."""
-    ours = [
-        (p, r.answers[WAYS[0]][i]) for p, (r, i) in zip(places, rows, strict=True) if r.answers[WAYS[0]][i]
-    ]
+    ours = [(p, r.answers[WAYS[0]][i]) for p, (r, i) in zip(places, rows, strict=True) if r.answers[WAYS[0]][i]]
     stock = [(p, r.stock["rotation"]) for p, (r, i) in zip(places, rows, strict=True) if r.stock and i == 0]
     axis.plot([np.hypot(*a.error[:2]) for _, a in ours], [p for p, _ in ours], "o", color=BLUE, markersize=7)
     axis.plot(

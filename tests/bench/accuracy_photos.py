@@ -172,9 +172,7 @@ def _scene(raw: dict[str, Any], mirror: dict[str, Any]) -> Truth:
 def _known_camera(raw: dict[str, Any]) -> CameraFile:
     """A camera file that says the truth and hardly doubts it."""
     camera = _upright(raw)
-    mean = np.array(
-        [math.log(camera["fx_px"]), camera["cx_px"], camera["cy_px"], *raw["camera"]["distortion"]]
-    )
+    mean = np.array([math.log(camera["fx_px"]), camera["cx_px"], camera["cy_px"], *raw["camera"]["distortion"]])
     size = (int(camera["size_px"][0]), int(camera["size_px"][1]))
     return CameraFile(mean, KNOWN_SD, size, "", None, "", 0.0, 0)
 
@@ -187,9 +185,7 @@ def _matched(result: CheckResult, truths: Sequence[tuple[float, ...]]) -> list[M
         if not left:
             matched.append(None)
             continue
-        nearest = min(
-            left, key=lambda m: math.hypot(m.lean_deg.value - truth[0], m.turn_deg.value - truth[1])
-        )
+        nearest = min(left, key=lambda m: math.hypot(m.lean_deg.value - truth[0], m.turn_deg.value - truth[1]))
         left.remove(nearest)
         parts: list[Quantity] = [nearest.lean_deg, nearest.turn_deg, nearest.distance_mm]
         error = np.array([part.value - true for part, true in zip(parts, truth, strict=False)])

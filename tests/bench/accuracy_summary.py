@@ -112,6 +112,11 @@ class PhotoSpread:
         return np.sqrt((self.error**2).mean(axis=0))
 
     @property
+    def in_sd(self) -> Array:
+        """(3,) rms of error / its own standard deviation: 1 when the intervals are as wide as they should be."""
+        return np.sqrt(((1.96 * self.error / self.half_width) ** 2).mean(axis=0))
+
+    @property
     def held(self) -> Array:
         """(3,) how many intervals hold the truth."""
         return (np.abs(self.error) <= self.half_width).sum(axis=0)

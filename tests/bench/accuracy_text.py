@@ -234,9 +234,7 @@ def _flat_section(views: Sequence[ViewRecord]) -> str:
             )
         )
     text = FLAT_PROSE.format(views=len(views))
-    return (
-        text + "\n" + table(("", "rms error", "bound, rms", "ratio", "intervals that hold the truth"), rows)
-    )
+    return text + "\n" + table(("", "rms error", "bound, rms", "ratio", "intervals that hold the truth"), rows)
 
 
 def _groups_table(views: Sequence[ViewRecord]) -> str:
@@ -294,7 +292,7 @@ def _photo_spread_table(photos: Sequence[PhotoRecord]) -> str:
     rows = []
     for way in WAYS:
         s = photo_spread(photos, way)
-        held = [_percent(int(h), len(s.error)) for h in s.held]
+        held = [f"{_percent(int(h), len(s.error))}; {sd:.2f} sd" for h, sd in zip(s.held, s.in_sd, strict=True)]
         values = (f"{s.rms[0]:.4f}", f"{s.rms[1]:.4f}", f"{s.rms[2]:.2f}")
         rows.append((f"ours, {way}", f"{len(s.error)} of {s.mirrors}", *values, *held))
     for way in ("rotation", "translation"):
@@ -342,9 +340,7 @@ def _corners_table(photos: Sequence[PhotoRecord]) -> str:
                 )
             )
     parts = [
-        f"{board}: {what}"
-        for board in ("direct", "reflected")
-        for what in ("found", "rms [px]", "mean x, y [px]")
+        f"{board}: {what}" for board in ("direct", "reflected") for what in ("found", "rms [px]", "mean x, y [px]")
     ]
     return table(("photo", *parts, "stock: direct", "stock: in the flip"), rows)
 

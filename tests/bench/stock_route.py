@@ -30,9 +30,7 @@ def detect_twice(path: str, sheet: Sheet) -> tuple[dict, dict, tuple[int, int]]:
     return found[0], found[1], (gray.shape[1], gray.shape[0])
 
 
-def pose(
-    points_mm: np.ndarray, pixels: np.ndarray, matrix: np.ndarray
-) -> tuple[np.ndarray, np.ndarray] | None:
+def pose(points_mm: np.ndarray, pixels: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
     """(R, t) of a board, or None where OpenCV finds none."""
     if len(pixels) < 4:
         return None
