@@ -104,6 +104,8 @@ def _in_plain_characters(error: UnicodeError) -> tuple[str, int]:
 
 def main() -> None:
     """Run the command line: every way out is an exit code, none a traceback."""
+    # The solve's matrices are small: more threads only spin, and the sums would depend on their number.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     codecs.register_error("align_plain", _in_plain_characters)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
