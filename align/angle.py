@@ -33,6 +33,8 @@ EYE_RESOLVES = math.radians(1.0 / 60.0)
 #: Share of the eye places that may notice an error of the recommended tolerance; a choice: the last tenth,
 #: the lowest and farthest eyes, would ask for a mirror several times better than all others need.
 _NOTICING_SHARE = 0.1
+#: A path that asks for a turn this much different [rad] is shown as it would be then.
+WORTH_TURNING = math.radians(0.25)
 #: Step for the derivative of the seen bend [rad]; the bend is linear in it to a part in a thousand.
 _STEP = math.radians(0.05)
 _RUN_STEP_MM = 4.0
@@ -208,9 +210,7 @@ def seen_angle(eyes: Array, at: Array, first: Array, second: Array) -> Array:
     sight = sight / np.linalg.norm(sight, axis=1, keepdims=True)
     u = first - (sight @ first)[:, None] * sight
     v = second - (sight @ second)[:, None] * sight
-    return np.asarray(
-        np.arctan2(np.linalg.norm(np.cross(u, v), axis=1), np.maximum((u * v).sum(axis=1), 1e-15))
-    )
+    return np.asarray(np.arctan2(np.linalg.norm(np.cross(u, v), axis=1), np.maximum((u * v).sum(axis=1), 1e-15)))
 
 
 def _jog(scene: Scene, meeting: Array, image: Array, eyes: Array) -> float:

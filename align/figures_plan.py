@@ -27,12 +27,13 @@ from .figures_plan_parts import (
 )
 from .geometry import reflect
 from .paths import band, carried_to_glass, on_floor
-from .plan import PlanResult
 from .scene import Box, Scene
 from .text_plan import plan_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    from .plan import PlanResult
 
 Array = NDArray[np.float64]
 
@@ -65,9 +66,7 @@ def draw_plan(result: PlanResult, folder: FilePath) -> list[FilePath]:
         folder.mkdir(parents=True, exist_ok=True)
         written = []
         for name, make in makers.items():
-            make(result).savefig(
-                folder / name, dpi=_DPI, facecolor="white", bbox_inches="tight", pad_inches=0.25
-            )
+            make(result).savefig(folder / name, dpi=_DPI, facecolor="white", bbox_inches="tight", pad_inches=0.25)
             written.append(folder / name)
         text = folder / "plan.txt"
         text.write_text(plan_text(result) + "\n", encoding="utf-8")
@@ -325,17 +324,13 @@ def standing_places(result: PlanResult) -> Any:
     width = 6.2
     figure = Figure(figsize=(width * count, 0.86 * width * shape + 2.8), layout="constrained")
     axes = np.atleast_1d(figure.subplots(1, count, sharey=True))
-    for ax, state, name, height in zip(
-        axes, states, scene.viewer_names, scene.viewers.eye_heights_mm, strict=True
-    ):
+    for ax, state, name, height in zip(axes, states, scene.viewer_names, scene.viewers.eye_heights_mm, strict=True):
         ax.set_aspect("equal")
         _draw_places(ax, scene, state)
         ax.set_xlim(x0 - 100, x1 + 100)
         ax.set_ylim(y0 - 100, y1 + 100)
         words = "" if name.startswith("eyes") else f"{name}, "
-        ax.set_title(
-            f"{words}eyes at {height:.0f} mm\nall as wished from {(state == 0).mean():.0%}", fontsize=TYPE
-        )
+        ax.set_title(f"{words}eyes at {height:.0f} mm\nall as wished from {(state == 0).mean():.0%}", fontsize=TYPE)
         tidy(ax, "x [mm]", "")
         ax.grid(visible=False)
     axes[0].set_ylabel("y [mm]   (the scene is above)", fontsize=TYPE)

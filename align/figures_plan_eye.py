@@ -13,13 +13,14 @@ from .figures_plan_parts import BLUE, GREY, INK, ORANGE, STONE, TYPE, WANT_COLOU
 from .geometry import reflect
 from .glass import virtual_point
 from .paths import band, carried_to_glass, on_floor
-from .plan import PlanResult
 from .scene import Box, Scene
 from .sightlines import seen_direct, seen_in_mirror
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.patches import Polygon
+
+    from .plan import PlanResult
 
 Array = NDArray[np.float64]
 

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .errors import AlignError
-from .quantity import Quantity, combined
+from .quantity import combined
+from .results import Quantity
 from .scene import Opening
 
 Array = NDArray[np.float64]
@@ -79,9 +80,7 @@ def glass_order(opening: Opening, glass_mm: float) -> GlassOrder:
     corners = corners_of(adjusted)
     values = _fit(adjusted, opening.clearance_mm)
     moved = [_moved(adjusted, k, opening) for k in range(6)]
-    width, height, square = (
-        combined(values[n], [(low[n], high[n]) for low, high in moved]) for n in range(3)
-    )
+    width, height, square = (combined(values[n], [(low[n], high[n]) for low, high in moved]) for n in range(3))
     pane = _largest_pane(corners, opening.clearance_mm)
     # From the low ends: glass that is a millimetre small goes in, a millimetre too large does not.
     whole = math.floor(width.low), math.floor(height.low)
@@ -262,9 +261,7 @@ def _corner_angles_deg(corners: Array) -> tuple[float, float, float, float]:
 def _out_of_square_mm(corners: Array) -> float:
     angles = _corner_angles_deg(corners)
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    return max(
-        abs(math.tan(math.radians(angles[k] - 90.0))) * float(min(sides[k], sides[k - 1])) for k in range(4)
-    )
+    return max(abs(math.tan(math.radians(angles[k] - 90.0))) * float(min(sides[k], sides[k - 1])) for k in range(4))
 
 
 def _fit(readings: Array, clearance_mm: float) -> tuple[float, float, float]:
@@ -383,9 +380,7 @@ def cautions(weight_kg: float, width_mm: float, height_mm: float, glass_mm: floa
     if max(width_mm, height_mm) > 1200 or weight_kg > 10:
         words.append("Two people carry and set it.")
     if glass_mm < 4 and max(width_mm, height_mm) > 600:
-        words.append(
-            f"{glass_mm:g} mm glass of this size bends under its own weight: back it with a flat board."
-        )
+        words.append(f"{glass_mm:g} mm glass of this size bends under its own weight: back it with a flat board.")
     words.append(
         "Above people's heads or in reach of visitors, local building and glazing rules decide, not this "
         "plan: ask a licensed glazier, and for the fixing a structural engineer."

@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .angle import PathPlan, plan_path, recommended_tolerance_deg
+from .angle import WORTH_TURNING, PathPlan, plan_path, recommended_tolerance_deg
 from .cures import Cure, cures_for
 from .ghosts_plan import GlassAdvice, LampGhosts, glass_advice, lamp_ghosts
 from .glass_order import GlassOrder, glass_order
-from .quantity import Quantity, combined
+from .quantity import combined
+from .results import Quantity
 from .scene import Scene
 from .scene_file import read_scene
 from .seam import Mask, SeamWidth, last_post_mm, seam_widths, smallest_mask
@@ -29,8 +30,6 @@ MOST_EYES = 400
 MOST_EYES_OPEN = 60
 #: Cures are looked for from no more eye places than this; they are then confirmed from all.
 MOST_EYES_CURES = 600
-#: A path that asks for a turn this much different [rad] is shown as it would be then.
-WORTH_TURNING = math.radians(0.25)
 
 
 @dataclass(frozen=True, eq=False)

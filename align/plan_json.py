@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,10 +12,13 @@ from .angle import PathPlan
 from .cures import Cure
 from .ghosts_plan import LampGhosts
 from .glass_order import GlassOrder
-from .plan import PlanResult, TurnedView
-from .quantity import Quantity
+from .quantity import scaled
+from .results import Quantity
 from .seam import Mask, SeamWidth
 from .viewing import OWN_FACE
+
+if TYPE_CHECKING:
+    from .plan import PlanResult, TurnedView
 
 FORMAT = "align-plan-1"
 
@@ -64,7 +67,7 @@ def _number(result: PlanResult, name: str) -> dict[str, float]:
 
 
 def _degrees(quantity: Quantity) -> dict[str, float]:
-    return quantity.scaled(math.degrees).to_json()
+    return scaled(quantity, math.degrees).to_json()
 
 
 def _by_height(flags: Any) -> list[float]:

@@ -1,28 +1,17 @@
-"""A number with its doubt: value and 95 % interval, as the contract's JSON carries it."""
+"""Reckoning with numbers that carry a doubt (`results.Quantity`): conversion and combination."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+
+from .results import Quantity
 
 
-@dataclass(frozen=True)
-class Quantity:
-    """A value and its 95 % interval; low = high = value where the inputs carry no doubt."""
-
-    value: float
-    low: float
-    high: float
-
-    def to_json(self) -> dict[str, float]:
-        """`{"value", "low", "high"}`, as the contract has it."""
-        return {"value": self.value, "low": self.low, "high": self.high}
-
-    def scaled(self, function: Callable[[float], float]) -> Quantity:
-        """The quantity through a monotone function of one number."""
-        ends = sorted((function(self.low), function(self.high)))
-        return Quantity(function(self.value), ends[0], ends[1])
+def scaled(quantity: Quantity, function: Callable[[float], float]) -> Quantity:
+    """A quantity through a monotone function of one number."""
+    ends = sorted((function(quantity.low), function(quantity.high)))
+    return Quantity(function(quantity.value), ends[0], ends[1])
 
 
 def exactly(value: float) -> Quantity:

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from .geometry import mirror_normal
 from .glass import FLOAT_GLASS_INDEX
-from .quantity import Quantity, exactly
+from .quantity import exactly
+from .results import Quantity
 
 Array = NDArray[np.float64]
 
@@ -77,17 +78,18 @@ class Mirror:
 
     def on_face(self, across_mm: Array, up_mm: Array) -> Array:
         """(n, 3) [mm] points of the face's plane, from (n,) distances right of and up from its foot point."""
-        return np.asarray(
-            self.foot_point + np.outer(across_mm, self.across) + np.outer(up_mm, self.upward), float
-        )
+        return np.asarray(self.foot_point + np.outer(across_mm, self.across) + np.outer(up_mm, self.upward), float)
+
+    def just_before(self, points: Array) -> Array:
+        """Points of the face moved 0.01 mm towards the viewer, and never below the floor: for lines of sight."""
+        moved = points + 0.01 * self.normal
+        return np.column_stack([moved[:, :2], np.maximum(moved[:, 2], 0.0)])
 
     @property
     def corners(self) -> Array:
         """(4, 3) [mm] corners of the front face: foot left, foot right, top right, top left."""
         half, top = self.width_mm / 2, self.foot_mm + self.height_mm
-        return self.on_face(
-            np.array([-half, half, half, -half]), np.array([self.foot_mm, self.foot_mm, top, top])
-        )
+        return self.on_face(np.array([-half, half, half, -half]), np.array([self.foot_mm, self.foot_mm, top, top]))
 
 
 @dataclass(frozen=True, eq=False)

@@ -54,9 +54,7 @@ def start_file(path: FilePath) -> None:
     try:
         path.write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
     except OSError as error:
-        raise AlignError(
-            f"cannot write {path}: {error.strerror}", "Choose a folder you may write to."
-        ) from None
+        raise AlignError(f"cannot write {path}: {error.strerror}", "Choose a folder you may write to.") from None
 
 
 def read_scene(path: FilePath) -> Scene:
@@ -162,9 +160,7 @@ def _floor(t: Table) -> Floor:
     return Floor(area, t.number("above_room_mm", 800, at_least=0))
 
 
-def _mirror(
-    t: Table, folder: FilePath
-) -> tuple[Mirror, dict[str, tuple[float, float]], str, tuple[str, ...]]:
+def _mirror(t: Table, folder: FilePath) -> tuple[Mirror, dict[str, tuple[float, float]], str, tuple[str, ...]]:
     at = t.numbers("at", "[0, 520]", 2)
     mirror = Mirror(
         (at[0], at[1]),
@@ -286,8 +282,7 @@ def _check_viewers(scene: Scene, lines: Lines) -> None:
     behind = (scene.eyes().reshape(-1, 3) - scene.mirror.foot_point) @ scene.mirror.normal <= 0
     if np.any(behind):
         raise FileFormatError(
-            f"{lines.where('viewers')}: {np.mean(behind):.0%} of the viewers' eyes are behind the mirror's "
-            f"face",
+            f"{lines.where('viewers')}: {np.mean(behind):.0%} of the viewers' eyes are behind the mirror's face",
             "The viewers' y must be smaller than the mirror's; check the signs of at, lean_deg and turn_deg.",
         )
 

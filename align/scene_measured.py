@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any
 
-from .quantity import Quantity
+from .results import Quantity
 from .scene import Mirror
 from .scene_table import Table
 
@@ -44,9 +44,7 @@ def apply_measured(
     }
     notes = _glass(table, file, found, changes, doubts)
     if sheet is None:
-        notes.append(
-            "The mirror's place is the scene file's own: with sheet_at the measured distance would count."
-        )
+        notes.append("The mirror's place is the scene file's own: with sheet_at the measured distance would count.")
     else:
         distance = _quantity(table, file, found, "distance_mm")
         # The distance runs along y at the middle of the sheet; `at` may lie to one side of it.

@@ -78,7 +78,7 @@ def foot_points(mirror: Mirror, count: int = _FOOT_SAMPLES) -> Array:
 
 def foot_seen(scene: Scene, eyes: Array) -> Flags:
     """(eyes, points) which points of the foot line each eye sees, past everything that blocks."""
-    points = foot_points(scene.mirror) + 0.01 * scene.mirror.normal
+    points = scene.mirror.just_before(foot_points(scene.mirror))
     starts, ends = np.repeat(eyes, len(points), axis=0), np.tile(points, (len(eyes), 1))
     return ~blocked(starts, ends, scene.solids).reshape(len(eyes), len(points))
 
@@ -110,9 +110,7 @@ def seam_widths(scene: Scene, eyes: Array, glasses_mm: Sequence[float] = GLASSES
 
 
 def _angle(first: Array, second: Array) -> Array:
-    return np.asarray(
-        np.arctan2(np.linalg.norm(np.cross(first, second), axis=-1), (first * second).sum(axis=-1))
-    )
+    return np.asarray(np.arctan2(np.linalg.norm(np.cross(first, second), axis=-1), (first * second).sum(axis=-1)))
 
 
 def smallest_mask(scene: Scene, eyes: Array) -> Mask | None:

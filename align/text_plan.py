@@ -6,14 +6,18 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
-from .angle import PathPlan
+from .angle import WORTH_TURNING, PathPlan
 from .cures import Cure
 from .ghosts_plan import LampGhosts
 from .glass_order import GlassOrder
-from .plan import WORTH_TURNING, PlanResult
-from .quantity import Quantity
+from .quantity import scaled
+from .results import Quantity
 from .viewing import OPEN_VIEW, OWN_FACE, OpenSide, ThingView
+
+if TYPE_CHECKING:
+    from .plan import PlanResult
 
 _WIDTH = 100
 
@@ -37,9 +41,7 @@ def plan_text(result: PlanResult) -> str:
 def _wrapped(line: str) -> str:
     """One line, broken at _WIDTH with its own indent and a little more."""
     indent = " " * (len(line) - len(line.lstrip()) + 2)
-    return textwrap.fill(
-        line, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
-    )
+    return textwrap.fill(line, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
 
 
 def spoken(quantity: Quantity, unit: str, digits: int = 1) -> str:
@@ -59,7 +61,7 @@ def _plain(value: float, digits: int) -> str:
 
 def percent(quantity: Quantity) -> str:
     """A share as percent, with its interval where it has one."""
-    return spoken(quantity.scaled(lambda share: 100.0 * share), "%", 0)
+    return spoken(scaled(quantity, lambda share: 100.0 * share), "%", 0)
 
 
 def glass_name(glass_mm: float) -> str:
@@ -80,8 +82,8 @@ def _summary(result: PlanResult) -> Iterator[str]:
     yield (
         f"Mirror, {source}: {scene.mirror.width_mm:g} × {scene.mirror.height_mm:g} mm, "
         f"{glass_name(scene.mirror.glass_mm)}, "
-        f"lean {spoken(scene.doubt_of('lean').scaled(math.degrees), '°', 2)}, "
-        f"turn {spoken(scene.doubt_of('turn').scaled(math.degrees), '°', 2)}."
+        f"lean {spoken(scaled(scene.doubt_of('lean'), math.degrees), '°', 2)}, "
+        f"turn {spoken(scaled(scene.doubt_of('turn'), math.degrees), '°', 2)}."
     )
 
 
@@ -115,9 +117,7 @@ def _thing(result: PlanResult, view: ThingView) -> str:
 
 def _by_height(result: PlanResult, flags: object) -> str:
     shares = flags.mean(axis=1)  # type: ignore[attr-defined]
-    return ", ".join(
-        f"{name} {share:.0%}" for name, share in zip(result.scene.viewer_names, shares, strict=True)
-    )
+    return ", ".join(f"{name} {share:.0%}" for name, share in zip(result.scene.viewer_names, shares, strict=True))
 
 
 def _cures(result: PlanResult) -> Iterator[str]:
@@ -145,9 +145,7 @@ def cure_words(cure: Cure, has_paths: bool) -> str:
         cost = [f"bends every path at the glass by {2 * size:.1f}°"] if has_paths else []
     elif cure.kind == "lean":
         words = f"lean its top {size:.1f}° {'towards' if cure.amount > 0 else 'away from'} the viewers"
-        cost = [
-            f"the reflected floor then seems to {'rise' if cure.amount > 0 else 'fall'} by {2 * size:.1f}°"
-        ]
+        cost = [f"the reflected floor then seems to {'rise' if cure.amount > 0 else 'fall'} by {2 * size:.1f}°"]
     elif cure.kind == "lower the top edge":
         words, cost = f"lower its top edge by {size:.0f} mm", []
     elif cure.kind == "move the mirror":
@@ -156,9 +154,7 @@ def cure_words(cure: Cure, has_paths: bool) -> str:
         words, cost = _screen_words(cure), []
     if cure.mirror_left < 0.99:
         cost.append(f"leaves {cure.mirror_left:.0%} of what is seen of the mirror")
-    cost += [
-        f"{name} then missed from {new:.0%} instead of {old:.0%}" for name, (old, new) in cure.worse.items()
-    ]
+    cost += [f"{name} then missed from {new:.0%} instead of {old:.0%}" for name, (old, new) in cure.worse.items()]
     return words + (f" ({'; '.join(cost)})" if cost else "")
 
 
@@ -240,16 +236,13 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
     kink = number[f"kink_deg/{path.name}"]
     if abs(kink.value) >= 0.1 or kink.high - kink.low >= 0.1:
         yield (
-            f"    With the turn as it is, it kinks at the glass by {spoken(kink, '°')} "
-            "(more than 0: to the left)."
+            f"    With the turn as it is, it kinks at the glass by {spoken(kink, '°')} (more than 0: to the left)."
         )
     rise = number[f"rise_deg/{path.name}"]
     if abs(rise.value) >= 0.05 or rise.high - rise.low >= 0.05:
         yield f"    The lean makes the reflected floor rise by {spoken(rise, '°')} (less than 0: fall)."
     side = "right" if path.aside_mm > 0 else "left"
-    where = (
-        "in the middle" if abs(path.aside_mm) < 0.5 else f"{abs(path.aside_mm):.0f} mm {side} of the middle"
-    )
+    where = "in the middle" if abs(path.aside_mm) < 0.5 else f"{abs(path.aside_mm):.0f} mm {side} of the middle"
     yield (
         f"    It must meet the glass {where} (x {_plain(float(path.meets_mm[0]), 0)}, "
         f"y {_plain(float(path.meets_mm[1]), 0)} mm); beside it {path.spare_mm:.0f} mm of glass are left."
@@ -275,16 +268,12 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
     if path.name in result.turned:
         yield f"    {_turned_words(result, path)}"
     if path.jog_mm >= 0.1:
-        yield (
-            f"    It meets the glass aslant: the glass's thickness sets its image {path.jog_mm:.1f} mm aside."
-        )
+        yield (f"    It meets the glass aslant: the glass's thickness sets its image {path.jog_mm:.1f} mm aside.")
 
 
 def _turned_words(result: PlanResult, path: PathPlan) -> str:
     turned = result.turned[path.name]
-    shows = (
-        ", ".join(f"{name} {share:.0%}" for name, share in turned.content.items()) or "no part of the mirror"
-    )
+    shows = ", ".join(f"{name} {share:.0%}" for name, share in turned.content.items()) or "no part of the mirror"
     words = f"Turned to {_plain(math.degrees(path.needed_turn), 2)}°, it shows the mean viewer: {shows}."
     if not turned.sides:
         return words + " No line of sight then leaves the scene: no backdrop, no second mirror."
@@ -320,13 +309,11 @@ def _seam(result: PlanResult) -> Iterator[str]:
             f"its end."
         )
     yield (
-        f"  A track or wall may end up to {mask.end_short_mm:.1f} mm short of the glass and stay hidden "
-        f"behind it."
+        f"  A track or wall may end up to {mask.end_short_mm:.1f} mm short of the glass and stay hidden behind it."
     )
     for name, gap in result.last_posts_mm.items():
         yield (
-            f"  {name}: let its last post or sleeper stand {gap:.1f} mm from the glass, so that its rhythm "
-            f"runs on."
+            f"  {name}: let its last post or sleeper stand {gap:.1f} mm from the glass, so that its rhythm runs on."
         )
 
 
@@ -362,8 +349,7 @@ def _order(result: PlanResult) -> Iterator[str]:
         return
     yield "GLASS ORDER"
     yield (
-        f"  {order.width_mm:.0f} × {order.height_mm:.0f} mm, {order.glass_mm:g} mm thick, "
-        f"{order.weight_kg:.2f} kg."
+        f"  {order.width_mm:.0f} × {order.height_mm:.0f} mm, {order.glass_mm:g} mm thick, {order.weight_kg:.2f} kg."
     )
     yield f"  {_order_doubt(order)}"
     yield (

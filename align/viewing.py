@@ -158,7 +158,7 @@ def edge_points(mirror: Mirror, edge: str, count: int = _EDGE_SAMPLES) -> Array:
         "top": ((2 * inset - 1) * half, np.full(count, top)),
         "foot": ((2 * inset - 1) * half, np.full(count, mirror.foot_mm)),
     }[edge]
-    return mirror.on_face(across, up) + 0.01 * mirror.normal
+    return mirror.just_before(mirror.on_face(across, up))
 
 
 def edge_shown(scene: Scene, edge: str, grid: Array) -> Array:

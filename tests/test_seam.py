@@ -71,6 +71,13 @@ def test_every_glass_is_compared_and_thicker_is_wider():
     assert all(row.least_mm <= row.most_mm for row in rows)
 
 
+@pytest.mark.parametrize("lean", [-0.05, 0.05])
+def test_a_leaning_mirror_has_its_seam_too(lean):
+    scene = make_scene(Mirror((0.0, 500.0), 200.0, 150.0, lean=lean, glass_mm=4.0))
+    assert len(seam_widths(scene, eyes_of(scene))) == 6
+    assert smallest_mask(scene, eyes_of(scene)).height_mm > 0
+
+
 def test_nothing_to_hide_where_no_one_sees_the_foot():
     scene = make_scene(blockers=(panel("wall", (-300, 480), (300, 480), 0, 140),))
     low = scene.eyes()[:1].reshape(-1, 3)

@@ -118,6 +118,11 @@ def test_edges_are_seen_unless_something_stands_before_them():
     assert np.all(edge_shown(half, "right", grid) == 1.0)
 
 
+def test_the_foot_of_a_leaning_mirror_is_seen():
+    scene = make_scene(mirror=Mirror((0.0, 500.0), 240.0, 160.0, lean=0.05))
+    assert np.all(edge_shown(scene, "foot", scene.eyes()) == 1.0)
+
+
 def test_mirror_content_adds_up_and_knows_a_backdrop():
     scene = make_scene(blockers=(panel("backdrop", (-350, 5), (350, 5), 0, 900),))
     low_eye = np.array([0.0, 200.0, 80.0])
