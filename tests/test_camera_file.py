@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from align.camera import CAMERA_PARAMETERS, camera_from_parameters
-from align.camera_file import FORMAT, CameraFile, prior_for, read_camera_file
-from align.errors import CameraError, FileFormatError
+from align.camera_file import FORMAT, CameraFile, prior_for, read_camera_file, write_camera_file
+from align.errors import AlignError, CameraError, FileFormatError
 from align.photo import Photo
 
 MEAN = np.array([math.log(3012.5), 2010.25, 1490.75, 0.031, -0.012, 4e-4, -7e-4, 0.0])
@@ -82,6 +82,59 @@ def test_the_prior_is_the_file_and_not_a_view_of_it():
     assert camera.mean[0] == MEAN[0]
 
 
+def known_together():
+    """(8, 8) a covariance of SD's size in which everything but k3 hangs together."""
+    loose = np.random.default_rng(4).normal(size=(8, 12))
+    covariance = loose @ loose.T
+    scale = SD / np.sqrt(np.diag(covariance))
+    return covariance * scale[:, None] * scale[None, :]
+
+
+def test_the_covariance_is_written_and_read(tmp_path):
+    original = camera_file(covariance=known_together())
+    path = write_camera_file(original, tmp_path / "camera.json")
+    raw = json.loads(path.read_text(encoding="utf-8"))
+    # In pixels for people: the focal length's variance is its sd, 3.0125 px, squared.
+    assert raw["covariance"]["focal_px"][0] == pytest.approx(3.0125**2)
+    again = read_camera_file(path)
+    np.testing.assert_allclose(again.covariance, original.covariance, rtol=1e-12, atol=1e-30)
+    np.testing.assert_allclose(again.prior().covariance, original.covariance, rtol=1e-12, atol=1e-30)
+    assert read_camera_file(write_camera_file(camera_file(), path)).covariance is None
+
+
+def test_a_file_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
+    path = write_camera_file(camera_file(), tmp_path / "camera.json")
+    before = path.read_bytes()
+
+    def fail(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.replace", fail)
+    with pytest.raises(AlignError, match="cannot be written: No space left on device"):
+        write_camera_file(camera_file(photos=3), path)
+    assert path.read_bytes() == before
+    assert list(tmp_path.iterdir()) == [path]
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda rows: rows.pop("k1"),
+        lambda rows: rows["k1"].pop(),
+        lambda rows: rows["k1"].__setitem__(3, math.inf),
+        lambda rows: rows["k1"].__setitem__(3, 4 * rows["k1"][3]),  # not the k1 doubt's square
+        lambda rows: rows["k1"].__setitem__(4, rows["k1"][4] + 1e-5),  # not symmetric
+        lambda rows: [rows[a].__setitem__(k, 9e-5) for a, k in (("k1", 4), ("k2", 3))],  # correlation 11
+        lambda rows: rows.clear(),
+    ],
+)
+def test_a_covariance_that_contradicts_is_refused(written, spoil):
+    raw = camera_file(covariance=known_together()).to_json()
+    spoil(raw["covariance"])
+    with pytest.raises(FileFormatError, match="damaged"):
+        read_camera_file(written(raw))
+
+
 # Bad files ---------------------------------------------------------------------------------------------
 
 
@@ -145,7 +198,9 @@ def test_missing_file_folder_and_binary(tmp_path):
         lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
         max_leaves=8,
     ),
-    st.sampled_from(["parameters", "size", "focal_mm", "rms_px", "photos", "device", "date", "model"]),
+    st.sampled_from(
+        ["parameters", "size", "focal_mm", "rms_px", "photos", "device", "date", "model", "covariance"]
+    ),
 )
 def test_any_rubbish_in_any_place_is_read_or_refused(tmp_path_factory, rubbish, place):
     path = tmp_path_factory.mktemp("rubbish") / "camera.json"
@@ -208,6 +263,28 @@ def test_a_photo_turned_by_a_quarter_is_within_the_doubt(clockwise):
     np.testing.assert_allclose(camera_from_parameters(true).project(turned_points), turned_pixels, atol=1e-8)
     # Then: it is within one standard deviation, and the doubt grew only where the turn is not known.
     assert (np.abs(true - prior.mean) <= prior.sd * (1 + 1e-9)).all()
-    np.testing.assert_array_equal(prior.sd[[0, 3, 4, 7]], SD[[0, 3, 4, 7]])
+    np.testing.assert_allclose(prior.sd[[0, 3, 4, 7]], SD[[0, 3, 4, 7]], rtol=1e-14)
     assert prior.sd[1] == pytest.approx(math.hypot(3.0, 1490.75 - 1499.5))
     assert prior.sd[2] == pytest.approx(math.hypot(2.0, 2010.25 - 1999.5))
+
+
+def turned_parameters(mean, clockwise):
+    """The camera of photos turned by a quarter, as in the test above."""
+    k = mean
+    if clockwise:
+        return np.array([k[0], 2999 - k[2], k[1], k[3], k[4], k[6], -k[5], k[7]])
+    return np.array([k[0], k[2], 3999 - k[1], k[3], k[4], -k[6], k[5], k[7]])
+
+
+def test_the_covariance_turns_with_the_photo():
+    """Draw cameras from the file, turn half of them either way: mean and covariance of all."""
+    covariance = known_together()
+    prior = prior_for(camera_file(covariance=covariance), photo_of((3000, 4000)))
+    rng = np.random.default_rng(1)
+    drawn = rng.multivariate_normal(MEAN, covariance, 40000, method="svd")
+    turned = np.array([turned_parameters(one, k % 2 == 0) for k, one in enumerate(drawn)])
+    scale = np.where(prior.sd > 0, prior.sd, 1.0)
+    np.testing.assert_allclose((turned.mean(axis=0) - prior.mean) / scale, 0, atol=0.025)
+    sample = np.cov(turned.T) / scale[:, None] / scale[None, :]
+    np.testing.assert_allclose(prior.covariance / scale[:, None] / scale[None, :], sample, atol=0.03)
+    np.testing.assert_allclose(np.sqrt(np.diag(prior.covariance)), prior.sd)

@@ -43,7 +43,7 @@ LAYERS = (
 HOMES = {
     "cv2": {"photo", "markers", "finding", "matching", "sighting", "searching", "plainboard", "canvas"}
     | {"figures", "captioned", "registration", "cli_each"},
-    "matplotlib": {"sheet_pdf", "figures_plan", "figures_plan_eye", "figures_plan_parts"},
+    "matplotlib": {"sheet_pdf", "figures_camera", "figures_plan", "figures_plan_eye", "figures_plan_parts"},
     "click": {module for module in MODULES if module.startswith("cli")},
     "jinja2": {"page"},
 }
