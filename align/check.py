@@ -13,6 +13,7 @@ import numpy as np
 
 from .camera import CameraPrior, prior_from_focal
 from .camera_file import CameraFile, prior_for, read_camera_file
+from .claims import borne_out
 from .errors import CameraError, PhotoError, ReflectionError, SolveError
 from .grouping import joint_views
 from .photo import Photo, read_photo
@@ -103,7 +104,6 @@ def check(
         solution,
         [(item.photo, item.size, item.sighting) for item in sighted],
         camera_source="file" if camera_file is not None else "photo",
-        knowledge=knowledge,
         want_turn=math.radians(want_turn_deg),
         tolerance=math.radians(tolerance_deg),
         mirror_size_mm=mirror_size_mm,
@@ -189,13 +189,19 @@ def solve_sighted(
     sheet = sighted[0].sighting.sheet
     warnings: list[str] = []
     prior = sighted[0].prior
-    solution = _joint_solution(sheet, sighted, prior, knowledge)
+    unaided = Knowledge()
+    solution = _joint_solution(sheet, sighted, prior, unaided)
     if prior.source != "file" and solution.camera_surprise > CAMERA_SURPRISE_SIGMAS:
-        solution = _joint_solution(sheet, sighted, widened(prior, sighted[0].size), knowledge)
+        prior = widened(prior, sighted[0].size)
+        solution = _joint_solution(sheet, sighted, prior, unaided)
         warnings.append(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
         )
+    believed, contradicted = borne_out(sheet, solution, knowledge)
+    warnings += contradicted
+    if believed != unaided:
+        solution = _joint_solution(sheet, sighted, prior, believed)
     if solution.state.layout.moved_sheet:
         warnings.append(
             "The sheet was moved between the photos while the camera stood still: lean and turn are given "

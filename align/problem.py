@@ -126,7 +126,7 @@ class Problem:
     ) -> Minimum[State]:
         """Minimise over the parameters whose prior sd is not zero, optionally with Huber's weights.
 
-        Huber's loss with threshold 2 robust standard deviations, as reweighted least squares; source: P. Huber,
+        Huber's loss as reweighted least squares, its threshold 2.5 times the median length; source: P. Huber,
         E. Ronchetti, Robust Statistics, 2nd ed. (2009), section 7.8.
         """
         size = self.layout.size

@@ -41,7 +41,6 @@ def report(
     photos: Sequence[tuple[Path, tuple[int, int], Sighting]],
     *,
     camera_source: str,
-    knowledge: Knowledge,
     want_turn: float,
     tolerance: float,
     mirror_size_mm: tuple[float, float] | None,
@@ -50,7 +49,7 @@ def report(
 ) -> CheckResult:
     """The whole answer; angles in radians."""
     mirrors = tuple(
-        mirror_result(solution, number, knowledge, want_turn, tolerance, mirror_size_mm, mount)
+        mirror_result(solution, number, want_turn, tolerance, mirror_size_mm, mount)
         for number in range(solution.state.layout.mirrors)
     )
     focal = solution.camera.focal_px
@@ -81,7 +80,6 @@ def report(
 def mirror_result(
     solution: Solution,
     number: int,
-    knowledge: Knowledge,
     want_turn: float,
     tolerance: float,
     mirror_size_mm: tuple[float, float] | None,
@@ -100,7 +98,7 @@ def mirror_result(
         lean_deg=_degrees(lean, float(half[0])),
         turn_deg=_degrees(turn, float(half[1])),
         distance_mm=Quantity(distance, distance - float(half[2]), distance + float(half[2])),
-        glass=_glass(thickness, float(half[3]), knowledge),
+        glass=_glass(thickness, float(half[3]), solution.knowledge),
         shims=shims_for(
             angles,
             angle_covariance,

@@ -26,7 +26,7 @@ class Quantity:
 
     def to_json(self) -> dict[str, float]:
         """{"value", "low", "high"}, rounded to a millionth: finer is noise."""
-        return {key: round(float(getattr(self, key)), 6) for key in ("value", "low", "high")}
+        return {key: round(float(getattr(self, key)), 6) + 0.0 for key in ("value", "low", "high")}
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,7 @@ class Solution:
     noise_scale: tuple[float, float]
     camera_surprise: float
     cost: float
+    knowledge: Knowledge
 
     @property
     def parameter_names(self) -> tuple[str, ...]:
@@ -196,6 +197,7 @@ def _finish(problem: Problem, state: State) -> Solution:
         rejected=tuple(rejected),
         noise_scale=scales,
         camera_surprise=surprise,
+        knowledge=problem.knowledge,
         cost=minimum.cost,
     )
 
