@@ -245,7 +245,8 @@ class _Windows:
             middle = (around @ h[axis, :2] + h[axis, 2]) / depth
             slope = [scale * (h[axis, i] / depth - middle * over[i]) for i in (0, 1)]
             place = _column(slope[0]) * u + _column(slope[1]) * v
-            place /= denominator
+            with np.errstate(divide="ignore", invalid="ignore"):  # a wild first guess: nothing there will match
+                place /= denominator
             place += _column((middle + self.square) * scale - 0.5)
             places.append(place)
         return places[0], places[1]
