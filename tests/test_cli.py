@@ -256,11 +256,11 @@ def test_into_hands_answer_and_settings_to_the_record(
     record = pytest.importorskip("align.record")
     kept = []
     monkeypatch.setattr(record, "add_entry", lambda place, result, **how: kept.append((place, result, how)))
-    run("check", folder / "leaning.jpg", "--mirror", "300x200", "--touching", "--into", tmp_path)
+    run("check", folder / "leaning.jpg", "--mirror", "300x200", "--want-turn", "1", "--into", tmp_path)
     [(place, result, how)] = kept
     assert place == tmp_path
     assert result.verdict == "out of square"
-    settings = {"mirror": (300.0, 200.0), "touching": True}
+    settings = {"mirror": (300.0, 200.0), "want_turn": 1.0}
     assert {key: how["settings"][key] for key in settings} == settings
     json.dumps(how["settings"])
 
