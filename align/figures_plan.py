@@ -26,7 +26,7 @@ from .figures_plan_parts import (
     tidy,
 )
 from .geometry import reflect
-from .paths import band, carried_to_glass, on_floor
+from .paths import band, carried_to_glass, edges_to_glass, on_floor
 from .scene import Box, Scene
 from .text_plan import plan_text
 
@@ -193,7 +193,8 @@ def _draw_paths(ax: Axes, scene: Scene) -> None:
     for path in scene.paths:
         met = carried_to_glass(path, scene.mirror)
         points = path.points_mm if met is None else met[0]
-        for edge in band(points, path.width_mm):
+        edges = band(points, path.width_mm) if met is None else edges_to_glass(points, path.width_mm, scene.mirror)
+        for edge in edges:
             ax.plot(*edge.T, color=BLUE, lw=1.6, zorder=5)
             if met is not None:
                 ax.plot(*virtual(scene, on_floor(edge))[:, :2].T, color=BLUE, lw=1.3, ls="--", zorder=5)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from .figures_plan_parts import BLUE, GREY, INK, ORANGE, STONE, TYPE, WANT_COLOURS
 from .geometry import reflect
 from .glass import virtual_point
-from .paths import band, carried_to_glass, on_floor
+from .paths import before_glass, carried_to_glass, edges_to_glass, on_floor
 from .scene import Box, Scene
 from .sightlines import seen_direct, seen_in_mirror
 
@@ -129,7 +129,7 @@ def _draw_scene(ax: Axes, scene: Scene, eye: Eye) -> None:
     _polygon(ax, eye.project(_floor_corners(scene)), fc=_FLOOR_FILL, ec=INK, lw=1.5, zorder=1)
     _draw_paths(ax, scene, eye, image=False, clip=None)
     glass = _polygon(ax, eye.project(scene.mirror.corners), fc=_MIRROR_TINT, ec="none", zorder=3)
-    floor = eye.project(_image(scene, eye, _floor_corners(scene)))
+    floor = eye.project(_image(scene, eye, before_glass(_floor_corners(scene), scene.mirror)))
     _polygon(ax, floor, clip=glass, fc=_FLOOR_FILL, ec=GREY, lw=1.0, zorder=4)
     _draw_paths(ax, scene, eye, image=True, clip=glass)
     _draw_bodies(ax, scene, eye, image=True, clip=glass, zorder=6)
@@ -138,8 +138,7 @@ def _draw_scene(ax: Axes, scene: Scene, eye: Eye) -> None:
 
 
 def _floor_corners(scene: Scene) -> Array:
-    """(4, 3) the part of the floor before the mirror's plane, near enough: its rectangle cut at the mirror's
-    foot."""
+    """(4, 3) the floor's rectangle."""
     x0, x1, y0, y1 = scene.floor.area_mm
     return np.array([(x0, y0, 0.0), (x1, y0, 0.0), (x1, y1, 0.0), (x0, y1, 0.0)])
 
@@ -164,7 +163,7 @@ def _draw_paths(ax: Axes, scene: Scene, eye: Eye, *, image: bool, clip: Polygon 
         met = carried_to_glass(path, scene.mirror)
         if met is None:
             continue
-        left, right = (on_floor(edge) for edge in band(met[0], max(path.width_mm, 4.0)))
+        left, right = (on_floor(edge) for edge in edges_to_glass(met[0], max(path.width_mm, 4.0), scene.mirror))
         ring = np.vstack([left, right[::-1]])
         points = _image(scene, eye, ring) if image else ring
         _polygon(ax, eye.project(points), clip=clip, fc=_PATH_FILL, ec=BLUE, lw=1.2, zorder=5 if image else 2)

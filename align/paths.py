@@ -115,6 +115,34 @@ def band(points: Array, width_mm: float) -> tuple[Array, Array]:
     return points + leftward, points - leftward
 
 
+def edges_to_glass(points: Array, width_mm: float, mirror: Mirror) -> tuple[Array, Array]:
+    """`band` of a path that meets the glass, each edge cut or carried straight on to the glass's plane."""
+    left, right = band(points, width_mm)
+    return _to_glass(left, mirror), _to_glass(right, mirror)
+
+
+def _to_glass(edge: Array, mirror: Mirror) -> Array:
+    heights = _before_glass(edge, mirror)
+    kept = edge[: max(2, int(np.argmax(heights <= 0.0)) if np.any(heights <= 0.0) else len(edge))]
+    along = kept[-1] - kept[-2]
+    slope = float(_before_glass(kept[-1:] + along, mirror)[0] - _before_glass(kept[-1:], mirror)[0])
+    share = -float(_before_glass(kept[-1:], mirror)[0]) / slope if slope < 0 else 0.0
+    return np.vstack([kept, kept[-1] + share * along])
+
+
+def before_glass(ring: Array, mirror: Mirror) -> Array:
+    """(m, 3) the part of a flat polygon (n, 3) that lies before the mirror's plane; may be empty."""
+    heights = (ring - mirror.foot_point) @ mirror.normal
+    kept = []
+    for k in range(len(ring)):
+        here, there = heights[k - 1], heights[k]
+        if here * there < 0:
+            kept.append(ring[k - 1] + here / (here - there) * (ring[k] - ring[k - 1]))
+        if there >= 0:
+            kept.append(ring[k])
+    return np.array(kept).reshape(-1, 3)
+
+
 def on_floor(points: Array) -> Array:
     """(n, 3) from (n, 2): points of the floor."""
     return np.column_stack([points, np.zeros(len(points))])

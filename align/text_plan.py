@@ -60,7 +60,9 @@ def _plain(value: float, digits: int) -> str:
 
 
 def percent(quantity: Quantity) -> str:
-    """A share as percent, with its interval where it has one."""
+    """A share as percent, with its interval where it has one; a few of many are not none."""
+    if 0.0 < quantity.value < 0.005 and quantity.high < 0.005:
+        return "under 1%"
     return spoken(scaled(quantity, lambda share: 100.0 * share), "%", 0)
 
 

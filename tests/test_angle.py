@@ -17,7 +17,16 @@ from align.angle import (
     seen_angle,
 )
 from align.geometry import angle_between, mirror_normal, reflect
-from align.paths import band, carried_to_glass, heading_of, heading_vector, on_floor, path_points
+from align.paths import (
+    band,
+    before_glass,
+    carried_to_glass,
+    edges_to_glass,
+    heading_of,
+    heading_vector,
+    on_floor,
+    path_points,
+)
 from align.scene import Box, Floor, Mirror, Path, Scene, Viewers
 
 EYES = np.array([[0.0, -800.0, 400.0], [200.0, -600.0, 250.0]])
@@ -63,9 +72,7 @@ def test_heading_is_anticlockwise_from_above_like_turn():
 
 def test_plan_reports_needed_turn_and_kink():
     path = straight(math.radians(10), run_on=math.radians(-20))
-    planned = plan_path(
-        scene_with(Mirror((0, 500), 300, 200, turn=math.radians(-3), glass_mm=0), path), path, EYES
-    )
+    planned = plan_path(scene_with(Mirror((0, 500), 300, 200, turn=math.radians(-3), glass_mm=0), path), path, EYES)
     assert math.degrees(planned.needed_turn) == pytest.approx(-5.0)
     assert math.degrees(planned.runs_on) == pytest.approx(-16.0)
     assert math.degrees(planned.kink) == pytest.approx(4.0)  # twice the 2 degrees that the turn is off
@@ -117,9 +124,7 @@ def test_run_says_why_it_ends(height, blockers, ends):
 
 
 def test_meeting_point_aside_and_spare_glass():
-    path = straight(
-        math.radians(0), end=(40.0, 430.0), width=60.0
-    )  # stops short: it is carried on to the glass
+    path = straight(math.radians(0), end=(40.0, 430.0), width=60.0)  # stops short: it is carried on to the glass
     planned = plan_path(scene_with(Mirror((-10, 500), 200, 100, glass_mm=0), path), path, EYES)
     assert planned.meets_mm == pytest.approx([40.0, 500.0])
     assert planned.aside_mm == pytest.approx(50.0)
@@ -176,6 +181,26 @@ def test_band_keeps_its_width():
     assert np.allclose(np.linalg.norm(left - right, axis=1), 50.0, atol=1e-9)
 
 
+def test_edges_end_on_the_glass_and_join_their_images():
+    mirror = Mirror((0, 500), 300, 200, turn=0.3, glass_mm=0)
+    met = carried_to_glass(straight(0.0), mirror)[0]
+    for edge in edges_to_glass(met, 60.0, mirror):
+        gap = (np.append(edge[-1], 0.0) - mirror.foot_point) @ mirror.normal
+        assert gap == pytest.approx(0.0, abs=1e-9)
+        assert np.allclose(edge[:, 0], edge[0, 0])
+        assert np.all((on_floor(edge) - mirror.foot_point) @ mirror.normal > -1e-9)
+
+
+def test_polygons_are_cut_at_the_mirrors_plane():
+    mirror = Mirror((0, 500), 300, 200, glass_mm=0)
+    square = np.array([[0, 400, 0], [100, 400, 0], [100, 600, 0], [0, 600, 0]], float)
+    cut = before_glass(square, mirror)
+    assert cut[:, 1].max() == pytest.approx(500.0)
+    x, y = cut[:, 0], cut[:, 1]
+    assert 0.5 * abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) == pytest.approx(100.0 * 100.0)
+    assert len(before_glass(square + np.array([0, 200, 0]), mirror)) == 0
+
+
 def test_seen_angle_is_the_angle_in_a_picture():
     """Against a pinhole picture: two floor lines through one point, photographed and measured."""
     eye = np.array([[100.0, -700.0, 350.0]])
@@ -205,9 +230,7 @@ def test_tolerance_is_the_error_that_is_just_noticed():
         wrong = runs_on_direction(heading_vector(0.0), mirror_normal(0.0, error))
         at, run = np.array([0.0, 500.0, 0.0]), planned.run_mm[0]
         bend = seen_angle(eye, at, heading_vector(0.0), wrong)[0] / JUST_SEEN_BEND
-        shift = (
-            angle_between(at + run * heading_vector(0.0) - eye[0], at + run * wrong - eye[0]) / EYE_RESOLVES
-        )
+        shift = angle_between(at + run * heading_vector(0.0) - eye[0], at + run * wrong - eye[0]) / EYE_RESOLVES
         assert min(bend, shift) == pytest.approx(1.0, rel=0.02)
     assert bend == pytest.approx(1.0, rel=0.02)  # the high eye: the bend decides; the low one: the arcminute
 
