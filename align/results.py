@@ -92,8 +92,8 @@ class Shim:
 class ShimSet:
     """The packing that brings the mirror true.
 
-    mount : "wall", "foot" or "per 100 mm" (no mirror size was given); turn_by : how to correct the turn
-    of a mirror on a foot, which no packing does, in words ("" for others).
+    mount : "wall", "foot" or "per 100 mm" (no mirror size was given); turn_by : how to correct a turn
+    that no packing corrects, in words ("" where packing does).
     """
 
     mount: str

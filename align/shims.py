@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 #: Sheets that builders have at hand [mm]: office paper, card and styrene; common practice, no source.
 COMMON_SHEETS_MM = (2.0, 1.5, 1.0, 0.75, 0.5, 0.25, 0.1)
 SHEET_UNIT_MM = 0.05  # all of them are whole multiples
+#: A mirror turned farther from what is wanted is not packed but hung anew [deg].
+MAX_PACKED_DEG = 20.0
 WALL_CORNERS = ("top_left", "top_right", "bottom_left", "bottom_right")
 
 
@@ -93,54 +95,65 @@ def shims_for(
         return propagate(function, angles, covariance, quantile)
 
     lean, turn = float(angles[0]), float(angles[1])
-    if mount.kind == "foot" and mount.foot_depth_mm is not None:
-        depth = mount.foot_depth_mm
-        side = "front" if lean > 0 else "rear"
-        sign = 1.0 if lean > 0 else -1.0
-        raised = measured(lambda tilted, _: sign * depth * math.tan(tilted))
-        flat = Quantity(0.0, 0.0, 0.0)
-        shims = {"front": flat, "rear": flat, side: raised}
-        turn_by = _foot_turn(turn - want_turn, mirror_size_mm)
-        return ShimSet("foot", tuple(_shim(place, value) for place, value in shims.items()), turn_by)
-    if mirror_size_mm is None:
-        vertical = "behind_bottom" if lean > 0 else "behind_top"
-        sideways = "behind_right" if turn > want_turn else "behind_left"
-        by_height = 1.0 if lean > 0 else -1.0
-        by_width = 1.0 if turn > want_turn else -1.0
-        return ShimSet(
-            "per 100 mm",
-            (
-                _shim(
-                    f"{vertical}_per_100_height",
-                    measured(
-                        lambda at_lean, at_turn: (
-                            -by_height * 100 * packing_field(at_lean, at_turn, want_turn)[1]
-                        )
-                    ),
-                ),
-                _shim(
-                    f"{sideways}_per_100_width",
-                    measured(
-                        lambda at_lean, at_turn: (
-                            by_width * 100 * packing_field(at_lean, at_turn, want_turn)[0]
-                        )
-                    ),
-                ),
-            ),
+    too_far = ""
+    if abs(turn - want_turn) > math.radians(MAX_PACKED_DEG):
+        too_far = (
+            f"packing cannot make up for {abs(math.degrees(turn - want_turn)):.0f}° of turn: hang the mirror "
+            "anew, or name the turn that is wanted with --want-turn"
         )
+        want_turn = turn
+    if mount.kind == "foot" and mount.foot_depth_mm is not None:
+        turn_by = too_far or _foot_turn(turn - want_turn, mirror_size_mm)
+        return ShimSet("foot", _foot_shims(lean, mount.foot_depth_mm, measured), turn_by)
+    if mirror_size_mm is None:
+        shims = _shims_per_100(lean, turn, want_turn, measured)
+        return ShimSet("per 100 mm", shims[:1] if too_far else shims, too_far)
+    return ShimSet("wall", _wall_shims(lean, turn, want_turn, mirror_size_mm, measured), too_far)
+
+
+Measure = Callable[[Callable[[float, float], float]], Quantity]
+
+
+def _foot_shims(lean: float, depth_mm: float, measured: Measure) -> tuple[Shim, ...]:
+    """Packing under the front or the rear edge of a foot."""
+    side, sign = ("front", 1.0) if lean > 0 else ("rear", -1.0)
+    raised = measured(lambda at_lean, _: sign * depth_mm * math.tan(at_lean))
+    flat = Quantity(0.0, 0.0, 0.0)
+    return tuple(_shim(place, raised if place == side else flat) for place in ("front", "rear"))
+
+
+def _shims_per_100(lean: float, turn: float, want_turn: float, measured: Measure) -> tuple[Shim, ...]:
+    """Packing behind the low edge and the far edge, per 100 mm of the mirror's height and width."""
+    vertical, by_height = ("behind_bottom", -100.0) if lean > 0 else ("behind_top", 100.0)
+    sideways, by_width = ("behind_right", 100.0) if turn > want_turn else ("behind_left", -100.0)
+    return (
+        _shim(
+            f"{vertical}_per_100_height",
+            measured(lambda at_lean, at_turn: by_height * packing_field(at_lean, at_turn, want_turn)[1]),
+        ),
+        _shim(
+            f"{sideways}_per_100_width",
+            measured(lambda at_lean, at_turn: by_width * packing_field(at_lean, at_turn, want_turn)[0]),
+        ),
+    )
+
+
+def _wall_shims(
+    lean: float, turn: float, want_turn: float, mirror_size_mm: tuple[float, float], measured: Measure
+) -> tuple[Shim, ...]:
+    """Packing behind each corner, over the corner that needs least."""
     width, height = mirror_size_mm
+    x, y = np.array([0, width, 0, width], float), np.array([height, height, 0, 0], float)
     lowest = int(np.argmin(wall_packing(lean, turn, want_turn, width, height)))
 
     def corner(place: int) -> Callable[[float, float], float]:
         def packing(at_lean: float, at_turn: float) -> float:
             per_right, per_up = packing_field(at_lean, at_turn, want_turn)
-            x = np.array([0, width, 0, width], float)
-            y = np.array([height, height, 0, 0], float)
             return float((x[place] - x[lowest]) * per_right + (y[place] - y[lowest]) * per_up)
 
         return packing
 
-    return ShimSet("wall", tuple(_shim(name, measured(corner(i))) for i, name in enumerate(WALL_CORNERS)))
+    return tuple(_shim(name, measured(corner(i))) for i, name in enumerate(WALL_CORNERS))
 
 
 def propagate(

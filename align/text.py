@@ -24,6 +24,8 @@ from .wording import (
 )
 
 COLUMNS = 80
+#: The gap runs along the sheet's depth; for a mirror turned farther it says nothing.
+GAP_TURN_DEG = 60.0
 _LABEL_COLUMNS = 8
 _BLANK = " " * (2 + _LABEL_COLUMNS)
 
@@ -51,9 +53,9 @@ def _mirror_lines(mirror: MirrorResult, result: CheckResult) -> list[str]:
     if mirror.verdict != "square":
         lines += _shim_lines(mirror.shims)
         lines += _row("View", f"{climb_words(mirror)} and {bend_words(mirror)}")
-    lines += _row(
-        "Gap", f"{with_doubt(mirror.distance_mm, 'mm', 1)} from the sheet's contact edge to the glass"
-    )
+    if abs(mirror.turn_deg.value) < GAP_TURN_DEG:
+        gap = with_doubt(mirror.distance_mm, "mm", 1)
+        lines += _row("Gap", f"{gap} from the sheet's contact edge to the glass")
     lines += _row("Glass", glass_words(mirror.glass))
     return lines
 
@@ -62,7 +64,7 @@ def _shim_lines(shims: ShimSet) -> list[str]:
     if not any(shim_is_needed(shim) for shim in shims.shims) and not shims.turn_by:
         return _row("Shims", "none: less than the thinnest sheet is needed")
     if shims.mount == "wall":
-        return _corner_lines(shims)
+        return _corner_lines(shims) + (_row("", shims.turn_by) if shims.turn_by else [])
     needed = [shim for shim in shims.shims if shim_is_needed(shim)]
     lines = [f"{PLACE_WORDS.get(shim.place, shim.place)}: {_packing(shim)}" for shim in needed]
     if shims.turn_by:
