@@ -33,7 +33,7 @@ FULL_PAGES_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 #: Room above a small sheet for the contact edge's caption.
 CAPTION_ROOM_MM = 14.0
 
-CONTACT_EDGE_WORDS = "CONTACT EDGE  –  CUT EXACTLY ON THIS LINE; WITH --touching, BUTT IT AGAINST THE GLASS"
+CONTACT_EDGE_WORDS = "CONTACT EDGE  –  CUT EXACTLY HERE. IT MAY TOUCH THE GLASS (--touching)"
 ARROW_WORDS = "towards the mirror"
 RULE_WORDS = (
     "Both rules must measure 100 mm.",

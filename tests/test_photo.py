@@ -164,10 +164,11 @@ def test_places_and_names_are_never_read(written, monkeypatch):
     read_colour(path)
     assert ExifTags.IFD.Exif in asked
     assert ExifTags.IFD.GPSInfo not in asked
-    kept = repr(vars(photo))
+    # The file's own place is no metadata, and pytest numbers its folders.
+    kept = repr({name: value for name, value in vars(photo).items() if name not in ("path", "gray")})
     assert "Private" not in kept
     assert "SERIAL" not in kept
-    assert "51" not in kept.replace(repr(photo.gray), "")
+    assert "51" not in kept
 
 
 # Kinds of pixels ---------------------------------------------------------------------------------------
