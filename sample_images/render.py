@@ -192,7 +192,7 @@ def main(arguments: list[str]) -> None:
             raise SystemExit(f"{name}: target or reflection is not wholly in view")
         if preview:
             spec = replace(spec, camera=quarter(spec.camera))
-        photograph(spec, folder / f"{name}.jpg", phone, light_rays=96 if preview else 384)
+        photograph(spec, folder / f"{name}.jpg", phone, light_rays=96 if preview else 256)
 
 
 if __name__ == "__main__":

@@ -66,7 +66,7 @@ def main() -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for number in range(first, first + count):
         phone = replace(PhoneSpec(), blur_px=0.5 + 0.05 * (number % 7), quality=90)
-        photograph(random_scene(number), folder / f"acc_{number:02d}.jpg", phone, light_rays=256)
+        photograph(random_scene(number), folder / f"acc_{number:02d}.jpg", phone, grid=3, light_rays=256)
 
 
 if __name__ == "__main__":

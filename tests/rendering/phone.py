@@ -27,9 +27,9 @@ class PhoneSpec:
     read_noise : likewise in the dark; turned : the picture is stored on its side, EXIF orientation 6.
     """
 
-    blur_px: float = 0.6
-    shot_noise: float = 0.008
-    read_noise: float = 0.0012
+    blur_px: float = 0.8
+    shot_noise: float = 0.012
+    read_noise: float = 0.002
     quality: int = 88
     equivalent_mm: int = 26
     focal_mm: float = 5.6
