@@ -46,9 +46,7 @@ def pair_picture(pair: Pair, before_caption: str, after_caption: str) -> Pixels:
     ]
     height = max(picture.shape[0] for picture in pictures)
     # Captions of unlike length: both pictures keep their lower edges together.
-    padded = [
-        np.concatenate([np.full((height - p.shape[0], p.shape[1], 3), DARK, np.uint8), p]) for p in pictures
-    ]
+    padded = [np.concatenate([np.full((height - p.shape[0], p.shape[1], 3), DARK, np.uint8), p]) for p in pictures]
     gap = np.full((height, round(sum(p.shape[1] for p in padded) * GAP_SHARE), 3), DARK, np.uint8)
     return np.concatenate([padded[0], gap, padded[1]], axis=1)
 
@@ -72,9 +70,7 @@ def as_png(pixels: Pixels) -> bytes:
     """A PNG without any metadata, packed fast rather than small."""
     import cv2
 
-    done, data = cv2.imencode(
-        ".png", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_PNG_COMPRESSION, 1]
-    )
+    done, data = cv2.imencode(".png", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_PNG_COMPRESSION, 1])
     assert done, "cv2 encodes any 8-bit RGB picture"
     return bytes(data)
 
@@ -88,8 +84,6 @@ def as_jpeg(pixels: Pixels, longest_px: int, quality: int) -> bytes:
     if scale < 1:
         size = (max(1, round(width * scale)), max(1, round(height * scale)))
         pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
-    done, data = cv2.imencode(
-        ".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality]
-    )
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality])
     assert done, "cv2 encodes any 8-bit RGB picture"
     return bytes(data)

@@ -63,9 +63,7 @@ def _series(
 def _told(series: Series) -> str:
     """What a series shows, for those who hear the page."""
     first, last = (with_doubt(series.values[k], "°", ANGLE_DECIMALS) for k in (0, -1))
-    course = (
-        f"from {first} in the first to {last} in the latest" if len(series.values) > 1 else f"{first} in one"
-    )
+    course = f"from {first} in the first to {last} in the latest" if len(series.values) > 1 else f"{first} in one"
     return f"{series.name}: {course} of the checks; wanted {series.wanted:g}° within {series.tolerance:g}°."
 
 

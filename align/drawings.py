@@ -114,9 +114,7 @@ def side_drawing(standing: Standing, name: str) -> str:
             up_mm * math.cos(lean) + back_mm * math.sin(lean),
         )
 
-    corners = [
-        on_glass(*place) for place in ((0, 0), (high, 0), (high, standing.glass_mm), (0, standing.glass_mm))
-    ]
+    corners = [on_glass(*place) for place in ((0, 0), (high, 0), (high, standing.glass_mm), (0, standing.glass_mm))]
     parts = [
         line((MARGIN, view.base_px), (WIDTH - MARGIN, view.base_px), "ink"),
         line(view.at(-_sheet_shown_mm(standing), 0), view.at(0, 0), "sheet-edge"),

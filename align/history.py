@@ -21,6 +21,8 @@ from .target import SHEETS
 SEAM_VIEWS_DEG = (0.0, 30.0, 45.0, 60.0)
 #: Images of a lamp that are bright enough to be seen: front ghost, main image, second ghost.
 ORDERS = (0, 1, 2)
+#: Float glass of 3 to 6 mm is within this of its nominal thickness [mm]: EN 572-2.
+GLASS_TOLERANCE_MM = 0.2
 #: Glass thickness used for a drawing when none is known [mm].
 DRAWN_GLASS_MM = 3.0
 
@@ -177,9 +179,9 @@ def record_of(
     """Everything that follows from the entries and the builder's own words."""
     glass = _best_glass(installation, checks, glasses)
     measured = None if glass is None or glass.thickness_mm is None else glass.thickness_mm.value
-    thickness = measured or installation.glass_mm
+    seen, pane = measured or installation.glass_mm, installation.glass_mm or measured
     size = installation.size_mm or _size_from_settings(checks)
-    weight = None if size is None else weight_of(size, thickness)
+    weight = None if size is None else weight_of(size, pane)
     front_coated = glass is not None and glass.verdict == "front-coated"
     entries = [item.entry for item in checks] + [item.entry for item in glasses]
     damaged = [name for entry in entries for name in _damage(entry)]
@@ -188,8 +190,8 @@ def record_of(
         checks=tuple(checks),
         glasses=tuple(glasses),
         glass=glass,
-        optics=optics_of(thickness) if thickness and not front_coated else None,
-        standing=tuple(_standing(m, installation, checks, size, thickness) for m in _latest_mirrors(checks)),
+        optics=optics_of(seen) if seen and not front_coated else None,
+        standing=tuple(_standing(m, installation, checks, size, pane) for m in _latest_mirrors(checks)),
         weight=weight,
         cautions=cautions_for(
             weight,
@@ -199,7 +201,7 @@ def record_of(
             front_coated=front_coated,
         ),
         refused=tuple(refused),
-        notes=tuple(damaged),
+        notes=(*damaged, *_glass_note(installation, glass)),
     )
 
 
@@ -208,9 +210,7 @@ def optics_of(thickness_mm: float, index: float = FLOAT_GLASS_INDEX) -> Optics:
     main = float(image_strength(1, 0.0, index=index))
     return Optics(
         thickness_mm,
-        tuple(
-            (view, float(seam_width_mm(math.radians(view), thickness_mm, index))) for view in SEAM_VIEWS_DEG
-        ),
+        tuple((view, float(seam_width_mm(math.radians(view), thickness_mm, index))) for view in SEAM_VIEWS_DEG),
         tuple(
             (order, 2 * order * thickness_mm / index, float(image_strength(order, 0.0, index=index)) / main)
             for order in ORDERS
@@ -236,6 +236,21 @@ def _best_glass(
         exact = Quantity(bought, bought, bought)
         return GlassSummary("back-silvered" if bought else "front-coated", exact, "stated")
     return told[-1] if told else None
+
+
+def _glass_note(installation: Installation, glass: GlassSummary | None) -> list[str]:
+    """A word when the glass is not what was bought."""
+    bought = installation.glass_mm
+    if bought is None or glass is None or glass.source == "stated":
+        return []
+    if bought == 0 and glass.verdict == "back-silvered":
+        return ["The mirror was bought as front-coated, but photos show glass before its silvering."]
+    if bought and glass.verdict == "front-coated":
+        return [f"The mirror was bought with {bought:g} mm of glass, but photos show none before its coating."]
+    found = glass.thickness_mm
+    if found and bought and not found.low - GLASS_TOLERANCE_MM <= bought <= found.high + GLASS_TOLERANCE_MM:
+        return [f"The glass was bought as {bought:g} mm, but measured {found.low:.1f} to {found.high:.1f} mm."]
+    return []
 
 
 def _size_from_settings(checks: Sequence[CheckEntry]) -> tuple[float, float] | None:
@@ -310,6 +325,4 @@ def _foot_depth(installation: Installation, checks: Sequence[CheckEntry]) -> flo
 
 
 def _damage(entry: Entry) -> list[str]:
-    return [
-        f"{entry.name}: {name} is missing, or no longer what was written." for name in entry.damaged_files()
-    ]
+    return [f"{entry.name}: {name} is missing, or no longer what was written." for name in entry.damaged_files()]

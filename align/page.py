@@ -109,8 +109,7 @@ def chart_drawings(record: Record) -> list[Drawing]:
     return [
         Drawing(
             history_chart(record.checks, number, f"history-{number}", f"Lean and turn of mirror {number}"),
-            (f"Mirror {number}. " if len(numbers) > 1 else "")
-            + (legend_words() if number == numbers[-1] else ""),
+            (f"Mirror {number}. " if len(numbers) > 1 else "") + (legend_words() if number == numbers[-1] else ""),
         )
         for number in numbers
     ]

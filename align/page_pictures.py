@@ -55,9 +55,7 @@ def gallery(record: Record, progress: Callable[[str], None] | None = None) -> li
         for number, photo in enumerate(item.entry.photos, 1):
             which = f", photo {number}" if len(item.entry.photos) > 1 else ""
             words = f"{item.number}{which}: {item.entry.day_in_words}, {entry_answer(item)}"
-            found.append(
-                _picture(item.entry.folder / photo.preview, SMALL_PX, picture_alt(item) + which, words)
-            )
+            found.append(_picture(item.entry.folder / photo.preview, SMALL_PX, picture_alt(item) + which, words))
     return [picture for picture in found if picture.uri]
 
 
@@ -89,6 +87,4 @@ def _picture(path: Path, longest_px: int, alt: str, caption: str) -> Picture:
     data = as_jpeg(pixels, longest_px, QUALITY)
     scale = min(1.0, longest_px / max(pixels.shape[:2]))
     size = (round(pixels.shape[1] * scale), round(pixels.shape[0] * scale))
-    return Picture(
-        f"data:image/jpeg;base64,{base64.b64encode(data).decode()}", *size, alt, kept_together(caption)
-    )
+    return Picture(f"data:image/jpeg;base64,{base64.b64encode(data).decode()}", *size, alt, kept_together(caption))

@@ -11,6 +11,7 @@ from .results import CheckResult, MirrorResult, Quantity, Shim
 from .safety import DENSITY_SOURCE
 from .wording import (
     ANGLE_DECIMALS,
+    LENGTH_DECIMALS,
     PLACE_WORDS,
     VERDICT_WORDS,
     bend_words,
@@ -131,32 +132,35 @@ def packing_grid(standing: Standing) -> Grid | None:
 
 
 def _shim_cell(shim: Shim) -> str:
-    """Thickness, and the sheets to stack."""
+    """Thickness, and the sheets to stack; breaks before the ± and within the stack only."""
     if not shim_is_needed(shim):
         return "none"
     per = next((words for words in ("height", "width") if shim.place.endswith(words)), "")
-    size = with_doubt(shim.thickness_mm, "mm") + (f" per 100 mm of {per}" if per else "")
-    return kept_together(f"{size} ({stack_words(shim)})")
+    size = _narrow(shim.thickness_mm, "mm", LENGTH_DECIMALS) + (
+        f" per 100\N{NO-BREAK SPACE}mm of {per}" if per else ""
+    )
+    return f"{size} ({stack_words(shim)})"
 
 
 def entries_grid(record: Record) -> Grid:
     """Every entry with its numbers."""
     rows: list[tuple[str, ...]] = []
     for item in record.entries:
-        when = f"{item.entry.day.replace('-', '‑')}, {item.entry.clock}"
+        when = f"{item.entry.day}, {item.entry.clock}"
         if isinstance(item, GlassEntry):
             rows.append((str(item.number), when, "", "", kept_together(entry_answer(item))))
             continue
         for mirror in item.result.mirrors:
             which = f" ({mirror.number})" if len(item.result.mirrors) > 1 else ""
-            angles = (_narrow(q) for q in (mirror.lean_deg, mirror.turn_deg))
+            angles = (_narrow(q, "°", ANGLE_DECIMALS) for q in (mirror.lean_deg, mirror.turn_deg))
             rows.append((f"{item.number}{which}", when, *angles, VERDICT_WORDS[mirror.verdict]))
     return Grid("All entries, oldest first", ("No.", "When", "Lean", "Turn", "Answer"), tuple(rows))
 
 
-def _narrow(angle_deg: Quantity) -> str:
-    """An angle with its doubt that breaks before the ± only."""
-    return with_doubt(angle_deg, "°", ANGLE_DECIMALS).replace("± ", "±\N{NO-BREAK SPACE}")
+def _narrow(quantity: Quantity, unit: str, decimals: int) -> str:
+    """A quantity with its doubt that breaks before the ± only."""
+    words = kept_together(with_doubt(quantity, unit, decimals))
+    return words.replace("\N{NO-BREAK SPACE}±", " ±")
 
 
 def seam_grid(optics: Optics) -> Grid:

@@ -115,9 +115,7 @@ def installation_from_text(text: str) -> Installation:
     top.finish()
     for key in data:
         if isinstance(data[key], dict) and key not in ("mirror", "cautions"):
-            Table({}, lines, key).fail(
-                "", "is not a table that this file has", "Use [mirror] and [cautions]."
-            )
+            Table({}, lines, key).fail("", "is not a table that this file has", "Use [mirror] and [cautions].")
     mirror = _mirror(Table(data.get("mirror", {}), lines, "mirror"))
     cautions = Table(data.get("cautions", {}), lines, "cautions")
     flags: dict[str, Any] = {key: _flag(cautions, key) for key in ("within_reach", "sunlight", "mains_lamps")}

@@ -8,8 +8,8 @@ from .glass_order import GLASS_DENSITY
 
 #: Where the weight's number is from.
 DENSITY_SOURCE = f"density of float glass {GLASS_DENSITY:g} kg/m³, EN 572-1"
-#: Above these, adhesive alone is not trusted and two people carry; common practice, no source.
-ADHESIVE_ALONE_KG, TWO_PEOPLE_KG, TWO_PEOPLE_MM = 2.0, 10.0, 1200.0
+#: Above either, two people set it and adhesive alone is not trusted; common practice, no source.
+HEAVY_KG, LONG_MM = 5.0, 1200.0
 #: A mirror whose glass is not known is taken to be this thick [mm]; common practice, no source.
 ASSUMED_GLASS_MM = 4.0
 
@@ -76,16 +76,6 @@ def cautions_for(
         ),
         _holding(weight),
     ]
-    if weight and (
-        weight.kilograms > TWO_PEOPLE_KG or max(weight.width_mm, weight.height_mm) > TWO_PEOPLE_MM
-    ):
-        found.append(
-            Caution(
-                "Two people",
-                f"Two people carry and set it: it is heavier than {TWO_PEOPLE_KG:g} kg or longer than "
-                f"{TWO_PEOPLE_MM / 1000:g} m (common practice, no source).",
-            )
-        )
     if within_reach:
         found.append(
             Caution(
@@ -122,22 +112,23 @@ def cautions_for(
 
 
 def _holding(weight: Weight | None) -> Caution:
+    """Who sets the mirror, and what holds it."""
+    mechanical = "a ledge along its lower edge and clips at the top"
     if weight is None:
         return Caution(
             "Holding it",
-            f"From about {ADHESIVE_ALONE_KG:g} kg (common practice, no source) hold the mirror mechanically "
-            "besides any adhesive: a ledge under its lower edge and clips at the top. Packing is no fixing.",
+            f"Above about {HEAVY_KG:g} kg (common practice, no source), and wherever it hangs over people, two "
+            f"people set the mirror, and {mechanical} hold it besides any adhesive. Packing is no fixing.",
         )
-    if weight.kilograms > ADHESIVE_ALONE_KG:
+    if weight.kilograms > HEAVY_KG or max(weight.width_mm, weight.height_mm) > LONG_MM:
         return Caution(
-            "More than glue",
-            f"It is heavier than {ADHESIVE_ALONE_KG:g} kg (common practice, no source): hold it mechanically "
-            "besides any adhesive, on a ledge along its lower edge and with clips at the top. "
-            "Packing is no fixing.",
+            "Two people, and more than glue",
+            f"It is heavier than {HEAVY_KG:g} kg or longer than {LONG_MM / 1000:g} m (common practice, no "
+            f"source): two people set it, and {mechanical} hold it besides any adhesive. Packing is no fixing.",
         )
     return Caution(
         "Holding it",
-        f"It is lighter than {ADHESIVE_ALONE_KG:g} kg, up to which a mirror adhesive is commonly trusted "
-        "alone (common practice, no source). Use one made for mirrors: acid-cure silicone eats the silvering."
-        " Packing is no fixing.",
+        f"It is lighter than {HEAVY_KG:g} kg, up to which a mirror adhesive is commonly trusted alone (common "
+        "practice, no source), but not where it hangs over people. Use an adhesive made for mirrors: acid-cure "
+        "silicone eats the silvering. Packing is no fixing.",
     )

@@ -5,6 +5,7 @@ Everything in it follows from the entries; it may be deleted at any time.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import secrets
 from collections.abc import Callable, Sequence
@@ -63,7 +64,7 @@ def _caption_file(source: Path, target: Path, caption: str) -> None:
     except OSError:
         return  # the record's notes say already that it is missing
     png = as_png(with_caption(decoded(data), caption))
-    write_whole(target, described_png(png, caption))
+    write_whole(target, described_png(png, caption), to_disk=False)
 
 
 def before_and_after(folder: Path, record: Record) -> BeforeAfter | None:
@@ -88,7 +89,7 @@ def before_and_after(folder: Path, record: Record) -> BeforeAfter | None:
         after.outline_px,
     )
     png = as_png(pair_picture(pair, f"Before. {captions[0]}", f"After. {captions[1]}"))
-    write_whole(target, described_png(png, f"{description}\n{pair.registered}"))
+    write_whole(target, described_png(png, f"{description}\n{pair.registered}"), to_disk=False)
     return BeforeAfter(target, pair.registered)
 
 
@@ -107,8 +108,10 @@ def _most_alike(first: Sequence[EntryPhoto], second: Sequence[EntryPhoto]) -> tu
     return chosen
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes, *, to_disk: bool = True) -> None:
     """Write a file so that it is there whole or as it was before.
+
+    to_disk : wait until the disk has it; what can be made again need not
 
     Raises
     ------
@@ -120,11 +123,13 @@ def write_whole(path: Path, data: bytes) -> None:
         with unfinished.open("xb") as file:
             file.write(data)
             file.flush()
-            os.fsync(file.fileno())
+            if to_disk:
+                os.fsync(file.fileno())
         os.replace(unfinished, path)
     except OSError as error:
         raise AlignError(
             f"{path} cannot be written: {error.strerror or error}.", "Make room, or name another file."
         ) from None
     finally:
-        unfinished.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            unfinished.unlink(missing_ok=True)

@@ -16,10 +16,9 @@ from .results import (
     MirrorResult,
     PhotoSummary,
     Quantity,
-    Shim,
     ShimSet,
 )
-from .shims import WALL_CORNERS, stack_of
+from .shims import WALL_CORNERS, _shim
 
 _REMEDY = "Run the check again with --into; an entry is never mended by hand."
 
@@ -78,9 +77,7 @@ def glass_from_json(raw: Mapping[str, Any], where: str) -> StoredGlass:
             glass=_glass(raw["glass"]),
             reason=str(raw["reason"]),
             lamps=tuple(
-                tuple(
-                    StoredGhost(int(g["order"]), _number_or_none(_ratio(g))) for g in lamp.get("ghosts", ())
-                )
+                tuple(StoredGhost(int(g["order"]), _number_or_none(_ratio(g))) for g in lamp.get("ghosts", ()))
                 for lamp in raw["lamps"]
             ),
             warnings=tuple(str(words) for words in raw.get("warnings", ())),
@@ -106,10 +103,8 @@ def shims_from_json(raw: Mapping[str, Any], turn_by: str = "") -> ShimSet:
         mount = "foot"
     elif places <= set(WALL_CORNERS):
         mount = "wall"
-    shims = []
-    for place, item in raw.items():
-        thickness = quantity(item)
-        shims.append(Shim(str(place), thickness, stack_of(thickness.value)))
+    # The stack is not in the JSON: it follows from the thickness and its doubt, as it did in the first place.
+    shims = [_shim(str(place), quantity(item)) for place, item in raw.items()]
     return ShimSet(mount, tuple(shims), turn_by)
 
 
