@@ -162,8 +162,6 @@ def test_the_turned_picture_has_its_own_true_camera():
     in_camera = points @ np.array(upright["cam_from_target_R"]).T + upright["cam_from_target_t_mm"]
     x = upright["fx_px"] * in_camera[:, 0] / in_camera[:, 2] + upright["cx_px"]
     y = upright["fy_px"] * in_camera[:, 1] / in_camera[:, 2] + upright["cy_px"]
-    assert np.allclose(
-        np.column_stack([x, y]), np.column_stack([599 - stored[:, 1], stored[:, 0]]), atol=1e-6
-    )
+    assert np.allclose(np.column_stack([x, y]), np.column_stack([599 - stored[:, 1], stored[:, 0]]), atol=1e-6)
     assert (np.diff(y[::9]) > 0).all()  # the turned picture is the right way up: nearer rows lie lower
     assert upright["fx_px"] == pytest.approx(nominal_focal_px((800, 600)), rel=0.03)

@@ -140,9 +140,7 @@ def _arcade(mirror: Mirror, plot: Plot) -> list[Patch]:
         parts += post([foot[0], foot[1], 9], 5.0, top_mm - 18, stone)
         parts += box([foot[0] - 7, foot[1] - 7, top_mm - 9], [14, 14, 9], dark, spacing_mm=3)
     width = 2 * plot.half_width_mm
-    lintel = box(
-        [-plot.half_width_mm, front - 13, top_mm], [width, back - front + 13, 12], stone, faces="xXyYzZ"
-    )
+    lintel = box([-plot.half_width_mm, front - 13, top_mm], [width, back - front + 13, 12], stone, faces="xXyYzZ")
     wall = [0.62, 0.52, 0.36]
     house = box(
         [-plot.half_width_mm, front - 6, top_mm + 12],
@@ -294,9 +292,7 @@ def _quay(plot: Plot) -> list[Patch]:
     for y in np.arange(start + 25, stop - 10, 55):
         parts += post([x + 4.5, y, 14.5], 3.4, 9, [0.07, 0.07, 0.075])
         parts += post([x + 4.5, y, 23.0], 4.6, 2.6, [0.07, 0.07, 0.075])
-    parts.append(
-        patch([x + 9, start, -5.5], [145, 0, 0], [0, stop - start, 0], water, spacing_mm=8, mottle=0.10)
-    )
+    parts.append(patch([x + 9, start, -5.5], [145, 0, 0], [0, stop - start, 0], water, spacing_mm=8, mottle=0.10))
     return parts
 
 

@@ -100,9 +100,7 @@ def _floor(spec: SceneSpec) -> Baked:
     extent = np.linalg.norm([floor.patch.edge_u_mm, floor.patch.edge_v_mm], axis=1)
     uv = (shape.vertices - floor.patch.corner_mm)[:, :2] / extent
     # v runs down the picture's rows, hence against y.
-    mesh = _mesh(
-        shape.vertices, shape.faces, np.column_stack([uv[:, 0], 1 - uv[:, 1]]), _texture(floor.image)
-    )
+    mesh = _mesh(shape.vertices, shape.faces, np.column_stack([uv[:, 0], 1 - uv[:, 1]]), _texture(floor.image))
     return Baked(mesh, shape.probes, shape.normals, shape.grids)
 
 

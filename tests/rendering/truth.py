@@ -71,9 +71,7 @@ def _camera(spec: SceneSpec, phone: PhoneSpec | None) -> dict[str, Any]:
     return truth
 
 
-def _view(
-    size_px: tuple[int, int], matrix: np.ndarray, rotation: np.ndarray, translation: np.ndarray
-) -> dict:
+def _view(size_px: tuple[int, int], matrix: np.ndarray, rotation: np.ndarray, translation: np.ndarray) -> dict:
     return {
         "size_px": list(size_px),
         "fx_px": float(matrix[0, 0]),
