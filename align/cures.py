@@ -115,9 +115,7 @@ def _first_that_cures(
     return None
 
 
-def _side_effects(
-    changed: Scene, views: Views, seen_now: float
-) -> tuple[dict[str, tuple[float, float]], float]:
+def _side_effects(changed: Scene, views: Views, seen_now: float) -> tuple[dict[str, tuple[float, float]], float]:
     """Wishes that suffer from a change, and what is left of the visible mirror."""
     after = look(changed, views.eyes_mm)
     newly_unmet = set(after.unmet) - set(views.unmet)

@@ -50,9 +50,7 @@ class GlassAdvice:
     reasons: tuple[str, ...]
 
 
-def lamp_ghosts(
-    scene: Scene, eyes: Array, glasses_mm: Sequence[float] = GLASSES_MM
-) -> tuple[LampGhosts, ...]:
+def lamp_ghosts(scene: Scene, eyes: Array, glasses_mm: Sequence[float] = GLASSES_MM) -> tuple[LampGhosts, ...]:
     """The table: every lamp in every glass.
 
     Parameters
@@ -126,8 +124,7 @@ def glass_advice(ghosts: Sequence[LampGhosts]) -> GlassAdvice:
             4.0,
             (
                 "No viewer meets a lamp in the mirror, so ghosts do not decide.",
-                "4 mm back-silvered glass stays flat, is cheap and can be cleaned; hide its seam with the "
-                "mask.",
+                "4 mm back-silvered glass stays flat, is cheap and can be cleaned; hide its seam with the mask.",
             ),
         )
     worst = {glass: max(row.separation_max for row in rows) for glass, rows in by_glass.items() if glass > 0}
@@ -172,9 +169,7 @@ def _rim_reasons(
     return tuple(words)
 
 
-def _front_coated_reasons(
-    by_glass: dict[float, list[LampGhosts]], worst: dict[float, float]
-) -> tuple[str, ...]:
+def _front_coated_reasons(by_glass: dict[float, list[LampGhosts]], worst: dict[float, float]) -> tuple[str, ...]:
     thinnest = min(worst)
     doubled = [row for row in by_glass[thinnest] if row.doubled_share > 0]
     ratio = max(row.front_ratio for row in doubled)

@@ -144,9 +144,7 @@ class Table:
             for point in value
         )
         if not good:
-            self.fail(
-                key, f"expected two or more points [x, y], found {value!r}", f"Write: {key} = {example}"
-            )
+            self.fail(key, f"expected two or more points [x, y], found {value!r}", f"Write: {key} = {example}")
         points = np.array(value, float)
         if np.any(np.all(np.diff(points, axis=0) == 0.0, axis=1)):
             self.fail(key, "the same point stands twice in a row", "Take one of the two out.")

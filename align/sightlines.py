@@ -146,9 +146,7 @@ def mirror_legs(eyes: Array, points: Array, mirror: Mirror, order: int = 1) -> M
 def seen_direct(eyes: Array, points: Array, boxes: Sequence[Box], mirror: Mirror) -> Flags:
     """(e, p) whether each eye sees each point straight, past the boxes and the mirror itself."""
     starts, ends = _pairs(eyes, points)
-    return ~(blocked(starts, ends, boxes) | crosses_mirror(starts, ends, mirror)).reshape(
-        len(eyes), len(points)
-    )
+    return ~(blocked(starts, ends, boxes) | crosses_mirror(starts, ends, mirror)).reshape(len(eyes), len(points))
 
 
 def seen_in_mirror(eyes: Array, points: Array, boxes: Sequence[Box], mirror: Mirror) -> Flags:
