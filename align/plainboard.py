@@ -7,7 +7,7 @@ corners pair up is settled by which labelling a plane mirror before the camera e
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,18 +20,27 @@ from .model import DIRECT
 from .photo import Photo
 from .sighting import BLURS_PX, Board
 from .solve import Solution, View, solve
+from .start import focal_from_homographies
 from .target import Sheet, corners_board
 
 Array = NDArray[np.float64]
 
-#: Passes over the photo: long side [px] and blur [px]. The blurred one joins what ghosts of thick glass split.
+#: Passes over the photo until a board is found: long side [px] and blur [px].
 PASSES = ((1632, 0.0), (3264, 1.5))
+#: Passes about the boards found: share of the size and blur [px]. Blur joins what ghosts of thick glass split;
+#: OpenCV's search is fickle, so neighbouring sizes and blurs have their try.
+NEAR_PASSES = ((0.9, 1.5), (1.0, 1.5), (0.9, 1.0), (0.75, 1.5))
+#: How far beyond the boards found those passes look, in sizes of them, and the long side that is looked at [px].
+NEAR_REACH, NEAR_SIDE_PX = 1.2, 1750
 MAX_GRIDS = 6
 #: A labelling is explained by a mirror below this reprojection error, as a share of the squares' size.
 EXPLAINED_SHARE = 0.04
 #: Another labelling that fits nearly as well makes the answer ambiguous.
 AMBIGUOUS_RATIO = 2.0
 MIN_SCORE = 0.6
+#: A focal length from the grids' homographies is good to this share; beyond these ratios of what is expected,
+#: it is none.
+GUIDED_FOCAL_SD, FOCAL_RATIOS = 0.09, (0.3, 6.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,30 +77,68 @@ def sight_plain(photo: Photo, prior: CameraPrior, sheet: Sheet) -> tuple[Board, 
     return _explain(labelled, len(grids), prior, sheet, photo)
 
 
+def _guided(prior: CameraPrior, labelled: list[_Labelled]) -> CameraPrior:
+    """The prior, with a guessed focal length replaced by what the grids themselves say of it."""
+    if prior.sd[0] < GUIDED_FOCAL_SD:
+        return prior
+    homographies = [label.board.homography for label in labelled]
+    told = focal_from_homographies(homographies, prior.camera.centre_px)
+    if told is None or not FOCAL_RATIOS[0] < told / prior.camera.focal_px < FOCAL_RATIOS[1]:
+        return prior
+    mean, sd = prior.mean.copy(), prior.sd.copy()
+    mean[0], sd[0] = np.log(told), GUIDED_FOCAL_SD
+    return replace(prior, mean=mean, sd=sd, covariance=None)
+
+
 def _find_grids(gray: NDArray[np.uint8], sheet: Sheet) -> list[Array]:
-    """(rows, columns, 2) [px] corner grids, each found once; found ones are painted over."""
+    """(rows, columns, 2) [px] corner grids, each found once: in the whole photo, then about those found."""
+    found: list[Array] = []
+    for long_side, blur in PASSES:
+        if not found:
+            _search(gray, sheet, found, (0, 0), min(1.0, long_side / max(gray.shape)), blur)
+    if not found:
+        return found
+    low, high = _surroundings(gray, found)
+    near = gray[low[1] : high[1], low[0] : high[0]]
+    for share, blur in NEAR_PASSES:
+        _search(near, sheet, found, low, share * min(1.0, NEAR_SIDE_PX / max(near.shape)), blur)
+    return found
+
+
+def _surroundings(gray: NDArray[np.uint8], found: list[Array]) -> tuple[tuple[int, int], tuple[int, int]]:
+    """(low, high) (x, y) [px] of the part of the photo about the boards found."""
+    places = np.concatenate([grid.reshape(-1, 2) for grid in found])
+    reach = NEAR_REACH * np.ptp(places, axis=0).max()
+    low = np.maximum(places.min(axis=0) - reach, 0).astype(int)
+    high = np.minimum(places.max(axis=0) + reach, gray.shape[::-1]).astype(int)
+    return (int(low[0]), int(low[1])), (int(high[0]), int(high[1]))
+
+
+def _search(
+    part: NDArray[np.uint8],
+    sheet: Sheet,
+    found: list[Array],
+    origin: tuple[int, int],
+    factor: float,
+    blur: float,
+) -> None:
+    """Add the grids seen in a part of the photo, scaled and blurred, to those found, which are painted over."""
     import cv2
 
     columns, rows = sheet.corner_grid
-    found: list[Array] = []
-    for long_side, blur in PASSES:
-        factor = min(1.0, long_side / max(gray.shape))
-        work = np.asarray(
-            cv2.resize(gray, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8
-        )
-        if blur:
-            work = np.asarray(cv2.GaussianBlur(work, (0, 0), blur), np.uint8)
-        for grid in found:
-            _paint_over(work, _Scaled.down(grid, factor))
-        flags = 0 if blur else cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE
-        while len(found) < MAX_GRIDS:
-            ok, corners = cv2.findChessboardCornersSB(work, (columns, rows), flags=flags)
-            if not ok:
-                break
-            grid = np.asarray(corners, float).reshape(rows, columns, 2)
-            _paint_over(work, grid)
-            found.append(_Scaled.up(grid, factor))
-    return found
+    work = np.array(cv2.resize(part, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8)
+    if blur:
+        work = np.asarray(cv2.GaussianBlur(work, (0, 0), blur), np.uint8)
+    for grid in found:
+        _paint_over(work, _Scaled.down(grid - origin, factor))
+    flags = cv2.CALIB_CB_EXHAUSTIVE if blur else cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE
+    while len(found) < MAX_GRIDS:
+        ok, corners = cv2.findChessboardCornersSB(work, (columns, rows), flags=flags)
+        if not ok:
+            break
+        grid = np.asarray(corners, float).reshape(rows, columns, 2)
+        _paint_over(work, grid)
+        found.append(_Scaled.up(grid, factor) + origin)
 
 
 class _Scaled:
@@ -189,41 +236,73 @@ def _ends(sheet: Sheet) -> Array:
     return np.array([[width / 2, 0.0], [width / 2, depth]])
 
 
+@dataclass(frozen=True, eq=False)
+class _Explained:
+    """One grid taken for the board, and what mirrors then make of the others."""
+
+    direct: _Labelled
+    reflections: dict[int, _Labelled]
+    error: float
+    ambiguous: bool
+
+    @property
+    def merit(self) -> tuple[int, float]:
+        """More grids explained are better, then a smaller error."""
+        return len(self.reflections), -self.error
+
+    def rivalled_by(self, other: _Explained) -> bool:
+        """Whether another way explains as many grids nearly as well."""
+        return len(other.reflections) >= len(self.reflections) and other.error < AMBIGUOUS_RATIO * self.error
+
+
+def _with_board(
+    labelled: list[_Labelled], grid: int, grids: int, prior: CameraPrior, sheet: Sheet
+) -> _Explained | None:
+    """What mirrors explain when `grid` is the board itself; None when they explain nothing."""
+    if not any(label.grid == grid and not label.mirrored for label in labelled):
+        return None
+    direct = _facing(labelled, grid)
+    explained: dict[int, _Labelled] = {}
+    total, unclear = 0.0, False
+    for other in range(grids):
+        if other == grid:
+            continue
+        fits = _fits(direct, [label for label in labelled if label.grid == other], prior, sheet)
+        if fits:
+            explained[other] = fits[0][1]
+            total += fits[0][0]
+            unclear |= len(fits) > 1 and fits[1][0] < AMBIGUOUS_RATIO * fits[0][0]
+    return _Explained(direct, explained, total, unclear) if explained else None
+
+
 def _explain(
     labelled: list[_Labelled], grids: int, prior: CameraPrior, sheet: Sheet, photo: Photo
 ) -> tuple[Board, list[Board], list[Board]]:
     """The assignment of grids that mirrors explain best."""
-    best: tuple[tuple[int, float], _Labelled, dict[int, _Labelled]] | None = None
-    ambiguous = False
-    for grid in range(grids):
-        if not any(label.grid == grid and not label.mirrored for label in labelled):
-            continue
-        direct = _facing(labelled, grid)
-        explained: dict[int, _Labelled] = {}
-        total, unclear = 0.0, False
-        for other in range(grids):
-            if other == grid:
-                continue
-            fits = _fits(direct, [label for label in labelled if label.grid == other], prior, sheet)
-            if fits:
-                explained[other] = fits[0][1]
-                total += fits[0][0]
-                unclear |= len(fits) > 1 and fits[1][0] < AMBIGUOUS_RATIO * fits[0][0]
-        key = (len(explained), -total)
-        if explained and (best is None or key > best[0]):
-            best, ambiguous = (key, direct, explained), unclear
+    best: _Explained | None = None
+    explaining: list[_Explained] = []
+    guided = _guided(prior, labelled)
+    for tried in (guided,) if guided is prior else (guided, prior):
+        ways = [_with_board(labelled, grid, grids, tried, sheet) for grid in range(grids)]
+        explaining = sorted((way for way in ways if way is not None), key=lambda way: way.merit, reverse=True)
+        if explaining:
+            best = explaining[0]
+            break
     if best is None:
         return _nearest(labelled, grids).board, [], []
-    if ambiguous:
+    if best.ambiguous:
         raise ReflectionError(
             f"{photo.path.name}: two ways of pairing the board's corners with its reflection fit equally well.",
             "Lay the board askew to the mirror, or use a sheet from `align target`, which cannot be confused.",
         )
-    _, direct, explained = best
+    if any(best.rivalled_by(way) for way in explaining[1:]):
+        raise ReflectionError(
+            f"{photo.path.name}: which of the boards is the real one cannot be told: either explains the others.",
+            "Go nearer to the board, or use a sheet from `align target`, which cannot be confused.",
+        )
+    direct, explained = best.direct, best.reflections
     rest = [
-        _nearest(labelled, grids, only=g).board
-        for g in range(grids)
-        if g != direct.grid and g not in explained
+        _nearest(labelled, grids, only=g).board for g in range(grids) if g != direct.grid and g not in explained
     ]
     return direct.board, [label.board for label in explained.values()], rest
 
