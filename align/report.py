@@ -126,6 +126,12 @@ def _degrees(value: float, half: float) -> Quantity:
     return Quantity(math.degrees(value), math.degrees(value - half), math.degrees(value + half))
 
 
+def thickness_summary(solution: Solution, mirror: int) -> GlassSummary:
+    """What the sheet's corners alone say of a mirror's glass."""
+    half = solution.quantile * math.sqrt(float(solution.mirror_covariance(mirror)[3, 3]))
+    return _glass(float(solution.mirror_parameters(mirror)[3]), half, solution.knowledge)
+
+
 def _glass(thickness: float, half: float, knowledge: Knowledge) -> GlassSummary:
     if knowledge.glass_mm is not None:
         stated = knowledge.glass_mm

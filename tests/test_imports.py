@@ -19,7 +19,7 @@ MODULES = sorted(path.stem for path in PACKAGE.glob("*.py") if path.stem != "__i
 #: From top to bottom (design, section 6). A module imports from its own layer or from those below.
 LAYERS = (
     ("commands", "cli cli_*"),
-    ("jobs", "check plan record calibrate calibration"),
+    ("jobs", "check glass_check plan record calibrate calibration"),
     (
         "drawn and worded",
         "figures figures_* page page_* text text_* captioned charts drawings glass_drawing standalone "
@@ -42,7 +42,7 @@ LAYERS = (
 #: Libraries that are slow to load, or a matter of taste, and the few modules that may use each.
 HOMES = {
     "cv2": {"photo", "markers", "finding", "matching", "sighting", "searching", "plainboard", "canvas"}
-    | {"figures", "captioned", "registration", "cli_each"},
+    | {"figures", "figures_glass", "captioned", "registration", "cli_each", "lamps"},
     "matplotlib": {"sheet_pdf", "figures_camera", "figures_plan", "figures_plan_eye", "figures_plan_parts"},
     "click": {module for module in MODULES if module.startswith("cli")},
     "jinja2": {"page"},

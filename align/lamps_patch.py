@@ -1,0 +1,185 @@
+"""One lamp's part of the photo as the fit sees it: pixels in a strip along the ghosts' line, and the model there.
+
+The model is the lamp's own shape, a soft-edged disc, drawn once for the main image and once for each ghost,
+with a halo for glare and an even slope for the surroundings. The disc's radius, its softness and its
+brightness are the lamp's own unknowns, fitted to what is not saturated; a saturated pixel only pulls when the
+model is darker there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .lamps import Light, Mask, Spot
+from .lamps_model import Lamp, MirrorView, ghost_offsets, ghost_ratios
+
+Array = NDArray[np.float64]
+
+PARAMETERS = ("x", "y", "log_bright", "log_radius", "log_soft", "halo", "ground", "slope_x", "slope_y")
+#: Behind the lamp's own: the ghosts' brightness, front and later ones, relative to Fresnel; and the log scale
+#: of their distances.
+SHARED = ("front", "later", "log_scale")
+N_OWN, N_ALL = len(PARAMETERS), len(PARAMETERS) + len(SHARED)
+FRONT, LATER, LOG_SCALE = N_OWN, N_OWN + 1, N_OWN + 2
+#: Polarised light (a lamp behind glass, light off a wet street) changes the ghosts: sd of their factor.
+FRESNEL_SD = 0.3
+#: Noise of a photo's linear light: in the dark, and at full scale; common practice, no source.
+DARK_NOISE, FULL_NOISE = 0.004, 0.012
+#: Edges are wrong by this share of a pixel's own slope: shape, JPEG and sharpening.
+EDGE_NOISE_PX = 0.12
+#: The strip reaches this far beyond the farthest ghost considered, in lamp radii and in pixels.
+BEYOND_RADII, BEYOND_PX = 1.6, 6.0
+#: The thickest glass that is considered [mm].
+MAX_THICKNESS_MM = 8.0
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """The pixels of one lamp: places, light, whether a lower bound only, and the sd of each."""
+
+    lamp: Lamp
+    view: MirrorView
+    photo: int
+    places_px: Array
+    light: Array
+    full: Mask
+    noise: Array
+    ratios: Array
+    scale: float = 1.0
+    correlation: float = 1.0
+
+    def scaled(self, scale: float, correlation: float) -> Patch:
+        """The patch with its noise scale and the correlation of neighbouring residuals known."""
+        return replace(self, scale=scale, correlation=correlation)
+
+    def offsets(self, thickness_mm: float) -> Array:
+        """(3, 2) [px] of the ghosts from the main image."""
+        return ghost_offsets(self.view, self.lamp.position_mm, thickness_mm)
+
+    def parts(self, p: Array, offsets: Array) -> Array:
+        """(4, n) light of main image, halo, front ghost and later ghosts for a lamp of brightness 1."""
+        radius, soft = float(np.exp(p[3])), float(np.exp(p[4]))
+        nodes, table = soft_disc(radius, soft)
+        away = self.places_px - p[:2]
+        distance = np.hypot(away[:, 0], away[:, 1])
+        halo = (1.0 + (distance / (2.0 * (radius + soft))) ** 2) ** -1.5
+        ghosts = []
+        for offset, ratio in zip(offsets * np.exp(p[LOG_SCALE]), self.ratios, strict=True):
+            moved = away - offset
+            ghosts.append(ratio * np.interp(np.hypot(moved[:, 0], moved[:, 1]), nodes, table, right=0.0))
+        return np.stack([np.interp(distance, nodes, table, right=0.0), halo, ghosts[0], ghosts[1] + ghosts[2]])
+
+    def combined(self, p: Array, parts: Array) -> Array:
+        """(n,) linear light for parameters `p` (PARAMETERS and SHARED) from the parts."""
+        glow = parts[0] + p[5] * parts[1] + p[FRONT] * parts[2] + p[LATER] * parts[3]
+        return np.asarray(np.exp(p[2]) * glow + p[6] + self._from_middle() @ p[7:9])
+
+    def model(self, p: Array, offsets: Array) -> Array:
+        """(n,) linear light for parameters `p`."""
+        return self.combined(p, self.parts(p, offsets))
+
+    def linearised(self, p: Array, offsets: Array, free: NDArray[np.bool_]) -> tuple[Array, Array]:
+        """Whitened residuals and their (n, N_ALL) derivatives by the free parameters; zero for others.
+
+        What the model is linear in is exact; places and shape go by differences.
+        """
+        parts = self.parts(p, offsets)
+        base = self.combined(p, parts)
+        bright = float(np.exp(p[2]))
+        columns = np.zeros((len(base), N_ALL))
+        columns[:, 2] = bright * (parts[0] + p[5] * parts[1] + p[FRONT] * parts[2] + p[LATER] * parts[3])
+        columns[:, 5], columns[:, FRONT], columns[:, LATER] = bright * parts[1:]
+        columns[:, 6] = 1.0
+        columns[:, 7:9] = self._from_middle()
+        for number in (0, 1, 3, 4, LOG_SCALE):
+            if free[number]:
+                step = np.zeros(N_ALL)
+                step[number] = 1e-3
+                columns[:, number] = (self.model(p + step, offsets) - base) / step[number]
+        residual = (self.light - base) / (self.noise * self.scale)
+        pulls = ~self.full | (residual > 0)
+        residual = np.where(pulls, residual, 0.0)
+        columns *= -(pulls / (self.noise * self.scale))[:, None]
+        return residual, np.where(free, columns, 0.0)
+
+    def _from_middle(self) -> Array:
+        return np.asarray(self.places_px - np.asarray(self.lamp.reflected.centre_px))
+
+    def whitened(self, p: Array, offsets: Array) -> Array:
+        """(n,) residuals over their sd; at saturated pixels only what the model lacks."""
+        residual = (self.light - self.model(p, offsets)) / (self.noise * self.scale)
+        return np.asarray(np.where(self.full, np.maximum(residual, 0.0), residual))
+
+    def start(self) -> Array:
+        """Parameters to begin with."""
+        spot = self.lamp.reflected
+        ground = float(np.percentile(self.light, 25))
+        bright = max(spot.peak - ground, 0.02) * (2.0 if self.full.any() else 1.0)
+        own = [*spot.centre_px, np.log(bright), np.log(max(spot.radius_px, 1.5)), 0.0, 0.0, ground, 0.0, 0.0]
+        return np.array([*own, 1.0, 1.0, 0.0])
+
+
+def soft_disc(radius: float, soft: float) -> tuple[Array, Array]:
+    """(distances, light) of a disc of light 1 blurred by a Gaussian of sd `soft`: the radial profile.
+
+    The integral over the disc of a Gaussian at distance d from its centre: with the angle done,
+    int_0^r (s / soft^2) exp(-(s^2 + d^2) / (2 soft^2)) I0(s d / soft^2) ds  (the complement of Marcum's Q).
+    """
+    from scipy.special import i0e
+
+    nodes = np.linspace(0.0, radius + 5.0 * soft, 90)
+    low = max(0.0, -5.0 * soft)
+    inside = np.linspace(low, radius, max(24, int(6 * radius / soft) + 1) if radius / soft < 40 else 240)
+    s, d = inside[None, :], nodes[:, None]
+    density = s / soft**2 * np.exp(-((s - d) ** 2) / (2 * soft**2)) * i0e(s * d / soft**2)
+    weights = np.full(len(inside), inside[1] - inside[0])
+    weights[[0, -1]] /= 2
+    return nodes, density @ weights
+
+
+def patch_of(
+    lamp: Lamp, view: MirrorView, light: Light, full: Mask, others: Sequence[Spot], photo: int = 0
+) -> Patch | None:
+    """The strip of pixels along a lamp's ghosts; None where it leaves the photo or too little is left.
+
+    Pixels of other spots, and of where their ghosts would be, are left out.
+    """
+    ends = ghost_offsets(view, lamp.position_mm, MAX_THICKNESS_MM)[:2]
+    if not np.isfinite(ends).all():
+        return None
+    spot = lamp.reflected
+    reach = BEYOND_RADII * spot.radius_px + BEYOND_PX
+    half = int(np.ceil(np.abs(ends).max() + reach))
+    column, row = (round(value) for value in spot.centre_px)
+    height, width = light.shape
+    if not (half <= column < width - half and half <= row < height - half):
+        return None
+    rows, columns = np.mgrid[row - half : row + half + 1, column - half : column + half + 1]
+    places = np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
+    chosen = _distance_to_line(places - spot.centre_px, ends) < reach
+    for other in others:
+        if other is not spot:
+            near = _distance_to_line(places - other.centre_px, ends)
+            chosen &= near > 1.3 * other.radius_px + 3.0
+    part = light[row - half : row + half + 1, column - half : column + half + 1].astype(float)
+    slope = np.hypot(*np.gradient(part)).ravel()
+    values = part.ravel()
+    noise = np.sqrt(DARK_NOISE**2 + FULL_NOISE**2 * np.maximum(values, 0.0) + (EDGE_NOISE_PX * slope) ** 2)
+    bound = full[row - half : row + half + 1, column - half : column + half + 1].ravel()
+    if (chosen & ~bound).sum() < 60:
+        return None
+    ratios = ghost_ratios(view, lamp.position_mm)
+    return Patch(lamp, view, photo, places[chosen], values[chosen], bound[chosen], noise[chosen], ratios)
+
+
+def _distance_to_line(places: Array, ends: Array) -> Array:
+    """(n,) distance to the line from one end by way of the origin to the other."""
+    best = np.full(len(places), np.inf)
+    for end in ends:
+        share = np.clip(places @ end / max(float(end @ end), 1e-12), 0.0, 1.0)
+        best = np.minimum(best, np.linalg.norm(places - share[:, None] * end, axis=1))
+    return best
