@@ -48,10 +48,12 @@ def measure(photo_folders: list[Path], views: int, seed: int, jobs: int, rounds:
 
 
 def _timing(paths: list[Path], photos: list[PhotoRecord], rounds: int) -> list[Timing]:
-    """Time on the largest sample photos that have an answer."""
-    solved = [(path, r) for path, r in zip(paths, photos, strict=True) if r.solved and rounds > 0]
-    solved.sort(key=lambda pair: (pair[0].parent != SAMPLES, -pair[1].size[0] * pair[1].size[1], pair[1].name))
-    return [time_check(path, record.sheet, rounds) for path, record in solved[:3]]
+    """Time on all sample photos of the largest size."""
+    samples = [(path, r) for path, r in zip(paths, photos, strict=True) if path.parent == SAMPLES and r.solved]
+    if not samples or rounds < 1:
+        return []
+    largest = max(r.size[0] * r.size[1] for _, r in samples)
+    return [time_check(path, r.sheet, rounds) for path, r in samples if r.size[0] * r.size[1] == largest]
 
 
 def _say(text: str) -> None:

@@ -117,6 +117,11 @@ class PhotoSpread:
         return np.sqrt(((1.96 * self.error / self.half_width) ** 2).mean(axis=0))
 
     @property
+    def mean_sd(self) -> Array:
+        """(3,) mean of error / its own standard deviation: far from 0 where the answers lean one way."""
+        return (1.96 * self.error / self.half_width).mean(axis=0)
+
+    @property
     def held(self) -> Array:
         """(3,) how many intervals hold the truth."""
         return (np.abs(self.error) <= self.half_width).sum(axis=0)
