@@ -24,6 +24,8 @@ READINGS = ("bottom_mm", "right_mm", "top_mm", "left_mm", "rising_mm", "falling_
 WORDS = ("bottom", "right side", "top", "left side", "rising diagonal", "falling diagonal")
 #: Density of soda-lime float glass [kg/m3], 2500: EN 572-1 (glass makers' data sheets that quote it agree).
 GLASS_DENSITY = 2500.0
+#: Above this weight or length two people handle a mirror; common practice, no source.
+HEAVY_KG, LONG_MM = 5.0, 1200.0
 #: A misclosure this many standard deviations of the tape's doubt is a wrong reading, not a tape's doubt.
 REFUSE_SIGMAS = 3.0
 _MOST_TILT = math.radians(10.0)
@@ -380,7 +382,7 @@ def cautions(weight_kg: float, width_mm: float, height_mm: float, glass_mm: floa
         "no "
         "fixing. Use only neutral-cure adhesive on the back: acid-cure silicone eats the silvering.",
     ]
-    if max(width_mm, height_mm) > 1200 or weight_kg > 10:
+    if max(width_mm, height_mm) > LONG_MM or weight_kg > HEAVY_KG:
         words.append("Two people carry and set it.")
     if glass_mm < 4 and max(width_mm, height_mm) > 600:
         words.append(f"{glass_mm:g} mm glass of this size bends under its own weight: back it with a flat board.")

@@ -131,6 +131,7 @@ class MirrorResult:
             "distance_mm": self.distance_mm.to_json(),
             "glass": self.glass.to_json(),
             "shims_mm": self.shims.to_json(),
+            "turn_by": self.shims.turn_by,
             "verdict": self.verdict,
             "climb_mm_per_100": self.climb_mm_per_100.to_json(),
             "bend_mm_per_100": self.bend_mm_per_100.to_json(),

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .glass_order import GLASS_DENSITY
+from .glass_order import GLASS_DENSITY, HEAVY_KG, LONG_MM
 
 #: Where the weight's number is from.
 DENSITY_SOURCE = f"density of float glass {GLASS_DENSITY:g} kg/m³, EN 572-1"
-#: Above either, two people set it and adhesive alone is not trusted; common practice, no source.
-HEAVY_KG, LONG_MM = 5.0, 1200.0
 #: A mirror whose glass is not known is taken to be this thick [mm]; common practice, no source.
 ASSUMED_GLASS_MM = 4.0
 

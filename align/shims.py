@@ -119,7 +119,7 @@ def _foot_shims(lean: float, depth_mm: float, measured: Measure) -> tuple[Shim, 
     side, sign = ("front", 1.0) if lean > 0 else ("rear", -1.0)
     raised = measured(lambda at_lean, _: sign * depth_mm * math.tan(at_lean))
     flat = Quantity(0.0, 0.0, 0.0)
-    return tuple(_shim(place, raised if place == side else flat) for place in ("front", "rear"))
+    return tuple(shim_of(place, raised if place == side else flat) for place in ("front", "rear"))
 
 
 def _shims_per_100(lean: float, turn: float, want_turn: float, measured: Measure) -> tuple[Shim, ...]:
@@ -127,11 +127,11 @@ def _shims_per_100(lean: float, turn: float, want_turn: float, measured: Measure
     vertical, by_height = ("behind_bottom", -100.0) if lean > 0 else ("behind_top", 100.0)
     sideways, by_width = ("behind_right", 100.0) if turn > want_turn else ("behind_left", -100.0)
     return (
-        _shim(
+        shim_of(
             f"{vertical}_per_100_height",
             measured(lambda at_lean, at_turn: by_height * packing_field(at_lean, at_turn, want_turn)[1]),
         ),
-        _shim(
+        shim_of(
             f"{sideways}_per_100_width",
             measured(lambda at_lean, at_turn: by_width * packing_field(at_lean, at_turn, want_turn)[0]),
         ),
@@ -153,7 +153,7 @@ def _wall_shims(
 
         return packing
 
-    return tuple(_shim(name, measured(corner(i))) for i, name in enumerate(WALL_CORNERS))
+    return tuple(shim_of(name, measured(corner(i))) for i, name in enumerate(WALL_CORNERS))
 
 
 def propagate(
@@ -169,7 +169,8 @@ def propagate(
     return Quantity(value, value - half, value + half)
 
 
-def _shim(place: str, thickness: Quantity) -> Shim:
+def shim_of(place: str, thickness: Quantity) -> Shim:
+    """Packing at a place, with the stack of common sheets for it."""
     # No finer than the answer is known, nor than packing can be felt: a tenth of a millimetre.
     slack = min(max(thickness.half_width, 0.05), 0.1)
     return Shim(place, thickness, stack_of(thickness.value, slack) if thickness.value > 0.05 else ())

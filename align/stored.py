@@ -18,7 +18,7 @@ from .results import (
     Quantity,
     ShimSet,
 )
-from .shims import WALL_CORNERS, _shim
+from .shims import WALL_CORNERS, shim_of
 
 _REMEDY = "Run the check again with --into; an entry is never mended by hand."
 
@@ -104,7 +104,7 @@ def shims_from_json(raw: Mapping[str, Any], turn_by: str = "") -> ShimSet:
     elif places <= set(WALL_CORNERS):
         mount = "wall"
     # The stack is not in the JSON: it follows from the thickness and its doubt, as it did in the first place.
-    shims = [_shim(str(place), quantity(item)) for place, item in raw.items()]
+    shims = [shim_of(str(place), quantity(item)) for place, item in raw.items()]
     return ShimSet(mount, tuple(shims), turn_by)
 
 
