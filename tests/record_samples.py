@@ -93,14 +93,15 @@ def made_record(folder: Path, answers: list[CheckResult | dict[str, Any]] | None
 
 
 def checked_record(folder: Path, photos: list[Path], lamps: Path) -> Path:
-    """A record of real checks, and a glass answer on a photo of lamps."""
+    """A record of real checks, and a real glass answer on a photo of lamps."""
     from align.check import check
+    from align.glass_check import glass_of
 
     start_record(folder)
     (folder / "installation.toml").write_text(INSTALLATION, encoding="utf-8")
     for photo in photos:
         add_entry(folder, check(photo, mirror_size_mm=MIRROR_SIZE_MM), settings={"mirror": list(MIRROR_SIZE_MM)})
-    add_entry(folder, {**GLASS_ANSWER, "photos": [{"file": str(lamps)}]}, settings={})
+    add_entry(folder, glass_of([lamps]), settings={}, photos=[lamps])
     return folder
 
 
