@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -9,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from .camera import CAMERA_PARAMETERS
 from .errors import SolveError
-from .geometry import angle_between
+from .geometry import angle_between, lean_turn_of_normal
 from .model import DIRECT
 from .sighting import Board
 from .solve import Knowledge, View, solve
@@ -25,6 +27,9 @@ Array = NDArray[np.float64]
 SAME_MIRROR_DEG, SAME_MIRROR_MM = 2.0, 10.0
 #: The same for mirrors compared in the camera's frame.
 SAME_MIRROR_CAMERA_DEG = 8.0
+#: Photos were taken at one zoom when their focal lengths agree to this share, and to so many of their doubts.
+SAME_ZOOM_SHARE, SAME_ZOOM_SIGMAS = 0.015, 5.0
+LOG_FOCAL = CAMERA_PARAMETERS.index("log_focal")
 
 
 def view_of(board: Board, photo: int, mirror: int) -> View:
@@ -61,10 +66,12 @@ class _Seen:
     depth_cam_mm: float
     doubt_rad: float
     doubt_mm: float
+    log_focal: float
+    doubt_log_focal: float
 
 
 def joint_views(sheet: Sheet, sighted: Sequence[Sighted], knowledge: Knowledge) -> list[JointViews]:
-    """Ways to join the views of all photos, each mirror under one number, left to right as first seen.
+    """Ways to join the views of all photos, each mirror under one number, from left to right.
 
     Either the sheet lay still, and every mirror stands alike in the target's frame; or the camera stood still
     and the sheet was moved, and every mirror stands alike in the camera's frame. Where both may be, both
@@ -73,17 +80,19 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted], knowledge: Knowledge) 
     Raises
     ------
     SolveError
-        Neither is so: a photo disagrees with the others about where the mirrors stand.
+        Neither is so: a photo disagrees with the others about where the mirrors stand, or about the zoom.
     """
     if len(sighted) == 1:
         return [JointViews(tuple(photo_views(sighted[0], 0)), False)]
     joints = []
     seen = [mirror for photo, item in enumerate(sighted) for mirror in _alone(sheet, item, photo, knowledge)]
+    _check_zoom(seen, [item.photo.name for item in sighted])
     for moved_sheet in (False, True):
         numbers = _numbered(seen, moved_sheet)
         if numbers is not None:
             views = [view_of(item.sighting.target, photo, DIRECT) for photo, item in enumerate(sighted)]
-            views += [view_of(m.board, m.photo, n) for m, n in zip(seen, numbers, strict=True)]
+            order = _left_to_right(seen, numbers)
+            views += [view_of(m.board, m.photo, order[n]) for m, n in zip(seen, numbers, strict=True)]
             joints.append(JointViews(tuple(views), moved_sheet))
     if joints:
         return joints
@@ -114,9 +123,32 @@ def _alone(sheet: Sheet, item: Sighted, photo: int, knowledge: Knowledge) -> lis
                 float(solution.height_before(local, solution.state.eye(0))[0]),
                 float(np.hypot(*sd[:2])),
                 float(sd[2]),
+                float(solution.state.vector[LOG_FOCAL]),
+                float(np.sqrt(solution.covariance[LOG_FOCAL, LOG_FOCAL])),
             )
         )
     return result
+
+
+def _check_zoom(seen: Sequence[_Seen], names: Sequence[str]) -> None:
+    """Refuse a photo whose focal length, as it alone tells it, is not that of the others."""
+    middle = float(np.median([sight.log_focal for sight in seen]))
+    ordered = sorted(seen, key=lambda sight: (-abs(sight.log_focal - middle), -sight.photo))
+    for odd in ordered:
+        others = [sight for sight in seen if sight.photo != odd.photo]
+        if others and all(_zoomed(odd, other) for other in others):
+            nearest = min(others, key=lambda other: abs(other.log_focal - odd.log_focal))
+            percent = 100 * (np.exp(odd.log_focal - nearest.log_focal) - 1)
+            raise SolveError(
+                f"{names[odd.photo]} was zoomed or cropped differently from the other photos: its focal length "
+                f"is off by {percent:+.0f} %.",
+                "Take all photos of one check without zooming; or check them with --each.",
+            )
+
+
+def _zoomed(first: _Seen, second: _Seen) -> bool:
+    doubt = SAME_ZOOM_SIGMAS * float(np.hypot(first.doubt_log_focal, second.doubt_log_focal))
+    return abs(first.log_focal - second.log_focal) > SAME_ZOOM_SHARE + doubt
 
 
 def _alike(first: _Seen, second: _Seen, moved_sheet: bool) -> float | None:
@@ -141,8 +173,7 @@ def _numbered(seen: Sequence[_Seen], moved_sheet: bool) -> list[int] | None:
         fits = [
             (angle, numbers[other])
             for other in range(index)
-            if seen[other].photo != mirror.photo
-            and (angle := _alike(mirror, seen[other], moved_sheet)) is not None
+            if seen[other].photo != mirror.photo and (angle := _alike(mirror, seen[other], moved_sheet)) is not None
         ]
         if fits:
             numbers.append(min(fits)[1])
@@ -157,15 +188,36 @@ def _numbered(seen: Sequence[_Seen], moved_sheet: bool) -> list[int] | None:
     return numbers if len(set(own_numbers)) == len(own_numbers) else None
 
 
+def _left_to_right(seen: Sequence[_Seen], numbers: Sequence[int]) -> dict[int, int]:
+    """New number of each mirror: the order in the pictures that show two of them, else that of their bearings."""
+    by_number = {n: [m for m, k in zip(seen, numbers, strict=True) if k == n] for n in set(numbers)}
+
+    def compare(first: int, second: int) -> int:
+        apart = [
+            a.board.centre_px[0] - b.board.centre_px[0]
+            for a in by_number[first]
+            for b in by_number[second]
+            if a.photo == b.photo
+        ]
+        if apart:
+            return int(np.sign(np.sum(apart)))
+        return int(np.sign(_bearing(by_number[second]) - _bearing(by_number[first])))
+
+    ordered = sorted(by_number, key=functools.cmp_to_key(compare))
+    return {old: new for new, old in enumerate(ordered)}
+
+
+def _bearing(sights: Sequence[_Seen]) -> float:
+    """Mean turn [rad] of a mirror's face: in a corner, the mirror on the left faces to the right."""
+    return float(np.mean([lean_turn_of_normal(sight.normal)[1] for sight in sights]))
+
+
 def _odd_one_out(seen: Sequence[_Seen]) -> int:
     """The photo whose mirrors agree with the fewest others."""
     photos = sorted({mirror.photo for mirror in seen})
     agreeing = {
         photo: sum(
-            _alike(a, b, False) is not None
-            for a in seen
-            for b in seen
-            if a.photo == photo and b.photo != photo
+            _alike(a, b, False) is not None for a in seen for b in seen if a.photo == photo and b.photo != photo
         )
         for photo in photos
     }

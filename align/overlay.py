@@ -30,19 +30,20 @@ def overlay_of(
     mirror_size_mm: tuple[float, float] | None,
 ) -> Overlay:
     """Places of the target, its reflections as they are and as they should be, and the mirrors."""
-    outline = _outline_target(sheet)
+    outline = _placed(solution, photo, _outline_target(sheet))
     direct = [v for v in solution.views if v.photo == photo and v.mirror == DIRECT]
     mirrors = []
     for view in solution.views:
         if view.photo != photo or view.mirror == DIRECT:
             continue
-        lean, turn, distance, thickness = solution.mirror_parameters(view.mirror)
+        lean, turn, _, thickness = (float(v) for v in solution.mirror_parameters(view.mirror))
+        foot = _foot(solution, photo, view.mirror, sheet)
         mirrors.append(
             MirrorOverlay(
                 number=view.mirror + 1,
                 corners_px=view.pixels,
-                outline_px=_reflected(solution, photo, outline, lean, turn, distance, thickness),
-                true_outline_px=_reflected(solution, photo, outline, 0.0, want_turn, distance, thickness),
+                outline_px=_reflected(solution, photo, outline, lean, turn, foot, thickness),
+                true_outline_px=_reflected(solution, photo, outline, 0.0, want_turn, foot, thickness),
                 mirror_px=_mirror_outline(solution, photo, view.mirror, sheet, mirror_size_mm),
             )
         )
@@ -66,19 +67,33 @@ def _outline_target(sheet: Sheet) -> Array:
     return sheet.board_to_target(np.concatenate(parts))
 
 
+def _placed(solution: Solution, photo: int, points: Array) -> Array:
+    """Points of the sheet as it lay in a photo, in the scene's frame."""
+    rotation, translation = solution.state.scene_from_sheet(photo)
+    return np.asarray(points @ rotation.T + translation)
+
+
+def _foot(solution: Solution, photo: int, mirror: int, sheet: Sheet) -> Array:
+    """(3,) [mm] the point of a mirror's face on the floor that is nearest to the middle of the sheet."""
+    middle = _placed(solution, photo, np.array([[0.0, -sheet.depth_mm / 2, 0.0]]))
+    level = solution.normal(mirror) * [1.0, 1.0, 0.0]
+    height = float(solution.height_before(mirror, middle * [1.0, 1.0, 0.0])[0])
+    return np.asarray(middle[0] * [1.0, 1.0, 0.0] - height * level / float(level @ level))
+
+
 def _project(solution: Solution, photo: int, points: Array) -> Array:
     rotation, translation = solution.state.cam_from_target(photo)
     return solution.camera.project(points @ rotation.T + translation)
 
 
 def _reflected(
-    solution: Solution, photo: int, points: Array, lean: float, turn: float, distance: float, thickness: float
+    solution: Solution, photo: int, points: Array, lean: float, turn: float, foot: Array, thickness: float
 ) -> Array:
     image = virtual_point(
         points,
         solution.state.eye(photo),
         normal=mirror_normal(lean, turn),
-        plane_point=np.array([0.0, distance, 0.0]),
+        plane_point=foot,
         thickness_mm=thickness,
         index=float(solution.state.vector[solution.state.layout.index]),
     )
@@ -89,13 +104,11 @@ def _mirror_outline(
     solution: Solution, photo: int, mirror: int, sheet: Sheet, mirror_size_mm: tuple[float, float] | None
 ) -> Array:
     """(4, 2) [px] the mirror's face, standing on the floor about the middle of the sheet's reflection."""
-    lean, turn, distance, _ = solution.mirror_parameters(mirror)
+    _, turn, _, _ = solution.mirror_parameters(mirror)
     width, height = mirror_size_mm or (1.3 * sheet.width_mm, 0.8 * sheet.width_mm)
-    normal = mirror_normal(float(lean), float(turn))
+    normal = solution.normal(mirror)
     right = np.array([np.cos(turn), np.sin(turn), 0.0])
     up = np.cross(normal, right)
-    foot = np.array([0.0, float(distance), 0.0])
-    corners = [
-        foot + sx * width / 2 * right + h * up for sx, h in ((-1, height), (1, height), (1, 0), (-1, 0))
-    ]
+    foot = _foot(solution, photo, mirror, sheet)
+    corners = [foot + sx * width / 2 * right + h * up for sx, h in ((-1, height), (1, height), (1, 0), (-1, 0))]
     return _project(solution, photo, np.array(corners))
