@@ -1,0 +1,152 @@
+"""Four real phone photographs of a plain board before two upright mirrors (../shared/real; skipped where absent).
+
+Nothing in them was measured independently: what is checked is that the photos agree with one another, and
+that two mirrors set up at a right angle are found at one. The camera and the mirrors stood still.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from synthetic import degrees_mirror, synthetic_photo, write_photo
+
+from align import check
+from align.camera import CameraPrior, prior_from_focal
+from align.check import sight_photos, solve_sighted
+from align.errors import ReflectionError
+from align.geometry import angle_between
+from align.grouping import photo_views
+from align.photo import read_photo
+from align.sighting_photo import sight
+from align.solve import Knowledge, solve
+from align.target import plain_board
+
+FOLDER = Path(__file__).resolve().parents[2] / "shared" / "real"
+BOARD = plain_board(7, 6, 12.8)
+real = pytest.mark.skipif(not FOLDER.is_dir(), reason="the real photographs are not here")
+#: By eye, in the photos: where the board is, and where its whole reflections are, left to right [px].
+TRUTH = {
+    3: ((1671, 964), [(1403, 821), (1835, 799)]),
+    6: ((1681, 910), [(1407, 769)]),
+    7: ((1649, 936), [(1388, 798), (1843, 749)]),
+    10: ((1714, 839), [(1432, 705)]),
+}
+LEFT, RIGHT = 0, 1
+
+
+@pytest.fixture(scope="module")
+def sighted():
+    """The four photos after sighting, and the processor time of each [s]."""
+    result = {}
+    for number in TRUTH:
+        started = time.process_time()
+        (item,) = sight_photos([photo_path(number)], None, own_board=BOARD)
+        result[number] = (item, time.process_time() - started)
+    return result
+
+
+@pytest.fixture(scope="module")
+def joint(sighted):
+    _, solution, warnings = solve_sighted([item for item, _ in sighted.values()], Knowledge())
+    return solution, warnings
+
+
+def photo_path(number):
+    return FOLDER / f"two-mirrors-{number}.jpg"
+
+
+@real
+@pytest.mark.parametrize("number", TRUTH)
+def test_every_whole_board_is_found_and_the_direct_one_told(sighted, number):
+    sighting = sighted[number][0].sighting
+    target, reflections = TRUTH[number]
+    np.testing.assert_allclose(sighting.target.centre_px, target, atol=5)
+    assert len(sighting.reflections) == len(reflections)
+    for board, place in zip(sighting.reflections, reflections, strict=True):
+        np.testing.assert_allclose(board.centre_px, place, atol=5)
+    assert sighting.doubles == ()
+    for board in (sighting.target, *sighting.reflections):
+        assert len(board.corner_ids) >= 40
+
+
+@real
+def test_a_photo_is_sighted_in_bearable_time(sighted):
+    # Processor time on the machine this was written on: 2 to 4 s a photo.
+    assert max(seconds for _, seconds in sighted.values()) < 16
+
+
+@real
+def test_all_four_solve_in_one_call():
+    result = check([photo_path(number) for number in TRUTH], board=(7, 6), square_mm=12.8)
+    assert len(result.mirrors) == 2
+    (between,) = result.angles
+    assert abs(between.angle_deg.value - 90) < 0.3
+    assert 0.005 < between.angle_deg.half_width < 0.3
+    assert all(0.05 < photo.rms_px < 1.0 for photo in result.photos)
+    assert [photo.direct_corners for photo in result.photos] == [42, 42, 42, 42]
+    assert [photo.reflected_corners for photo in result.photos] == [84, 42, 84, 42]
+    assert any("sheet was moved" in warning for warning in result.warnings)
+
+
+@real
+def test_mirrors_are_numbered_from_left_to_right(joint):
+    solution, _ = joint
+    rotation, _ = solution.state.cam_from_target(0)
+    left, right = (rotation @ solution.normal(number) for number in (LEFT, RIGHT))
+    assert left[0] > 0 > right[0]  # the left one faces right
+
+
+@real
+def test_each_photo_alone_sees_the_mirrors_where_all_together_see_them(sighted, joint):
+    solution, _ = joint
+    layout = solution.state.layout
+    where = layout.camera
+    mean = solution.state.vector[where].copy()
+    camera = CameraPrior(mean, np.zeros(8), "file")  # known, as from a calibration
+    rotation, _ = solution.state.cam_from_target(0)
+    normals = [rotation @ solution.normal(number) for number in (LEFT, RIGHT)]
+    apart = []
+    for number, (item, _) in sighted.items():
+        single = solve(BOARD, photo_views(item, 0), camera, Knowledge())
+        turned, _ = single.state.cam_from_target(0)
+        for local, board in enumerate(item.sighting.reflections):
+            mirror = LEFT if board.centre_px[0] < 1600 else RIGHT
+            angle = math.degrees(angle_between(turned @ single.normal(local), normals[mirror]))
+            apart.append(angle)
+            assert angle < 0.25, (number, mirror, angle)
+    assert len(apart) == 6
+    assert np.median(apart) > 1e-3  # they are measurements of their own
+
+
+# Two explanations ---------------------------------------------------------------------------------------
+
+
+def seen_from(far_mm, equivalent_mm, folder):
+    """A board and its reflection from 40 degrees above the floor, as large in the photo from everywhere."""
+    size = (1200, 900)
+    camera = prior_from_focal(size, equivalent_mm).mean
+    elevation = math.radians(40)
+    eye = (0.05 * far_mm, -far_mm * math.cos(elevation), far_mm * math.sin(elevation))
+    photo, truth = synthetic_photo(BOARD, eye, [degrees_mirror(0.5, 5.0, 35.0)], camera, size, noise=0.02)
+    path = write_photo(folder / "board.jpg", photo, equivalent_mm=equivalent_mm)
+    return read_photo(path), prior_from_focal(size, equivalent_mm), truth
+
+
+def test_two_explanations_are_refused(tmp_path):
+    # Seen from far enough off, a board and its reflection look the same when front and back are exchanged.
+    photo, prior, _ = seen_from(100_000, 5000.0, tmp_path)
+    with pytest.raises(ReflectionError, match="either explains the others"):
+        sight(photo, prior, own_board=BOARD)
+
+
+@pytest.mark.parametrize(("far_mm", "equivalent_mm"), [(500, 26.0), (2000, 104.0)])
+def test_one_explanation_is_taken(tmp_path, far_mm, equivalent_mm):
+    photo, prior, truth = seen_from(far_mm, equivalent_mm, tmp_path)
+    sighting = sight(photo, prior, own_board=BOARD)
+    (reflection,) = sighting.reflections
+    for view, board in zip(truth.views, (sighting.target, reflection), strict=True):
+        np.testing.assert_allclose(board.centre_px, view.pixels.mean(axis=0), atol=0.3)
