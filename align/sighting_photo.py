@@ -16,6 +16,8 @@ from .target import Sheet
 
 #: The whole photo is enlarged in search of a small target up to this many pixels.
 MAX_ENLARGED_PIXELS = 56e6
+#: The part about several reflections is enlarged in search of their doubles up to this many pixels.
+MAX_DOUBLES_PIXELS = 16e6
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,9 +34,7 @@ class Sighting:
     doubles: tuple[Board, ...] = ()
 
 
-def sight(
-    photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, scale: float = 1.0
-) -> Sighting:
+def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, scale: float = 1.0) -> Sighting:
     """Find the target and its reflections in a photo.
 
     Raises
@@ -57,7 +57,24 @@ def sight(
         found = search_reflection(pyramid, target, prior)
         boards = [] if found is None else [found]
     reflections = sorted(boards, key=lambda board: board.centre_px[0])
+    if len(reflections) > 1 and not others:
+        others = _doubles(pyramid, target, reflections, scale)
     return Sighting(sheet, target, tuple(reflections), tuple(others))
+
+
+def _doubles(pyramid: Pyramid, target: Board, reflections: list[Board], scale: float) -> list[Board]:
+    """Right-handed images behind a corner: small, so the part about the reflections is enlarged for them."""
+    gray = pyramid.level(0)
+    places = np.concatenate([board.outline_px for board in reflections])
+    low, high = places.min(axis=0), places.max(axis=0)
+    low[1] -= high[1] - low[1]  # farther off is higher up in the photo
+    limit = (gray.shape[1], gray.shape[0])
+    x0, y0 = (int(v) for v in np.clip(np.floor(low), 0, limit))
+    x1, y1 = (int(v) for v in np.clip(np.ceil(high), 0, limit))
+    zoom = float(np.clip(np.sqrt(MAX_DOUBLES_PIXELS / max((x1 - x0) * (y1 - y0), 1)), 1.0, 4.0))
+    finds = find_in_region(gray, (x0, y0, x1, y1), zoom, mirrored=False, scale=scale)
+    boards = [board for board in _sighted(pyramid, finds) if board.sheet.name == target.sheet.name]
+    return [board for board in boards if _apart(board, target)]
 
 
 def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[Board]]:
@@ -92,10 +109,15 @@ def _distinct(boards: list[Board]) -> list[Board]:
     """Boards without repeats: two finds of one board share their corners' places."""
     kept: list[Board] = []
     for board in sorted(boards, key=lambda b: -len(b.corner_ids)):
-        size = np.sqrt(_nearness(board))
-        if all(np.linalg.norm(board.centre_px - other.centre_px) > 0.1 * size for other in kept):
+        if all(_apart(board, other) for other in kept):
             kept.append(board)
     return kept
+
+
+def _apart(board: Board, other: Board) -> bool:
+    """Whether two boards lie in different places."""
+    size = np.sqrt(_nearness(board))
+    return bool(np.linalg.norm(board.centre_px - other.centre_px) > 0.1 * size)
 
 
 def _no_target(pyramid: Pyramid, photo: Photo, finds: list[Find], scale: float) -> TargetError:
