@@ -8,6 +8,8 @@ program was started, for Linux carries that over (it measured the same 735 MB wh
 from __future__ import annotations
 
 import json
+import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -84,6 +86,26 @@ def test_memory_does_not_grow_with_the_number_of_photos(photos):
 def test_progress_names_every_photo(photos):
     said = measured(photos[:3])["said"]
     assert said == [f"photo {n} of 3: photo_{n - 1:02d}.jpg" for n in (1, 2, 3)]
+
+
+def test_progress_shows_on_a_terminal_and_keeps_off_stdout(photos):
+    pty = pytest.importorskip("pty")
+    leader, follower = pty.openpty()
+    with subprocess.Popen(
+        [sys.executable, "-m", "align.cli", "check", "--json", *map(str, photos[:2])],
+        stdout=subprocess.PIPE,
+        stderr=follower,
+        text=True,
+    ) as child:
+        answer, _ = child.communicate()
+    os.close(follower)
+    shown = os.read(leader, 4096).decode()
+    os.close(leader)
+    assert re.findall(r"photo \d of 2: photo_0\d.jpg", shown) == [
+        "photo 1 of 2: photo_00.jpg",
+        "photo 2 of 2: photo_01.jpg",
+    ]
+    assert json.loads(answer)["format"] == "align-check-1"
 
 
 if __name__ == "__main__":
