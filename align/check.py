@@ -15,7 +15,7 @@ from .camera import CameraPrior, prior_from_focal
 from .camera_file import CameraFile, prior_for, read_camera_file
 from .claims import borne_out
 from .errors import CameraError, PhotoError, ReflectionError, SolveError
-from .grouping import joint_views
+from .grouping import JointViews, joint_views
 from .photo import Photo, read_photo
 from .report import report
 from .results import CheckResult
@@ -190,10 +190,11 @@ def solve_sighted(
     warnings: list[str] = []
     prior = sighted[0].prior
     unaided = Knowledge()
-    solution = _joint_solution(sheet, sighted, prior, unaided)
+    joints = joint_views(sheet, sighted)
+    solution = _joint_solution(sheet, joints, prior, unaided)
     if prior.source != "file" and solution.camera_surprise > CAMERA_SURPRISE_SIGMAS:
         prior = widened(prior, sighted[0].size)
-        solution = _joint_solution(sheet, sighted, prior, unaided)
+        solution = _joint_solution(sheet, joints, prior, unaided)
         warnings.append(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
@@ -201,7 +202,7 @@ def solve_sighted(
     believed, contradicted = borne_out(sheet, solution, knowledge)
     warnings += contradicted
     if believed != unaided:
-        solution = _joint_solution(sheet, sighted, prior, believed)
+        solution = _joint_solution(sheet, joints, prior, believed)
     if solution.state.layout.moved_sheet:
         warnings.append(
             "The sheet was moved between the photos while the camera stood still: lean and turn are given "
@@ -212,11 +213,11 @@ def solve_sighted(
 
 
 def _joint_solution(
-    sheet: Sheet, sighted: Sequence[Sighted], prior: CameraPrior, knowledge: Knowledge
+    sheet: Sheet, joints: Sequence[JointViews], prior: CameraPrior, knowledge: Knowledge
 ) -> Solution:
     """The joint solve; where the sheet may have been moved or not, the way that fits better by far."""
     best: Solution | None = None
-    for joint in joint_views(sheet, sighted, knowledge):
+    for joint in joints:
         solution = solve(sheet, joint.views, prior, knowledge, moved_sheet=joint.moved_sheet)
         if best is None or solution.rms_px() < best.rms_px() / MOVED_SHEET_RATIO:
             best = solution

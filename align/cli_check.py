@@ -174,15 +174,8 @@ def print_result(result: CheckResult, pictures: list[Path], as_json: bool) -> No
 
 def add_to_record(folder: Path, result: CheckResult, options: dict[str, Any]) -> None:
     """Add the answer to a record's folder."""
-    try:
-        from .record import add_entry
-    except ModuleNotFoundError:
-        from .errors import AlignError
+    from .record import add_entry
 
-        raise AlignError(
-            "Records cannot be kept by this version of align.",
-            "Leave --into out, and keep the --json answer.",
-        ) from None
     add_entry(folder, result, settings=settings_of(options))
 
 

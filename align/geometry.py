@@ -71,6 +71,11 @@ def apply_homography(homography: Array, points: Array) -> Array:
     return np.asarray(mapped[:, :2] / mapped[:, 2:3])
 
 
+def scale_pixels(pixels: Array, factor: float) -> Array:
+    """Pixel places on a picture scaled by `factor`: pixel centres are at integers, so halves are in the way."""
+    return np.asarray((np.asarray(pixels, float) + 0.5) * factor - 0.5)
+
+
 def fit_homography(source: Array, destination: Array) -> Array:
     """(3, 3) homography from >= 4 point pairs: normalised direct linear transform.
 

@@ -15,7 +15,7 @@ from .errors import SolveError
 from .geometry import angle_between, lean_turn_of_normal
 from .model import DIRECT
 from .sighting import Board
-from .solve import Knowledge, View, solve
+from .solve import View, solve
 from .target import Sheet
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ class _Seen:
     doubt_log_focal: float
 
 
-def joint_views(sheet: Sheet, sighted: Sequence[Sighted], knowledge: Knowledge) -> list[JointViews]:
+def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
     """Ways to join the views of all photos, each mirror under one number, from left to right.
 
     Either the sheet lay still, and every mirror stands alike in the target's frame; or the camera stood still
@@ -85,7 +85,7 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted], knowledge: Knowledge) 
     if len(sighted) == 1:
         return [JointViews(tuple(photo_views(sighted[0], 0)), False)]
     joints = []
-    seen = [mirror for photo, item in enumerate(sighted) for mirror in _alone(sheet, item, photo, knowledge)]
+    seen = [mirror for photo, item in enumerate(sighted) for mirror in _alone(sheet, item, photo)]
     _check_zoom(seen, [item.photo.name for item in sighted])
     for moved_sheet in (False, True):
         numbers = _numbered(seen, moved_sheet)
@@ -103,11 +103,11 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted], knowledge: Knowledge) 
     )
 
 
-def _alone(sheet: Sheet, item: Sighted, photo: int, knowledge: Knowledge) -> list[_Seen]:
+def _alone(sheet: Sheet, item: Sighted, photo: int) -> list[_Seen]:
     views = photo_views(item, 0)
     if len(views) == 1:
         return []
-    solution = solve(sheet, views, item.prior, knowledge)
+    solution = solve(sheet, views, item.prior)
     rotation, _ = solution.state.cam_from_target(0)
     result = []
     for local, board in enumerate(item.sighting.reflections):

@@ -49,7 +49,7 @@ class Matches:
 
 
 @cache
-def _prints(name: str, sheet: Sheet) -> tuple[NDArray[np.float32], ...]:
+def _prints(sheet: Sheet) -> tuple[NDArray[np.float32], ...]:
     """The print with a white border of one square, at full, half, quarter ... size (1 = paper)."""
     import cv2
 
@@ -177,7 +177,7 @@ class _Windows:
     ) -> None:
         self.share = share
         self.half, self.board, self.square = half, board, sheet.square_mm
-        levels = _prints(sheet.name, sheet)
+        levels = _prints(sheet)
         # Supersampled pixels of the photo against pixels of the print: take the level that is no finer.
         extent = float(np.median(np.sqrt(np.abs(np.linalg.det(frames)))))
         finer = np.log2(RASTER_PX * SUPERSAMPLING / max(extent, 1.0))

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from .camera import CameraPrior
 from .errors import AlignError, ReflectionError, TargetError
-from .geometry import apply_homography, fit_homography
+from .geometry import apply_homography, fit_homography, scale_pixels
 from .matching import match_corners, square_heights_px
 from .model import DIRECT
 from .photo import Photo
-from .sighting import BLURS_PX, Board
+from .sighting import Board, estimate_blur
 from .solve import Solution, View, solve
 from .start import focal_from_homographies
 from .target import Sheet, corners_board
@@ -130,7 +130,7 @@ def _search(
     if blur:
         work = np.asarray(cv2.GaussianBlur(work, (0, 0), blur), np.uint8)
     for grid in found:
-        _paint_over(work, _Scaled.down(grid - origin, factor))
+        _paint_over(work, scale_pixels(grid - origin, factor))
     flags = cv2.CALIB_CB_EXHAUSTIVE if blur else cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE
     while len(found) < MAX_GRIDS:
         ok, corners = cv2.findChessboardCornersSB(work, (columns, rows), flags=flags)
@@ -138,21 +138,7 @@ def _search(
             break
         grid = np.asarray(corners, float).reshape(rows, columns, 2)
         _paint_over(work, grid)
-        found.append(_Scaled.up(grid, factor) + origin)
-
-
-class _Scaled:
-    """Pixel places between a photo and the photo scaled by a factor (pixel centres at integers)."""
-
-    @staticmethod
-    def down(pixels: Array, factor: float) -> Array:
-        """Places on the scaled photo."""
-        return np.asarray((pixels + 0.5) * factor - 0.5)
-
-    @staticmethod
-    def up(pixels: Array, factor: float) -> Array:
-        """Places on the photo itself."""
-        return np.asarray((pixels + 0.5) / factor - 0.5)
+        found.append(scale_pixels(grid, 1 / factor) + origin)
 
 
 def _paint_over(work: NDArray[np.uint8], grid: Array) -> None:
@@ -188,7 +174,7 @@ def _labellings(gray: NDArray[np.uint8], sheet: Sheet, number: int, grid: Array)
         pixels = order.reshape(-1, 2)
         homography = fit_homography(corners, pixels)
         if not blur:
-            blur = _blur(gray, sheet, homography, pixels)
+            blur = estimate_blur(gray, sheet, homography, ids, pixels)
         matches = match_corners(gray, sheet, homography, ids, pixels, blur_px=blur, iterations=3)
         moved = np.linalg.norm(matches.pixels - pixels, axis=1)
         good = (np.abs(matches.score) > MIN_SCORE) & (moved < 4.0)
@@ -209,15 +195,6 @@ def _labellings(gray: NDArray[np.uint8], sheet: Sheet, number: int, grid: Array)
         )
         result.append(_Labelled(number, board, mirrored, int(np.sign(np.median(matches.score[good])))))
     return result
-
-
-def _blur(gray: NDArray[np.uint8], sheet: Sheet, homography: Array, pixels: Array) -> float:
-    some = np.linspace(0, len(pixels) - 1, 12).round().astype(int)
-    scores = [
-        float(np.median(np.abs(match_corners(gray, sheet, homography, some, pixels[some], blur_px=b).score)))
-        for b in BLURS_PX
-    ]
-    return BLURS_PX[int(np.argmax(scores))]
 
 
 def _facing(labelled: list[_Labelled], grid: int) -> _Labelled:

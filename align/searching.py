@@ -16,7 +16,7 @@ from .camera import Camera, CameraPrior
 from .geometry import apply_homography, fit_homography
 from .matching import RASTER_PX
 from .sighting import Board, Pyramid, find_in_region, sight_board, sight_find
-from .start import focal_from_homographies, plane_poses
+from .start import focal_from_homographies, plane_poses, pose_error
 from .target import Sheet, corners_board, raster
 
 Array = NDArray[np.float64]
@@ -46,7 +46,9 @@ class _Stage:
             return np.asarray(cam[..., :2] / depth * self.camera.focal_px + np.array(self.camera.centre_px))
 
 
-def search_reflection(pyramid: Pyramid, target: Board, prior: CameraPrior) -> Board | None:
+def search_reflection(
+    pyramid: Pyramid, target: Board, prior: CameraPrior, *, scale: float = 1.0
+) -> Board | None:
     """The reflection of a sighted target, or None when the photo shows none that can be matched."""
     stage = _stage(target, prior)
     region = _region(stage, pyramid.level(0).shape)
@@ -56,7 +58,7 @@ def search_reflection(pyramid: Pyramid, target: Board, prior: CameraPrior) -> Bo
     for zoom in (1.0, 2.0):
         if area * zoom * zoom > MAX_ENLARGED_PIXELS:
             continue
-        for find in find_in_region(pyramid.level(0), region, zoom, mirrored=True):
+        for find in find_in_region(pyramid.level(0), region, zoom, mirrored=True, scale=scale):
             if find.sheet.name == target.sheet.name:
                 board = sight_find(pyramid, find)
                 if board is not None:
@@ -72,15 +74,7 @@ def _stage(target: Board, prior: CameraPrior) -> _Stage:
             camera = camera.with_focal(told)
     points = target.sheet.board_to_target(corners_board(target.sheet)[target.corner_ids])
     poses = plane_poses(camera.normalise(target.pixels), points)
-    rotation, translation = max(poses, key=lambda pose: float((-pose[0].T @ pose[1])[2]))
-    rotation, translation = min(
-        poses,
-        key=lambda pose: float(
-            np.nan_to_num(
-                ((camera.project(points @ pose[0].T + pose[1]) - target.pixels) ** 2).sum(), nan=1e12
-            )
-        ),
-    )
+    rotation, translation = min(poses, key=lambda pose: pose_error(camera, pose, points, target.pixels))
     return _Stage(camera, rotation, translation, target.sheet)
 
 

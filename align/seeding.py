@@ -7,6 +7,7 @@ combination that the corners do not rule out is a seed of its own.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from .glass import FLOAT_GLASS_INDEX
 from .leastsquares import Minimum
 from .model import DIRECT, State
 from .problem import Problem, View
-from .start import focal_from_homographies, mirror_candidates, plane_poses
+from .start import focal_from_homographies, mirror_candidates, plane_poses, pose_error
 
 Array = NDArray[np.float64]
 Pose = tuple[Array, Array]
@@ -45,8 +46,8 @@ def cameras_to_try(problem: Problem) -> list[Camera]:
     return [camera.with_focal(f) for f in focals if f is not None]
 
 
-def seeds(problem: Problem, camera: Camera) -> list[State]:
-    """States to descend from, the likeliest first.
+def seeds(problem: Problem, camera: Camera) -> Iterator[State]:
+    """States to descend from, the likeliest first, each worked out when it is asked for.
 
     Raises
     ------
@@ -54,7 +55,6 @@ def seeds(problem: Problem, camera: Camera) -> list[State]:
         A photo has no direct view, or no plane mirror explains a reflection.
     """
     choices = [_photo_poses(problem, camera, photo) for photo in range(problem.layout.photos)]
-    states = []
     for poses in itertools.islice(itertools.product(*choices), MAX_POSE_CHOICES):
         state = _state_of(problem, camera, poses)
         direct = _descend_direct(problem, state)
@@ -62,8 +62,7 @@ def seeds(problem: Problem, camera: Camera) -> list[State]:
         corners = sum(len(v.pixels) for v in problem.views if v.mirror == DIRECT)
         for mirror in range(problem.layout.mirrors):
             state = _with_mirror(problem, state, mirror, direct.cost / max(corners, 1))
-        states.append(state)
-    return states
+        yield state
 
 
 def _photo_poses(problem: Problem, camera: Camera, photo: int) -> list[Pose]:
@@ -77,7 +76,7 @@ def _photo_poses(problem: Problem, camera: Camera, photo: int) -> list[Pose]:
     view = max(direct, key=lambda v: len(v.pixels))
     points = problem.points[view.corner_ids]
     poses = plane_poses(camera.normalise(view.pixels), points)
-    errors = [_pose_error(camera, pose, points, view.pixels) for pose in poses]
+    errors = [pose_error(camera, pose, points, view.pixels) for pose in poses]
     best = min(errors)
     # A square of pixels of slack: bow and distortion, not yet known, can tip the balance.
     slack = POSE_RATIO * best + 1.0
@@ -177,12 +176,3 @@ def _mirror_candidates(problem: Problem, state: State, view: View) -> list[Array
             normal, offset = -normal, -offset
         result.append(np.array([*lean_turn_of_normal(normal), offset]))
     return result
-
-
-def _pose_error(camera: Camera, pose: tuple[Array, Array], points: Array, pixels: Array) -> float:
-    """Mean squared reprojection error [px^2], with poses under the floor set back."""
-    rotation, translation = pose
-    projected = camera.project(points @ rotation.T + translation)
-    error = float(np.nan_to_num(((projected - pixels) ** 2).mean(), nan=1e12))
-    eye = -rotation.T @ translation
-    return error if eye[2] > 0 else error * 1e3 + 1e6

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .finding import Find, detect_markers, group_boards
-from .geometry import apply_homography, fit_homography
+from .geometry import apply_homography, fit_homography, scale_pixels
 from .matching import local_frames, marker_scores, match_corners, square_heights_px
 from .target import Sheet, corners_board, marker_corners_board
 
@@ -88,12 +88,12 @@ class Pyramid:
     @staticmethod
     def down(pixels: Array, number: int) -> Array:
         """Full-size pixel places to places on a level."""
-        return np.asarray((pixels + 0.5) / 2**number - 0.5)
+        return scale_pixels(pixels, 0.5**number)
 
     @staticmethod
     def up(pixels: Array, number: int) -> Array:
         """Places on a level to full-size pixel places."""
-        return np.asarray((pixels + 0.5) * 2**number - 0.5)
+        return scale_pixels(pixels, 2.0**number)
 
 
 def find_boards(gray: NDArray[np.uint8], *, mirrored: bool, scale: float = 1.0) -> list[Find]:
@@ -128,7 +128,7 @@ def find_in_region(
     method = cv2.INTER_CUBIC if zoom > 1 else cv2.INTER_AREA
     enlarged = np.asarray(cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=method), np.uint8)
     ids, places = detect_markers(enlarged, mirrored=mirrored, careful=True)
-    places = [(place + 0.5) / zoom - 0.5 + np.array([x0, y0]) for place in places]
+    places = [scale_pixels(place, 1 / zoom) + np.array([x0, y0]) for place in places]
     return group_boards(ids, places, mirrored=mirrored, scale=scale)
 
 
@@ -156,7 +156,7 @@ def sight_board(
         return None
     gray = pyramid.level(0)
     ids = np.flatnonzero(good)
-    blur = _estimate_blur(gray, sheet, homography, ids, pixels[ids])
+    blur = estimate_blur(gray, sheet, homography, ids, pixels[ids])
     place = pixels[ids]
     matches = match_corners(gray, sheet, homography, ids, place, blur_px=blur, iterations=2)
     for _ in range(2):
@@ -276,15 +276,18 @@ def _plausible(
     return np.asarray(np.abs(centred).max(axis=1) < share)
 
 
-def _estimate_blur(
+def estimate_blur(
     gray: NDArray[np.uint8], sheet: Sheet, homography: Array, ids: NDArray[np.int64], pixels: Array
 ) -> float:
-    """The blur whose drawn print fits best, tried on a dozen corners spread over the board."""
+    """The blur whose drawn print fits best, tried on a dozen corners spread over the board.
+
+    A plain board may be printed the other way about, so the correlation counts without its sign.
+    """
     some = np.linspace(0, len(ids) - 1, min(12, len(ids))).round().astype(int)
     best, best_score = BLURS_PX[0], -1.0
     for blur in BLURS_PX:
         found = match_corners(gray, sheet, homography, ids[some], pixels[some], blur_px=blur, iterations=2)
-        score = float(np.median(found.score))
+        score = float(np.median(np.abs(found.score)))
         if score < best_score - 1e-4:
             break
         if score > best_score:

@@ -54,7 +54,7 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
     finds = [f for f in find_boards(photo.gray, mirrored=True, scale=scale) if f.sheet.name == sheet.name]
     boards = _sighted(pyramid, finds)
     if not boards:
-        found = search_reflection(pyramid, target, prior)
+        found = search_reflection(pyramid, target, prior, scale=scale)
         boards = [] if found is None else [found]
     reflections = sorted(boards, key=lambda board: board.centre_px[0])
     if len(reflections) > 1 and not others:

@@ -64,6 +64,15 @@ def plane_poses(normalised: Array, points: Array) -> list[tuple[Array, Array]]:
     return poses
 
 
+def pose_error(camera: Camera, pose: tuple[Array, Array], points: Array, pixels: Array) -> float:
+    """Mean squared reprojection error [px^2], with poses under the floor set back."""
+    rotation, translation = pose
+    projected = camera.project(points @ rotation.T + translation)
+    error = float(np.nan_to_num(((projected - pixels) ** 2).mean(), nan=1e12))
+    eye = -rotation.T @ translation
+    return error if eye[2] > 0 else error * 1e3 + 1e6
+
+
 def _nearest_rotation(matrix: Array) -> Array:
     u, _, vt = np.linalg.svd(matrix)
     return np.asarray(u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt)

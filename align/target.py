@@ -12,7 +12,7 @@ the viewer's right, y towards the mirror, z up. The printed corners therefore ha
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -113,17 +113,12 @@ class Sheet:
 
     def scaled(self, factor: float) -> Sheet:
         """The same sheet as a printer drew it at `factor` of true scale (`--rule` / 100 mm)."""
-        return Sheet(
-            self.name,
-            self.squares_x,
-            self.squares_y,
-            self.square_mm * factor,
-            self.contact_margin_mm * factor,
-            self.side_margin_mm * factor,
-            self.near_margin_mm * factor,
-            self.first_marker,
-            self.has_markers,
-            self.paper,
+        return replace(
+            self,
+            square_mm=self.square_mm * factor,
+            contact_margin_mm=self.contact_margin_mm * factor,
+            side_margin_mm=self.side_margin_mm * factor,
+            near_margin_mm=self.near_margin_mm * factor,
         )
 
 

@@ -272,7 +272,7 @@ def test_a_photo_after_the_sheet_was_moved_is_named():
             for photo in range(3)
         ]
         with pytest.raises(SolveError, match=f"{'abc'[seed % 3]}.jpg shows the mirror elsewhere"):
-            joint_views(SHEET, photos, Knowledge())
+            joint_views(SHEET, photos)
 
 
 def test_a_zoomed_photo_is_named():
