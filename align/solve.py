@@ -28,8 +28,8 @@ GOOD_COST = 8.0
 NOISE_FLOOR_PX = 0.01
 #: A corner farther from the fit than this many robust standard deviations is left out.
 OUTLIER_SIGMAS = 4.5
-#: What no number of corners or photos averages away, one sd of lean and of turn [deg]: matching leaves a
-#: pattern of some 3 micrometres on the print, the same in every photo of a sheet (docs/theory.md).
+#: What no number of corners or photos averages away, one sd of lean and of turn [deg]: corners are off by
+#: a pattern of some 5 micrometres on the print, the same in every photo of a sheet (docs/theory.md).
 SYSTEMATIC_DEG = 0.001
 
 
