@@ -144,7 +144,7 @@ def _direct_board(photo: Photo, prior: CameraPrior, own_board: Sheet | None, sca
     """The target itself. Reflections are not looked for: a calibration has no use for them."""
     if own_board is None:
         pyramid = Pyramid(photo.gray)
-        finds = find_boards(photo.gray, mirrored=False, scale=scale)
+        finds = find_boards(pyramid, mirrored=False, scale=scale)
         boards = [board for find in finds if (board := sight_find(pyramid, find)) is not None]
         if boards:
             return max(boards, key=lambda board: float(np.median(board.square_px)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,11 @@ class View:
     corner_ids: NDArray[np.int64]
     pixels: Array
     covariance: Array
+
+    @cached_property
+    def whitener(self) -> Array:
+        """(n, 2, 2) [1/px] turns residuals into units of their covariance."""
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(self.covariance)))
 
     def kept(self, mask: NDArray[np.bool_]) -> View:
         """The view with only the masked corners."""
@@ -108,7 +114,7 @@ class Problem:
             pixels, jacobian = predict(state, view.photo, view.mirror, points, basis)
             off = pixels - view.pixels
             scale = scales[0] if view.mirror == DIRECT else scales[1]
-            root = np.linalg.inv(np.linalg.cholesky(view.covariance)) / scale
+            root = view.whitener / scale
             whitened.append(np.einsum("nij,nj->ni", root, off))
             jacobians.append(np.einsum("nij,njp->nip", root, jacobian))
             raw.append(off)

@@ -8,6 +8,7 @@ for any marker to be read is searched for by what a mirror could show (searching
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,6 +86,18 @@ class Pyramid:
             self._levels.append(np.asarray(half, np.uint8))
         return self._levels[number]
 
+    @cached_property
+    def reduced(self) -> NDArray[np.uint8]:
+        """The photo with a long side of SEARCH_LONG_SIDE_PX, or as it is if smaller: for the first look."""
+        import cv2
+
+        gray = self._levels[0]
+        factor = SEARCH_LONG_SIDE_PX / max(gray.shape)
+        if factor >= 1.0:
+            return gray
+        small = cv2.resize(gray, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        return np.asarray(small, np.uint8)
+
     @staticmethod
     def down(pixels: Array, number: int) -> Array:
         """Full-size pixel places to places on a level."""
@@ -96,16 +109,9 @@ class Pyramid:
         return scale_pixels(pixels, 2.0**number)
 
 
-def find_boards(gray: NDArray[np.uint8], *, mirrored: bool, scale: float = 1.0) -> list[Find]:
+def find_boards(pyramid: Pyramid, *, mirrored: bool, scale: float = 1.0) -> list[Find]:
     """Boards whose markers can be read on the reduced photo, in full-size pixels."""
-    import cv2
-
-    factor = min(1.0, SEARCH_LONG_SIDE_PX / max(gray.shape))
-    small = gray
-    if factor < 1.0:
-        small = np.asarray(
-            cv2.resize(gray, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8
-        )
+    gray, small = pyramid.level(0), pyramid.reduced
     ids, places = detect_markers(small, mirrored=mirrored)
     ratio = np.array([gray.shape[1] / small.shape[1], gray.shape[0] / small.shape[0]])
     places = [(place + 0.5) * ratio - 0.5 for place in places]
@@ -126,7 +132,9 @@ def find_in_region(
     x0, y0, x1, y1 = region
     part = gray[y0:y1, x0:x1]
     method = cv2.INTER_CUBIC if zoom > 1 else cv2.INTER_AREA
-    enlarged = np.asarray(cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=method), np.uint8)
+    enlarged = part
+    if zoom != 1.0:
+        enlarged = np.asarray(cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=method), np.uint8)
     ids, places = detect_markers(enlarged, mirrored=mirrored, careful=True)
     places = [scale_pixels(place, 1 / zoom) + np.array([x0, y0]) for place in places]
     return group_boards(ids, places, mirrored=mirrored, scale=scale)

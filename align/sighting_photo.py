@@ -51,7 +51,7 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
     pyramid = Pyramid(photo.gray)
     target, others = _target(pyramid, photo, scale)
     sheet = target.sheet
-    finds = [f for f in find_boards(photo.gray, mirrored=True, scale=scale) if f.sheet.name == sheet.name]
+    finds = [f for f in find_boards(pyramid, mirrored=True, scale=scale) if f.sheet.name == sheet.name]
     boards = _sighted(pyramid, finds)
     if not boards:
         found = search_reflection(pyramid, target, prior, scale=scale)
@@ -80,7 +80,7 @@ def _doubles(pyramid: Pyramid, target: Board, reflections: list[Board], scale: f
 def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[Board]]:
     """The target: the nearest right-handed board; and the others, which are double reflections."""
     gray = photo.gray
-    finds = find_boards(gray, mirrored=False, scale=scale)
+    finds = find_boards(pyramid, mirrored=False, scale=scale)
     boards = _sighted(pyramid, finds)
     whole = (0, 0, gray.shape[1], gray.shape[0])
     for zoom in (1.0, 2.0):
@@ -129,7 +129,7 @@ def _no_target(pyramid: Pyramid, photo: Photo, finds: list[Find], scale: float) 
             "of its corners.",
             "Show the whole sheet, flat and sharp, with nothing lying on it.",
         )
-    if _sighted(pyramid, find_boards(photo.gray, mirrored=True, scale=scale)):
+    if _sighted(pyramid, find_boards(pyramid, mirrored=True, scale=scale)):
         return TargetError(
             f"{name} shows the target's reflection but not the target itself.",
             "Step back or tilt the phone so that the sheet and its reflection are both in the photo.",
