@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,9 +50,13 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
         ordered = sorted(reflected, key=lambda board: board.centre_px[0])
         return Sighting(own_board, plain, tuple(ordered), tuple(rest))
     pyramid = Pyramid(photo.gray)
-    target, others = _target(pyramid, photo, scale)
-    sheet = target.sheet
-    finds = [f for f in find_boards(pyramid, mirrored=True, scale=scale) if f.sheet.name == sheet.name]
+    _ = pyramid.reduced  # made once, before two threads ask for it
+    # OpenCV lets other threads run: the second core reads the flipped photo meanwhile.
+    with ThreadPoolExecutor(max_workers=1) as second_core:
+        flipped = second_core.submit(find_boards, pyramid, mirrored=True, scale=scale)
+        target, others = _target(pyramid, photo, scale)
+        sheet = target.sheet
+        finds = [find for find in flipped.result() if find.sheet.name == sheet.name]
     boards = _sighted(pyramid, finds)
     if not boards:
         found = search_reflection(pyramid, target, prior, scale=scale)
