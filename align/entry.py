@@ -1,6 +1,6 @@
 """Entries of a record: one folder each, written whole or not at all, never overwritten.
 
-    FOLDER/entries/20260714T083205Z-check-3f9a1c/
+    FOLDER/entries/20260714T083205.417093Z-check-3f9a1c/
         entry.json                  what was asked, what was answered, when ("align-entry-1")
         photo-1.jpg                 the photo without its metadata
         picture-1.png               the answer drawn, full resolution
@@ -39,7 +39,8 @@ _MONTHS = ("January", "February", "March", "April", "May", "June", "July", "Augu
 # fmt: on
 #: Unfinished folders older than this belong to no running program any more [s].
 _ABANDONED_S = 24 * 3600.0
-_NAME = re.compile(r"^\d{8}T\d{6}Z-[a-z]+-[0-9a-f]{6}$")
+#: To the microsecond: names sort as the entries came, also those of one second.
+_NAME = re.compile(r"^\d{8}T\d{6}\.\d{6}Z-[a-z]+-[0-9a-f]{6}$")
 #: Keys whose texts are paths; elsewhere only what is plainly an absolute path's folders is cut.
 _FILE_KEYS = ("file", "camera", "photos", "picture", "pictures")
 _ABSOLUTE = re.compile(r"(?<![\w/\\.])(?:~|[A-Za-z]:)?[/\\](?:[^\s/\\:]+[/\\])+")
@@ -210,7 +211,7 @@ def _write_files(folder: Path, files: Mapping[str, bytes]) -> None:
 
 def _land(unfinished: Path, entries: Path, now: datetime.datetime, kind: str) -> str:
     """Rename the finished folder to a name that nobody has: renaming on to an entry fails."""
-    stamp = now.astimezone(datetime.timezone.utc).strftime("%Y%m%dT%H%M%SZ")
+    stamp = now.astimezone(datetime.timezone.utc).strftime("%Y%m%dT%H%M%S.%fZ")
     for attempt in range(20):
         name = f"{stamp}-{kind}-{secrets.token_hex(3)}"
         try:

@@ -123,7 +123,7 @@ def photos_from_false_to_true(folder: Path) -> tuple[list[Path], Path]:
 
 def copy_entry(entry: Path, number: int) -> Path:
     """The same entry again under another name and a later date: quick to make many of."""
-    stamp = f"202505{1 + number // 24:02d}T{number % 24:02d}0000Z"
+    stamp = f"202505{1 + number // 24:02d}T{number % 24:02d}0000.000000Z"
     copy = entry.parent / f"{stamp}-check-{number:06x}"
     shutil.copytree(entry, copy)
     raw = json.loads((copy / "entry.json").read_text(encoding="utf-8"))

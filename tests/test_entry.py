@@ -46,6 +46,15 @@ def start_writer(folder: Path, photo: Path, count: int, name: str) -> subprocess
     return writer
 
 
+def wait_for_writing(folder: Path, left_behind: int) -> None:
+    """Return while an entry is being written, besides those left behind by earlier kills."""
+    deadline = time.monotonic() + 20.0
+    while time.monotonic() < deadline:
+        if len(list((folder / "entries").glob(".unfinished-*"))) > left_behind:
+            return
+    raise AssertionError("no entry was begun within 20 s")
+
+
 def whole_entries(folder: Path) -> list[str]:
     """Names of all entries, each read and every file of it compared with its checksum."""
     names = []
@@ -62,9 +71,13 @@ def test_killed_at_twenty_random_moments_earlier_entries_stay_whole(tmp_path: Pa
     moments, photo = random.Random(5), small_photo(tmp_path / "IMG.jpg", size=(1600, 1200))
     folder, known, unfinished = tmp_path / "record", set[str](), 0
     add_made(folder, photo, made_check(0.6, -0.3))
-    for _ in range(20):
+    for turn in range(20):
         writer = start_writer(folder, photo, 1000, "killed")
-        time.sleep(moments.uniform(0.0, 0.25))
+        if turn % 2:  # a random moment within the writing of an entry
+            wait_for_writing(folder, unfinished)
+            time.sleep(moments.uniform(0.0, 0.01))
+        else:
+            time.sleep(moments.uniform(0.0, 0.25))
         writer.send_signal(signal.SIGKILL)
         writer.wait()
         found = set(whole_entries(folder))
