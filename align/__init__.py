@@ -16,6 +16,8 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from .calibrate import calibrate, camera_file_of
+    from .camera_file import CameraFile, read_camera_file, write_camera_file
     from .check import check
     from .errors import (
         AlignError,
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     from .figures import draw_check, save_check_picture
     from .plan import plan
     from .results import CheckResult, MirrorResult, Quantity
+    from .results_camera import Calibration
     from .sheet_pdf import write_sheet_pdf
     from .shims import Mount
     from .target import SHEETS, Sheet
@@ -37,6 +40,10 @@ if TYPE_CHECKING:
 #: Which module each public name lives in.
 _HOMES = {
     "check": "check",
+    "calibrate": "calibrate",
+    "camera_file_of": "calibrate",
+    "read_camera_file": "camera_file",
+    "write_camera_file": "camera_file",
     "check_text": "text",
     "draw_check": "figures",
     "save_check_picture": "figures",
@@ -46,6 +53,8 @@ _HOMES = {
     "Sheet": "target",
     "Mount": "shims",
     "CheckResult": "results",
+    "Calibration": "results_camera",
+    "CameraFile": "camera_file",
     "MirrorResult": "results",
     "Quantity": "results",
     "AlignError": "errors",
@@ -60,7 +69,9 @@ _HOMES = {
 __all__ = [
     "SHEETS",
     "AlignError",
+    "Calibration",
     "CameraError",
+    "CameraFile",
     "CheckResult",
     "FileFormatError",
     "MirrorResult",
@@ -71,11 +82,15 @@ __all__ = [
     "Sheet",
     "SolveError",
     "TargetError",
+    "calibrate",
+    "camera_file_of",
     "check",
     "check_text",
     "draw_check",
     "plan",
+    "read_camera_file",
     "save_check_picture",
+    "write_camera_file",
     "write_sheet_pdf",
 ]
 

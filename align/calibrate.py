@@ -17,10 +17,10 @@ from .errors import CameraError, ReflectionError, TargetError
 from .intrinsics import CameraEstimate, direction_doubts_px, estimate_camera, frame_grid
 from .model import DIRECT
 from .next_photo import Gain, gains, outline_target
-from .photo import Photo, read_photo
+from .photo import Lens, Photo, orientation_matrix, read_photo
 from .results import Quantity
 from .results_camera import Calibration, CameraTerm, FrameCoverage, ModelWeight, NextPhoto, PhotoFit
-from .sighting import Board, Pyramid, find_boards, sight_find
+from .sighting import Board, Pyramid, find_boards, sight_find, turned_board
 from .sighting_photo import sight
 from .solve import View
 from .target import Sheet, plain_board
@@ -52,21 +52,25 @@ TAKE_MORE = (
 
 @dataclass(frozen=True, eq=False)
 class _Seen:
-    """One photo's target, without the pixels."""
+    """One photo's target, without the pixels; the board's places are those of the first photo's frame."""
 
     path: Path
     board: Board
     prior: CameraPrior
     device: str
-    focal_mm: float | None
+    lens: Lens
     date: str
 
 
 @dataclass
 class _Gathered:
-    """What all photos have in common so far, and those in which nothing was found."""
+    """What all photos have in common so far, and those in which nothing was found.
+
+    size, orientation : of the first photo; photos that their files say were turned otherwise are turned to it.
+    """
 
     size: tuple[int, int] | None = None
+    orientation: int | None = None
     seen: list[_Seen] = field(default_factory=list)
     left_out: list[PhotoFit] = field(default_factory=list)
 
@@ -124,7 +128,7 @@ def _gather(
         if progress:
             progress(f"photo {number} of {len(paths)}: {path.name}")
         photo = read_photo(path)
-        _check_size(gathered, photo)
+        turn = _turn_to_first(gathered, photo)
         prior = prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
         try:
             board = _direct_board(photo, prior, own_board, scale)
@@ -132,7 +136,9 @@ def _gather(
             first_error = first_error or error
             gathered.left_out.append(PhotoFit(str(path), 0, 0, 0.0, "the target was not found"))
             continue
-        seen = _Seen(path, board, prior, photo.device, photo.focal_mm, photo.date)
+        if not np.array_equal(turn, np.eye(2)) and gathered.size is not None:
+            board = turned_board(board, turn, photo.size, gathered.size)
+        seen = _Seen(path, board, prior, photo.device, photo.lens, photo.date)
         _check_same_camera(gathered.seen, seen)
         gathered.seen.append(seen)
     if first_error is not None and not gathered.seen:
@@ -151,25 +157,37 @@ def _direct_board(photo: Photo, prior: CameraPrior, own_board: Sheet | None, sca
     return sight(photo, prior, own_board=own_board, scale=scale).target
 
 
-def _check_size(gathered: _Gathered, photo: Photo) -> None:
+def _turn_to_first(gathered: _Gathered, photo: Photo) -> Array:
+    """(2, 2) turns directions in this photo into the first one's frame; the sensor's picture was the same."""
     if gathered.size is None:
-        gathered.size = photo.size
-    if photo.size != gathered.size:
+        gathered.size, gathered.orientation = photo.size, photo.orientation
+    turn = np.eye(2)
+    if photo.orientation is not None and gathered.orientation is not None:
+        turn = orientation_matrix(gathered.orientation) @ orientation_matrix(photo.orientation).T
+    size = photo.size if turn[0, 0] != 0 else photo.size[::-1]
+    if np.linalg.det(turn) < 0:
+        raise CameraError(
+            f"{photo.path.name} is mirrored, the photos before it are not (or the other way about).",
+            "Turn off the phone's mirrored selfie setting, or use its rear camera for all photos.",
+        )
+    if size != gathered.size:
         raise CameraError(
             f"{photo.path.name} has {photo.size[0]} x {photo.size[1]} px but the photos before it have "
             f"{gathered.size[0]} x {gathered.size[1]} px.",
-            "Photos of one calibration must come from one camera at one size, held the same way up.",
+            "Photos of one calibration must come from one camera at one size, straight from the phone.",
         )
+    return turn
 
 
 def _check_same_camera(before: Sequence[_Seen], seen: _Seen) -> None:
     if not before:
         return
     first = before[0]
-    if first.focal_mm and seen.focal_mm and abs(first.focal_mm / seen.focal_mm - 1) > 0.02:
+    differ = first.lens.differs(seen.lens)
+    if differ is not None:
         raise CameraError(
-            f"{seen.path.name} was taken with another lens or zoom ({seen.focal_mm:g} mm) than "
-            f"{first.path.name} ({first.focal_mm:g} mm).",
+            f"{seen.path.name} was taken with another lens or zoom ({differ[1]}) than "
+            f"{first.path.name} ({differ[0]}).",
             "Take all photos of one calibration with one lens, without zooming.",
         )
     if first.device and seen.device and first.device != seen.device:
@@ -250,7 +268,9 @@ def _answer(
         photos=tuple(sorted(fits, key=lambda fit: order[fit.file])),
         size=size,
         device=next((one.device for one in used if one.device), ""),
-        focal_mm=next((one.focal_mm for one in used if one.focal_mm), None),
+        focal_mm=next((one.lens.focal_mm for one in used if one.lens.focal_mm), None),
+        equivalent_mm=next((one.lens.equivalent_mm for one in used if one.lens.equivalent_mm), None),
+        orientation=gathered.orientation,
         date=_day(max(one.date for one in used)),
         mean=estimate.mean,
         covariance=estimate.covariance,
@@ -354,4 +374,6 @@ def camera_file_of(calibration: Calibration) -> CameraFile:
         photos=len(calibration.used),
         model=calibration.model,
         covariance=calibration.covariance,
+        equivalent_mm=calibration.equivalent_mm,
+        orientation=calibration.orientation,
     )

@@ -10,6 +10,7 @@ import math
 import os
 import re
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from .camera import CAMERA_PARAMETERS, CameraPrior
 from .errors import AlignError, CameraError, FileFormatError
-from .photo import Photo
+from .photo import Lens, Photo, orientation_matrix
 
 Array = NDArray[np.float64]
 FORMAT = "align-camera-1"
@@ -30,7 +31,7 @@ class CameraFile:
     """What a camera file holds: parameters (8,) with sd (8,), and the photos they are for.
 
     model : the distortion terms that were measured, "k1 k2"; covariance : (8, 8) of `mean`, None in files
-    that give each parameter's own doubt only.
+    that give each parameter's own doubt only; equivalent_mm, orientation : as in `photo.Photo`.
     """
 
     mean: Array
@@ -43,6 +44,13 @@ class CameraFile:
     photos: int
     model: str = ""
     covariance: Array | None = None
+    equivalent_mm: float | None = None
+    orientation: int | None = None
+
+    @property
+    def lens(self) -> Lens:
+        """Which lens and zoom the photos' files named."""
+        return Lens(self.focal_mm, self.equivalent_mm)
 
     def to_json(self) -> dict[str, Any]:
         """The file's object; focal length in pixels, its doubt beside it."""
@@ -54,6 +62,8 @@ class CameraFile:
             "size": list(self.size),
             "device": self.device,
             "focal_mm": self.focal_mm,
+            "equivalent_mm": self.equivalent_mm,
+            "orientation": self.orientation,
             "date": self.date,
             "photos": self.photos,
             "rms_px": round(float(self.rms_px), 4),
@@ -133,15 +143,31 @@ def read_camera_file(path: str | os.PathLike[str]) -> CameraFile:
             doubts,
             size,
             str(raw.get("device", "")),
-            None if raw.get("focal_mm") is None else float(raw["focal_mm"]),
+            _positive_or_none(raw.get("focal_mm")),
             str(raw.get("date", "")),
             float(raw.get("rms_px", 0.0)),
             int(raw.get("photos", 0)),
             str(raw.get("model", "")),
             covariance,
+            _positive_or_none(raw.get("equivalent_mm")),
+            _orientation(raw.get("orientation")),
         )
     except (KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
         raise FileFormatError(f"{path} is damaged: {error}.", remedy) from None
+
+
+def _positive_or_none(value: Any) -> float | None:
+    if value is None:
+        return None
+    if not 0 < float(value) < math.inf:
+        raise ValueError("focal lengths must be finite and positive")
+    return float(value)
+
+
+def _orientation(value: Any) -> int | None:
+    if value is not None and value not in range(1, 9):
+        raise ValueError("the orientation must be one of EXIF's, 1 to 8")
+    return None if value is None else int(value)
 
 
 def _covariance(rows: Any, names: tuple[str, ...], values: Array, doubts: Array) -> Array | None:
@@ -162,52 +188,64 @@ def _covariance(rows: Any, names: tuple[str, ...], values: Array, doubts: Array)
 
 
 def prior_for(camera: CameraFile, photo: Photo) -> CameraPrior:
-    """The file's camera as knowledge for one photo, turned when the photo is turned.
+    """The file's camera as knowledge for one photo, turned as the photo was turned.
 
     Raises
     ------
     CameraError
-        The photo is of another size, or of another lens.
+        The photo is of another size, or of another lens or zoom.
     """
     remedy = "Calibrate with photos of the same size and lens, or leave --camera out."
-    if camera.focal_mm and photo.focal_mm and abs(camera.focal_mm / photo.focal_mm - 1) > 0.02:
+    differ = camera.lens.differs(photo.lens)
+    if differ is not None:
         raise CameraError(
-            f"The camera file is for a lens of {camera.focal_mm:g} mm; {photo.path.name} was taken "
-            f"with {photo.focal_mm:g} mm.",
+            f"The camera file is for a lens of {differ[0]}; {photo.path.name} was taken with {differ[1]}.",
             remedy,
         )
-    if camera.size == photo.size:
+    if sorted(camera.size) != sorted(photo.size):
+        raise CameraError(
+            f"The camera file is for photos of {camera.size[0]} x {camera.size[1]} px; {photo.path.name} has "
+            f"{photo.size[0]} x {photo.size[1]} px.",
+            remedy,
+        )
+    turns = _turns(camera, photo)
+    if len(turns) == 1 and np.array_equal(turns[0], np.eye(2)):
         return camera.prior()
-    if camera.size == photo.size[::-1]:
-        return _turned(camera)
-    raise CameraError(
-        f"The camera file is for photos of {camera.size[0]} x {camera.size[1]} px; {photo.path.name} has "
-        f"{photo.size[0]} x {photo.size[1]} px.",
-        remedy,
-    )
+    return _turned(camera, photo.size, turns)
 
 
-def _turned(camera: CameraFile) -> CameraPrior:
-    """The camera for photos turned by a quarter. Which way is not known: half and half, as one Gaussian.
+#: Directions turned by a quarter, clockwise and anticlockwise (x right, y down).
+_QUARTERS = (np.array([[0.0, -1.0], [1.0, 0.0]]), np.array([[0.0, 1.0], [-1.0, 0.0]]))
 
-    Turned clockwise the new centre is (height - 1 - y, x) and the tangential pair (p2, -p1); turned
-    anticlockwise (y, width - 1 - x) and (-p2, p1).
+
+def _turns(camera: CameraFile, photo: Photo) -> list[Array]:
+    """(2, 2) turns from the file's photos to this one, those that may be: one where both files name theirs."""
+    upright = camera.size == photo.size
+    if camera.orientation is not None and photo.orientation is not None:
+        turn = orientation_matrix(photo.orientation) @ orientation_matrix(camera.orientation).T
+        if camera.size[0] == camera.size[1] or (turn[0, 0] != 0) == upright:
+            return [turn]
+    return [np.eye(2)] if upright else list(_QUARTERS)
+
+
+def _turned(camera: CameraFile, size: tuple[int, int], turns: Sequence[Array]) -> CameraPrior:
+    """The camera for photos of `size` turned in one of some ways: each as likely, as one Gaussian.
+
+    The centre's offset from the middle turns as a direction does, and so does the pair (p2, p1), for the
+    tangential distortion of a place q is 2 (p . q) q + p |q|^2 with p = (p2, p1).
     """
-    width, height = camera.size
-    centre = [(height - 1) / 2, (width - 1) / 2]
-    offset_x, offset_y = camera.mean[1] - (width - 1) / 2, camera.mean[2] - (height - 1) / 2
-    p1, p2 = camera.mean[5:7]
-    clockwise = np.eye(len(camera.mean))
-    clockwise[1:3, 1:3] = [[0, -1], [1, 0]]
-    clockwise[5:7, 5:7] = [[0, 1], [-1, 0]]
-    anticlockwise = clockwise.copy()
-    anticlockwise[1:3, 1:3] *= -1
-    anticlockwise[5:7, 5:7] *= -1
-    mean = camera.mean.copy()
-    mean[1:3], mean[5:7] = centre, 0.0
-    apart = np.zeros(len(mean))  # half the way between the two cameras
-    apart[1:3], apart[5:7] = [-offset_y, offset_x], [p2, -p1]
+    middle, new_middle = ((np.array(of) - 1.0) / 2 for of in (camera.size, size))
     known = np.diag(camera.sd**2) if camera.covariance is None else camera.covariance
-    both = (clockwise @ known @ clockwise.T + anticlockwise @ known @ anticlockwise.T) / 2
-    covariance = both + np.outer(apart, apart)
+    start = camera.mean.copy()
+    start[1:3] -= middle
+    means, covariances = [], []
+    for turn in turns:
+        by = np.eye(len(start))
+        by[1:3, 1:3], by[5:7, 5:7] = turn, turn[::-1, ::-1]
+        means.append(by @ start)
+        covariances.append(by @ known @ by.T)
+    mean = np.mean(means, axis=0)
+    apart = [np.outer(one - mean, one - mean) for one in means]
+    covariance = np.mean(covariances, axis=0) + np.mean(apart, axis=0)
+    mean[1:3] += new_middle
     return CameraPrior(mean, np.sqrt(np.diag(covariance)), "file", covariance)

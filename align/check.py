@@ -16,7 +16,7 @@ from .camera_file import CameraFile, prior_for, read_camera_file
 from .claims import borne_out
 from .errors import CameraError, PhotoError, ReflectionError, SolveError
 from .grouping import JointViews, joint_views
-from .photo import Photo, read_photo
+from .photo import Lens, Photo, read_photo
 from .report import report
 from .results import CheckResult
 from .shims import Mount
@@ -46,8 +46,9 @@ class Sighted:
     photo: Path
     size: tuple[int, int]
     prior: CameraPrior
-    focal_mm: float | None
+    lens: Lens
     sighting: Sighting
+    orientation: int | None = None
 
 
 def check(
@@ -134,11 +135,8 @@ def sight_photos(
             if camera_file is not None
             else prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
         )
-        sighted.append(
-            Sighted(
-                path, photo.size, prior, photo.focal_mm, sight(photo, prior, own_board=own_board, scale=scale)
-            )
-        )
+        sighting = sight(photo, prior, own_board=own_board, scale=scale)
+        sighted.append(Sighted(path, photo.size, prior, photo.lens, sighting, photo.orientation))
         _check_same_camera(sighted, photo)
     return sighted
 
@@ -162,10 +160,15 @@ def _check_same_camera(sighted: Sequence[Sighted], photo: Photo) -> None:
             f"{first.size[0]} x {first.size[1]} px.",
             "Photos of one check must come from one camera, held the same way; or check them with --each.",
         )
-    if first.focal_mm and photo.focal_mm and abs(first.focal_mm / photo.focal_mm - 1) > 0.02:
+    if None not in (first.orientation, photo.orientation) and first.orientation != photo.orientation:
         raise CameraError(
-            f"{photo.path.name} was zoomed differently ({photo.focal_mm:g} mm) from {first.photo.name} "
-            f"({first.focal_mm:g} mm).",
+            f"{photo.path.name} was taken with the phone held another way up than {first.photo.name}.",
+            "Hold the phone the same way up for all photos of one check; or check them with --each.",
+        )
+    differ = first.lens.differs(photo.lens)
+    if differ is not None:
+        raise CameraError(
+            f"{photo.path.name} was zoomed differently ({differ[1]}) from {first.photo.name} ({differ[0]}).",
             "Take all photos of one check without zooming; or check them with --each.",
         )
     if first.sighting.sheet.name != sighted[-1].sighting.sheet.name:
@@ -227,14 +230,16 @@ def _joint_solution(
 
 def _check_sane(solution: Solution, names: Sequence[str]) -> None:
     """Refuse answers that no mirror before a viewer can give."""
-    for photo, name in enumerate(names):
-        if solution.rms_px(photo) > MAX_RMS_PX:
-            raise SolveError(
-                f"{name}: the corners fit no flat sheet before a flat mirror "
-                f"(they are off by {solution.rms_px(photo):.1f} px).",
-                "Lay the sheet flat, tape it down, hold the phone still, and take the photo again; for "
-                "several photos, do not move the sheet between them.",
-            )
+    rms = [solution.rms_px(photo) for photo in range(len(names))]
+    worst = max(range(len(names)), key=lambda photo: rms[photo])
+    if rms[worst] > MAX_RMS_PX:
+        most = ", the most of all photos" if sum(px > MAX_RMS_PX for px in rms) > 1 else ""
+        raise SolveError(
+            f"{names[worst]}: the corners fit no flat sheet before a flat mirror "
+            f"(they are off by {rms[worst]:.1f} px{most}).",
+            "Lay the sheet flat, tape it down, hold the phone still, and take the photo again; for "
+            "several photos, do not move the sheet between them.",
+        )
     for mirror in range(solution.state.layout.mirrors):
         for photo in range(len(names)):
             _, placed = solution.state.scene_from_sheet(photo)

@@ -24,10 +24,36 @@ MIN_SIDE_PX = 200
 _TAG_ORIENTATION, _TAG_MAKE, _TAG_MODEL, _TAG_EXIF = 0x0112, 0x010F, 0x0110, 0x8769
 _TAG_DATE, _TAG_FOCAL, _TAG_FOCAL35, _TAG_ZOOM = 0x9003, 0x920A, 0xA405, 0xA404
 _TAG_WIDTH, _TAG_HEIGHT = 0xA002, 0xA003
+_SENSOR_ORIENTATION = -1  # no tag: the orientation of pixels that their reader has turned upright already
 #: Shapes that phone and camera sensors have, long side : short side; common practice, no source.
 SENSOR_SHAPES = (4 / 3, 3 / 2)
 #: Screen shapes that phones cut from the middle of the sensor when asked to; common practice, no source.
 SCREEN_SHAPES = (1.0, 16 / 9, 18 / 9, 18.5 / 9, 19 / 9, 19.5 / 9, 20 / 9)
+
+
+#: Focal lengths of one lens agree to this share; the 35 mm-equivalent one is a whole number of millimetres.
+SAME_LENS_SHARE, EQUIVALENT_STEP_MM = 0.02, 1.0
+
+
+@dataclass(frozen=True)
+class Lens:
+    """Which lens and zoom a photo's file names [mm]: real and 35 mm-equivalent focal length, None: not named.
+
+    The real one tells a phone's lenses apart; zoom by cutting and enlarging shows in the equivalent one only.
+    """
+
+    focal_mm: float | None = None
+    equivalent_mm: float | None = None
+
+    def differs(self, other: Lens) -> tuple[str, str] | None:
+        """What this lens and another are, in words, where their files say that they differ; else None."""
+        mine, its = self.focal_mm, other.focal_mm
+        if mine and its and abs(mine / its - 1) > SAME_LENS_SHARE:
+            return f"{mine:g} mm", f"{its:g} mm"
+        mine, its = self.equivalent_mm, other.equivalent_mm
+        if mine and its and abs(mine - its) > max(EQUIVALENT_STEP_MM, SAME_LENS_SHARE * mine):
+            return f"{mine:g} mm (35 mm equivalent)", f"{its:g} mm (35 mm equivalent)"
+        return None
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +62,8 @@ class Photo:
 
     gray : (height, width) uint8; equivalent_mm : EXIF 35 mm-equivalent focal length or None;
     crop : "whole", "middle" (a screen shape cut from the sensor's middle) or "part" (the shape or the
-    metadata say that it is some other part of what the camera took).
+    metadata say that it is some other part of what the camera took);
+    orientation : EXIF orientation 1 to 8 by which the sensor's picture was turned upright; None: not named.
     """
 
     path: Path
@@ -46,6 +73,12 @@ class Photo:
     crop: str
     device: str
     date: str
+    orientation: int | None = None
+
+    @property
+    def lens(self) -> Lens:
+        """Which lens and zoom the file names."""
+        return Lens(self.focal_mm, self.equivalent_mm)
 
     @property
     def size(self) -> tuple[int, int]:
@@ -78,12 +111,13 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
             gray = _gray_by_pillow(path, image)
     return Photo(
         path=path,
-        gray=_upright(np.asarray(gray), int(exif.get(_TAG_ORIENTATION, 1) or 1)),
+        gray=_upright(np.asarray(gray), _orientation(exif.get(_TAG_ORIENTATION)) or 1),
         equivalent_mm=_positive(exif.get(_TAG_FOCAL35)),
         focal_mm=_positive(exif.get(_TAG_FOCAL)),
         crop=_crop(exif, image.size),
         device=" ".join(str(exif[tag]).strip("\0 ") for tag in (_TAG_MAKE, _TAG_MODEL) if exif.get(tag)),
         date=str(exif.get(_TAG_DATE, "")),
+        orientation=_orientation(exif.get(_SENSOR_ORIENTATION, exif.get(_TAG_ORIENTATION))),
     )
 
 
@@ -98,7 +132,7 @@ def read_colour(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
             pixels = np.asarray(image.convert("RGB"))
         except Exception as error:  # decoders raise many kinds on damaged files
             raise _unreadable(path, f"it is damaged or cut off ({error})") from None
-    return _upright(pixels, int(exif.get(_TAG_ORIENTATION, 1) or 1))
+    return _upright(pixels, _orientation(exif.get(_TAG_ORIENTATION)) or 1)
 
 
 def _file_bytes(path: Path) -> bytes:
@@ -187,7 +221,9 @@ def _gray_by_pillow(path: Path, image: Image) -> NDArray[np.uint8]:
 def _exif(image: Image) -> dict[int, Any]:
     """The few facts we use, from both EXIF directories; {} when the metadata is damaged."""
     try:
+        turned = image.info.get("original_orientation")  # pillow_heif's word for it
         if image.format == "TIFF":
+            turned = image.getexif().get(_TAG_ORIENTATION)
             image.load()  # Pillow turns these pixels itself, and then forgets the orientation
         exif = image.getexif()
         facts: dict[int, Any] = {
@@ -196,11 +232,33 @@ def _exif(image: Image) -> dict[int, Any]:
         inner = exif.get_ifd(_TAG_EXIF)
         tags = (_TAG_DATE, _TAG_FOCAL, _TAG_FOCAL35, _TAG_ZOOM, _TAG_WIDTH, _TAG_HEIGHT)
         facts.update({tag: inner[tag] for tag in tags if tag in inner})
+        if turned is not None:
+            facts[_SENSOR_ORIENTATION] = turned
     except Exception:  # damaged metadata comes in many kinds; the pixels are still good
         return {}
     if getattr(image, "format", "") == "HEIF":
         facts[_TAG_ORIENTATION] = 1  # the HEIF reader turns the pixels itself
     return facts
+
+
+def _orientation(value: Any) -> int | None:
+    """An EXIF orientation, or None where there is none or it is none of the eight."""
+    try:
+        return int(value) if 1 <= int(value) <= 8 else None
+    except (TypeError, ValueError, OverflowError):
+        return None
+
+
+def orientation_matrix(orientation: int) -> NDArray[np.float64]:
+    """(2, 2) turns directions in the sensor's picture into those in the upright photo (x right, y down).
+
+    Source: CIPA DC-008 (EXIF), tag 274; a signed permutation, its determinant negative for mirrored pictures.
+    """
+    matrix = np.eye(2)
+    if orientation in (5, 6, 7, 8):
+        matrix = matrix[::-1]
+    signs = [-1.0 if orientation in (2, 3, 6, 7) else 1.0, -1.0 if orientation in (3, 4, 7, 8) else 1.0]
+    return np.asarray(np.diag(signs) @ matrix)
 
 
 def _positive(value: Any) -> float | None:

@@ -130,6 +130,8 @@ class Calibration:
     size: tuple[int, int]
     device: str
     focal_mm: float | None
+    equivalent_mm: float | None
+    orientation: int | None
     date: str
     mean: Array
     covariance: Array
@@ -163,6 +165,8 @@ class Calibration:
             "size": list(self.size),
             "device": self.device,
             "focal_mm": self.focal_mm,
+            "equivalent_mm": self.equivalent_mm,
+            "orientation": self.orientation,
             "date": self.date,
             "rms_px": round(self.rms_px, 4),
             "model": self.model,

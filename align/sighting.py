@@ -7,7 +7,7 @@ for any marker to be read is searched for by what a mirror could show (searching
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -66,6 +66,22 @@ class Board:
     def centre_px(self) -> Array:
         """(2,) mean of the corners [px]."""
         return np.asarray(self.pixels.mean(axis=0))
+
+
+def turned_board(board: Board, turn: Array, size: tuple[int, int], new_size: tuple[int, int]) -> Board:
+    """The board in a photo of `size` (width, height) as that photo, turned, would show it.
+
+    turn : (2, 2) turns directions about the photo's middle, a rotation by quarters; new_size : after it.
+    """
+    middle, new_middle = ((np.array(of) - 1.0) / 2 for of in (size, new_size))
+    matrix = np.eye(3)
+    matrix[:2, :2], matrix[:2, 2] = turn, new_middle - turn @ middle
+    return replace(
+        board,
+        pixels=(board.pixels - middle) @ turn.T + new_middle,
+        covariance=turn @ board.covariance @ turn.T,
+        homography=matrix @ board.homography,
+    )
 
 
 class Pyramid:

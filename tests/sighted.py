@@ -13,6 +13,7 @@ from align.camera import CameraPrior
 from align.check import Sighted
 from align.geometry import fit_homography, rotation_from_vector
 from align.model import DIRECT, Layout, State, bow_basis, offset_of_distance, predict
+from align.photo import Lens
 from align.sighting import Board
 from align.sighting_photo import Sighting
 from align.simulate import Simulated, look_at
@@ -45,7 +46,7 @@ def sighted_photo(
     target = next(board_of(sheet, view) for view in views if view.mirror == DIRECT)
     reflections = [board_of(sheet, view) for view in views if view.mirror != DIRECT]
     reflections.sort(key=lambda board: float(board.centre_px[0]))
-    return Sighted(Path(name), size, prior, None, Sighting(sheet, target, tuple(reflections)))
+    return Sighted(Path(name), size, prior, Lens(), Sighting(sheet, target, tuple(reflections)))
 
 
 def sighted_photos(sheet: Sheet, sim: Simulated, names: Sequence[str] = "abcdefgh") -> list[Sighted]:

@@ -13,9 +13,10 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from sighted import board_of
 from synthetic import degrees_mirror, synthetic_photo, write_photo
 
-from align.calibrate import calibrate, camera_file_of, frame_coverage
+from align.calibrate import _Gathered, _turn_to_first, calibrate, camera_file_of, frame_coverage
 from align.camera import Camera, camera_from_parameters, prior_from_focal
 from align.camera_file import read_camera_file, write_camera_file
 from align.check import check
@@ -23,12 +24,13 @@ from align.cli import align_group
 from align.distortion import DistortionModel, weigh
 from align.errors import AlignError, CameraError, TargetError
 from align.figures_camera import draw_calibration, exaggeration
-from align.geometry import rotation_from_vector
+from align.geometry import apply_homography, rotation_from_vector
 from align.intrinsics import direction_doubts_px, estimate_camera, frame_grid
 from align.model import DIRECT
 from align.next_photo import candidates, gains
-from align.photo import read_photo
+from align.photo import Photo, orientation_matrix, read_photo
 from align.plainboard import sight_plain
+from align.sighting import turned_board
 from align.solve import View
 from align.target import SHEETS, corners_board, corners_target, plain_board
 from align.text_camera import COLUMNS, calibration_text, reason_words
@@ -72,6 +74,43 @@ def true_camera(**terms):
     names = ("k1", "k2", "p1", "p2", "k3")
     focal = PHONE.mean[0] + 0.02
     return np.array([focal, 803.0, 595.0, *(terms.get(name, 0.0) for name in names)])
+
+
+def test_a_board_turns_as_the_photo_does():
+    """What a camera turned about its axis sees is what `turned_board` makes of the board."""
+    rng, parameters = np.random.default_rng(6), true_camera(k1=0.05, p1=4e-4, p2=-7e-4)
+    (view,) = simulated_views(parameters, 1, rng)
+    board = board_of(SHEET, view)
+    for photo, first in ((6, 1), (8, 1), (3, 1), (1, 6), (8, 6)):
+        size = SIZE if photo < 5 else SIZE[::-1]
+        new_size = SIZE if first < 5 else SIZE[::-1]
+        turn = orientation_matrix(first) @ orientation_matrix(photo).T
+        turned = turned_board(board, turn, size, new_size)
+        # The sheet's homography and its corners turn together, and so do their covariances.
+        seen = apply_homography(turned.homography, corners_board(SHEET)[board.corner_ids])
+        before = apply_homography(board.homography, corners_board(SHEET)[board.corner_ids])
+        off, was_off = (np.linalg.norm(a - b, axis=1) for a, b in ((seen, turned.pixels), (before, board.pixels)))
+        np.testing.assert_allclose(off, was_off, atol=1e-6)
+        back = turned_board(turned, turn.T, new_size, size)
+        np.testing.assert_allclose(back.pixels, board.pixels, atol=1e-9)
+        assert turned.mirrored == board.mirrored
+
+
+def test_photos_held_another_way_up_are_turned_to_the_first():
+    gathered = _Gathered()
+    assert np.array_equal(_turn_to_first(gathered, blank((60, 40), 6)), np.eye(2))
+    np.testing.assert_array_equal(_turn_to_first(gathered, blank((60, 40), 8)), -np.eye(2))
+    np.testing.assert_array_equal(_turn_to_first(gathered, blank((40, 60), 1)), [[0, -1], [1, 0]])
+    with pytest.raises(CameraError, match="is mirrored"):
+        _turn_to_first(gathered, blank((60, 40), 5))
+    for size, orientation in (((40, 60), None), ((40, 60), 6), ((80, 40), 6)):
+        with pytest.raises(CameraError, match="px but the photos before it have 60 x 40 px"):
+            _turn_to_first(gathered, blank(size, orientation))
+
+
+def blank(size, orientation):
+    gray = np.zeros(size[::-1], np.uint8)
+    return Photo(Path("p.jpg"), gray, None, None, "whole", "", "", orientation)
 
 
 # Against OpenCV, on photographs ---------------------------------------------------------------------------

@@ -35,9 +35,9 @@ def camera_file(**changes):
     return CameraFile(**{**facts, **changes})
 
 
-def photo_of(size=(4000, 3000), focal_mm=5.1):
+def photo_of(size=(4000, 3000), focal_mm=5.1, equivalent_mm=26.0, orientation=None):
     gray = np.broadcast_to(np.uint8(0), size[::-1])
-    return Photo(Path("street.jpg"), gray, 26.0, focal_mm, "whole", "Maker Phone 7", "")
+    return Photo(Path("street.jpg"), gray, equivalent_mm, focal_mm, "whole", "Maker Phone 7", "", orientation)
 
 
 @pytest.fixture
@@ -57,11 +57,11 @@ def written(tmp_path):
 
 @pytest.mark.parametrize("focal_mm", [5.1, None])
 def test_what_is_written_is_read(written, focal_mm):
-    original = camera_file(focal_mm=focal_mm)
+    original = camera_file(focal_mm=focal_mm, equivalent_mm=26.0, orientation=6)
     again = read_camera_file(written(original.to_json()))
     np.testing.assert_allclose(again.mean, original.mean, rtol=1e-14)
     np.testing.assert_allclose(again.sd, original.sd, rtol=1e-14)
-    for name in ("size", "device", "focal_mm", "date", "photos", "model"):
+    for name in ("size", "device", "focal_mm", "equivalent_mm", "orientation", "date", "photos", "model"):
         assert getattr(again, name) == getattr(original, name)
     assert again.rms_px == pytest.approx(original.rms_px, abs=1e-4)  # four decimals are kept
 
@@ -175,6 +175,8 @@ def changed(path, value):
         (changed(["size"], [0, 3000]), "damaged"),
         (changed(["photos"], "nine"), "damaged"),
         (changed(["focal_mm"], []), "damaged"),
+        (changed(["equivalent_mm"], -26.0), "damaged: focal lengths"),
+        (changed(["orientation"], 9), "damaged: the orientation"),
     ],
 )
 def test_bad_files_are_refused_with_their_fault(written, content, message):
@@ -199,7 +201,7 @@ def test_missing_file_folder_and_binary(tmp_path):
         max_leaves=8,
     ),
     st.sampled_from(
-        ["parameters", "size", "focal_mm", "rms_px", "photos", "device", "date", "model", "covariance"]
+        [*camera_file(covariance=np.diag(SD**2)).to_json()][1:]  # all but the format
     ),
 )
 def test_any_rubbish_in_any_place_is_read_or_refused(tmp_path_factory, rubbish, place):
@@ -234,6 +236,42 @@ def test_another_lens_is_refused():
         prior_for(camera_file(), photo_of(focal_mm=9.0))
     assert error.value.message == ("The camera file is for a lens of 5.1 mm; street.jpg was taken with 9 mm.")
     assert "same size and lens" in error.value.remedy
+
+
+def test_digital_zoom_is_refused():
+    # Cut and enlarged by the phone: the same lens and the same size, but twice the equivalent focal length.
+    camera = camera_file(equivalent_mm=26.0)
+    assert prior_for(camera, photo_of(equivalent_mm=27.0)).source == "file"  # whole millimetres are rounded
+    with pytest.raises(CameraError, match=r"for a lens of 26 mm \(35 mm equivalent\).* taken with 52 mm"):
+        prior_for(camera, photo_of(equivalent_mm=52.0))
+
+
+# What turned pixels are to a sensor of 4000 x 3000 px: the upright photo's place of a sensor's pixel (x, y),
+# by CIPA DC-008's table for tag 274 (3: upside down; 6: row 0 is the right side; 8: row 0 is the left side).
+UPRIGHT = {
+    1: lambda x, y: (x, y),
+    3: lambda x, y: (3999 - x, 2999 - y),
+    6: lambda x, y: (2999 - y, x),
+    8: lambda x, y: (y, 3999 - x),
+}
+
+
+@pytest.mark.parametrize("before", UPRIGHT)
+@pytest.mark.parametrize("after", UPRIGHT)
+def test_the_camera_is_turned_exactly_where_both_files_name_their_orientation(before, after):
+    sizes = {o: (4000, 3000) if o < 5 else (3000, 4000) for o in UPRIGHT}
+    sensor = camera_from_parameters(MEAN)
+    points = np.random.default_rng(0).uniform([-0.5, -0.4, 1], [0.5, 0.4, 1], (200, 3))
+    x, y = sensor.project(points).T
+    # The camera file is of photos that lie as `before`: its camera, from the sensor's, is checked first.
+    stored = prior_for(camera_file(orientation=1), photo_of(sizes[before], orientation=before))
+    made = camera_file(mean=stored.mean, sd=stored.sd, size=sizes[before], orientation=before)
+    prior = prior_for(made, photo_of(sizes[after], orientation=after))
+    turned = {1: (1, 1, False), 3: (-1, -1, False), 6: (-1, 1, True), 8: (1, -1, True)}[after]
+    seen = (points[:, [1, 0, 2]] if turned[2] else points) * [turned[0], turned[1], 1]
+    np.testing.assert_allclose(prior.camera.project(seen), np.column_stack(UPRIGHT[after](x, y)), atol=1e-8)
+    np.testing.assert_allclose(np.sort(prior.sd), np.sort(SD))  # no doubt is added
+    assert (prior.sd[1] == pytest.approx(SD[1])) == (after in (1, 3))
 
 
 @pytest.mark.parametrize("size", [(2000, 1500), (4000, 2250), (3000, 3000)])

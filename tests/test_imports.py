@@ -182,12 +182,12 @@ def test_the_command_loads_nothing_heavy() -> None:
 def test_public_names_are_functions_whatever_was_imported_before() -> None:
     """`align.check` is the function, although a module of that name exists."""
     code = (
-        "import align, align.check, align.plan\n"
+        "import align, align.check, align.plan, align.calibrate\n"
         "from align.check import check\n"
-        "from align import plan\n"
-        "print(align.check is check, callable(plan), callable(align.check))"
+        "from align import calibrate, plan\n"
+        "print(align.check is check, callable(plan), callable(align.check), callable(calibrate))"
     )
-    assert run_python(code) == "True True True"
+    assert run_python(code) == "True True True True"
 
 
 def test_every_public_name_can_be_imported() -> None:

@@ -95,6 +95,19 @@ def test_heic_is_turned_once(written, orientation):
         assert_same(read_colour(path), np.asarray(expected.convert("RGB")).astype(int))
 
 
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+@pytest.mark.parametrize("kind", ["JPEG", "TIFF", "HEIF"])
+def test_the_orientation_that_was_applied_is_kept(written, kind, orientation):
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    buffer = io.BytesIO()
+    picture().save(buffer, kind, exif=exif_of(orientation).tobytes(), quality=95)
+    photo = read_photo(written(buffer.getvalue(), f"p.{kind.lower()}"))
+    assert photo.orientation == orientation
+    assert photo.size == (SIZE if orientation < 5 else SIZE[::-1])
+
+
 @pytest.mark.parametrize("orientation", [0, 9, 77])
 def test_unknown_orientations_are_upright(written, orientation):
     path = written(encoded(picture(), exif=exif_of(orientation)))

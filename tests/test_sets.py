@@ -18,8 +18,8 @@ from test_solve import INDEX_SD, bound_of, mirror_of
 from align import check
 from align.advice import advice_for
 from align.camera import prior_from_focal
-from align.check import solve_sighted
-from align.errors import PhotoError, SolveError
+from align.check import _check_sane, solve_sighted
+from align.errors import CameraError, PhotoError, SolveError
 from align.geometry import angle_between, mirror_normal
 from align.grouping import joint_views
 from align.model import DIRECT, Layout, State
@@ -295,6 +295,33 @@ def test_a_zoomed_photo_is_named():
         photos.append(sighted_photo(SHEET, other.views, SIZE, sim.prior, "zoomed.jpg"))
         with pytest.raises(SolveError, match=r"zoomed\.jpg was zoomed or cropped"):
             solve_sighted(photos, Knowledge())
+
+
+def test_the_photo_that_fits_worst_is_named():
+    sim = scene(4200, thickness=4.0)
+    _, solution, _ = solve_sighted(sighted_photos(SHEET, sim), Knowledge())
+    spoilt = {0: 40.0, 1: 90.0}  # times: both beyond what is allowed, the second more so
+    assert 0.05 < solution.rms_px(0) < 0.2
+    residuals = tuple(
+        residual * spoilt.get(view.photo, 1.0)
+        for residual, view in zip(solution.residuals_px, solution.views, strict=True)
+    )
+    with pytest.raises(SolveError, match=r"b\.jpg: the corners fit no flat sheet .* the most of all photos"):
+        _check_sane(replace(solution, residuals_px=residuals), ["a.jpg", "b.jpg", "c.jpg"])
+    _check_sane(solution, ["a.jpg", "b.jpg", "c.jpg"])
+
+
+def test_digital_zoom_and_a_phone_held_another_way_up_are_named(tmp_path):
+    photo, _ = synthetic_photo(SHEET, (60, -500, 280), [degrees_mirror(0.5, -0.4, 40, 3)])
+    second, _ = synthetic_photo(SHEET, (-40, -500, 240), [degrees_mirror(0.5, -0.4, 40, 3)])
+    first = write_photo(tmp_path / "first.jpg", photo, equivalent_mm=26.0)
+    # The phone's "2x" cuts the middle and enlarges it: the real focal length stays, the equivalent one doubles.
+    zoomed = write_photo(tmp_path / "zoomed.jpg", second, equivalent_mm=52.0)
+    with pytest.raises(CameraError, match=r"zoomed\.jpg was zoomed differently \(52 mm .*first\.jpg \(26 mm"):
+        check([first, zoomed])
+    upside_down = write_photo(tmp_path / "other.jpg", second[::-1, ::-1].copy(), orientation=3)
+    with pytest.raises(CameraError, match=r"other\.jpg was taken with the phone held another way up"):
+        check([first, upside_down])
 
 
 def test_the_same_photo_twice_is_refused(tmp_path):
