@@ -20,6 +20,10 @@ from .errors import SolveError
 Array = NDArray[np.float64]
 Point = TypeVar("Point")
 
+#: A descent ends when the cost can fall by no more than this, in units of the noise variance: a step of
+#: 3e-5 standard deviations.
+TOLERANCE = 1e-9
+
 
 @dataclass(frozen=True, eq=False)
 class Prior:
@@ -67,13 +71,15 @@ def minimise(
     vector: Callable[[Point], Array],
     prior: Prior,
     max_iterations: int = 60,
+    tolerance: float = TOLERANCE,
 ) -> Minimum[Point]:
     """Minimise |residual|^2 + |(vector - mean) / sd|^2.
 
     Parameters
     ----------
     start : the first point; evaluate : whitened residuals (m,) and their Jacobian (m, p) at a point;
-    step : moves a point by (p,); vector : a point's parameters (p,).
+    step : moves a point by (p,); vector : a point's parameters (p,); tolerance : by how much the cost may
+    still fall at the end, in units of the noise variance (and 1e-3 of it as a share of the cost).
 
     Raises
     ------
@@ -111,11 +117,11 @@ def minimise(
             point, gradient, data_information = candidate, new_gradient, new_information
             fell, cost = cost - new_cost, new_cost
             damping, growth = max(damping / 5.0, 1e-12), 2.0
-            if decrement < 1e-9 * (1.0 + 1e-3 * cost) and fell < 1e-9 * (1.0 + 1e-3 * cost):
+            if max(decrement, fell) < tolerance * (1.0 + 1e-3 * cost):
                 converged = True
                 break
         else:
-            if decrement < 1e-9 * (1.0 + 1e-3 * cost):
+            if decrement < tolerance * (1.0 + 1e-3 * cost):
                 converged = True
                 break
             damping, growth = damping * growth * 2.0, growth * 2.0

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from .camera import CameraPrior
 from .glass import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
-from .leastsquares import Minimum, Prior, minimise
+from .leastsquares import TOLERANCE, Minimum, Prior, minimise
 from .model import DIRECT, Layout, State, bow_basis, predict
 from .target import Sheet, corners_target
 
@@ -129,6 +129,7 @@ class Problem:
         scales: tuple[float, float] = (1.0, 1.0),
         iterations: int = 60,
         sd: Array | None = None,
+        tolerance: float = TOLERANCE,
     ) -> Minimum[State]:
         """Minimise over the parameters whose prior sd is not zero, optionally with Huber's weights.
 
@@ -156,7 +157,7 @@ class Problem:
             )
 
         prior = self.prior if sd is None else Prior(np.where(sd > 0, self.prior.mean, state.vector), sd)
-        return minimise(state, evaluate, State.stepped, lambda at: at.vector, prior, iterations)
+        return minimise(state, evaluate, State.stepped, lambda at: at.vector, prior, iterations, tolerance)
 
     def _contact(self, state: State) -> tuple[Array, Array]:
         """Residuals of the sheet's contact edge against the first mirror: its nearer end touches."""

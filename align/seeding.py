@@ -27,6 +27,8 @@ Pose = tuple[Array, Array]
 #: A photo's second pose is a seed too unless it fits this many times worse than the first, bow and all.
 POSE_RATIO = 4.0
 MAX_POSE_CHOICES = 8
+#: Two descents whose costs differ by less than this share found the same mirror.
+SAME_COST = 1e-3
 
 
 def cameras_to_try(problem: Problem) -> list[Camera]:
@@ -116,7 +118,8 @@ def _with_mirror(problem: Problem, state: State, mirror: int, direct_cost: float
     """The state with the best of the mirror's candidates, descended with all else held.
 
     A candidate that fits the reflection as well as the poses fit the target (`direct_cost` a corner)
-    is taken without trying others: what is left is the camera's doing.
+    is taken without trying others: what is left is the camera's doing. So is one that a second
+    candidate leads to as well.
     """
     views = tuple(v for v in problem.views if v.mirror == mirror)
     view = max(views, key=lambda v: len(v.pixels))
@@ -136,9 +139,10 @@ def _with_mirror(problem: Problem, state: State, mirror: int, direct_cost: float
             found = problem.descend(start, views, huber=True, iterations=12, sd=held)
         except SolveError:
             continue
+        twice = best is not None and abs(found.cost - best.cost) < SAME_COST * best.cost
         if best is None or found.cost < best.cost:
             best = found
-        if best.cost < max(8.0, 3.0 * direct_cost) * sum(len(v.pixels) for v in views):
+        if twice or best.cost < max(8.0, 3.0 * direct_cost) * sum(len(v.pixels) for v in views):
             break
     if best is None:
         raise SolveError(

@@ -141,6 +141,7 @@ def find_in_region(
     *,
     mirrored: bool,
     scale: float = 1.0,
+    careful: bool = True,
 ) -> list[Find]:
     """Boards whose markers can be read in a part (x0, y0, x1, y1) of the photo, enlarged `zoom` times."""
     import cv2
@@ -151,7 +152,7 @@ def find_in_region(
     enlarged = part
     if zoom != 1.0:
         enlarged = np.asarray(cv2.resize(part, None, fx=zoom, fy=zoom, interpolation=method), np.uint8)
-    ids, places = detect_markers(enlarged, mirrored=mirrored, careful=True)
+    ids, places = detect_markers(enlarged, mirrored=mirrored, careful=careful)
     places = [scale_pixels(place, 1 / zoom) + np.array([x0, y0]) for place in places]
     return group_boards(ids, places, mirrored=mirrored, scale=scale)
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from .camera import CENTRE_SD_SHARE, FOCAL_SD_BLIND, Camera, CameraPrior, camera_from_parameters
 from .errors import SolveError
 from .geometry import mirror_normal
-from .leastsquares import Minimum, covariance_of, student_quantile
+from .leastsquares import TOLERANCE, Minimum, covariance_of, student_quantile
 from .model import DIRECT, State
 from .problem import Knowledge, Problem, View
 from .seeding import cameras_to_try, facing, seeds
@@ -26,6 +26,8 @@ Array = NDArray[np.float64]
 GOOD_COST = 8.0
 #: Corner noise can not be smaller than this [px]: below it, model errors count.
 NOISE_FLOOR_PX = 0.01
+#: Descents that another one follows end within 0.01 standard deviations of their minimum.
+ROUGHLY = 1e-4
 #: A corner farther from the fit than this many robust standard deviations is left out.
 OUTLIER_SIGMAS = 4.5
 #: What no number of corners or photos averages away, one sd of lean and of turn [deg]: corners are off by
@@ -129,7 +131,7 @@ def solve(
     good_cost = GOOD_COST * sum(len(view.pixels) for view in views)
     for camera in cameras_to_try(problem):
         for seed in seeds(problem, camera):
-            found = problem.descend(seed, problem.views, huber=True, iterations=25)
+            found = problem.descend(seed, problem.views, huber=True, iterations=25, tolerance=ROUGHLY)
             found = replace(found, point=_faced(problem, found.point))
             stands = _stands(problem, found.point)
             if best is None or (stands, -found.cost) > (best_stands, -best.cost):
@@ -172,19 +174,21 @@ def _stands(problem: Problem, state: State) -> bool:
 def _finish(problem: Problem, state: State) -> Solution:
     """Leave out bad corners, estimate the noise of both kinds of view, and take the covariance."""
     views, scales, rejected = problem.views, (1.0, 1.0), [0] * len(problem.views)
-    minimum = problem.descend(state, views, huber=True, scales=_robust_scales(problem, state, views))
+    scales = _robust_scales(problem, state, views)
+    minimum = problem.descend(state, views, huber=True, scales=scales, tolerance=ROUGHLY)
     for attempt in range(4):
         scales = _robust_scales(problem, minimum.point, views)
         views, dropped = _without_outliers(problem, minimum.point, views, scales)
         rejected = [total + new for total, new in zip(rejected, dropped, strict=True)]
-        minimum = problem.descend(minimum.point, views, huber=False, scales=scales)
+        minimum = problem.descend(minimum.point, views, huber=False, scales=scales, tolerance=ROUGHLY)
         if not any(dropped) and attempt > 0:
             break
-    for _ in range(4):
+    for last in (False, False, False, True):
         updated, degrees = _noise_scales(problem, minimum, views, scales)
         settled = all(abs(a / b - 1) < 1e-3 for a, b in zip(updated, scales, strict=True))
         scales = updated
-        minimum = problem.descend(minimum.point, views, huber=False, scales=scales)
+        exactly = TOLERANCE if settled or last else ROUGHLY
+        minimum = problem.descend(minimum.point, views, huber=False, scales=scales, tolerance=exactly)
         if settled:
             break
     _, _, raw = problem.residuals(minimum.point, views, scales)
