@@ -64,7 +64,7 @@ def _measure(world: World, rays: int, seed: int) -> list[Array]:
     """Irradiance / pi at every vertex of every baked mesh, as (n, 3) arrays."""
     result = []
     for number, item in enumerate(world.baked):
-        light, buried = _gather(world, item, rays, seed * 1000 + number)
+        light, buried = _gather(world, item, rays * item.ray_factor, seed * 1000 + number)
         result.append(_tidy(light, buried, item.grids))
     return result
 
