@@ -30,9 +30,6 @@ NOISE_FLOOR_PX = 0.01
 ROUGHLY = 1e-4
 #: A corner farther from the fit than this many robust standard deviations is left out.
 OUTLIER_SIGMAS = 4.5
-#: What no number of corners or photos averages away, one sd of lean and of turn [deg]: corners are off by
-#: a pattern of some 5 micrometres on the print, the same in every photo of a sheet (docs/theory.md).
-SYSTEMATIC_DEG = 0.001
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,7 +194,7 @@ def _finish(problem: Problem, state: State) -> Solution:
     surprise = float(np.max(np.abs(off[sd > 0]) / sd[sd > 0], initial=0.0))
     return Solution(
         state=minimum.point,
-        covariance=_with_systematics(problem, covariance_of(minimum.information, problem.prior.free)),
+        covariance=covariance_of(minimum.information, problem.prior.free),
         degrees=degrees,
         views=tuple(views),
         residuals_px=tuple(raw),
@@ -207,16 +204,6 @@ def _finish(problem: Problem, state: State) -> Solution:
         knowledge=problem.knowledge,
         cost=minimum.cost,
     )
-
-
-def _with_systematics(problem: Problem, covariance: Array) -> Array:
-    """The covariance with what is the same in every photo added to each mirror's lean and turn."""
-    result = covariance.copy()
-    for mirror in range(problem.layout.mirrors):
-        start = problem.layout.mirror(mirror).start
-        for entry in (start, start + 1):
-            result[entry, entry] += math.radians(SYSTEMATIC_DEG) ** 2
-    return result
 
 
 def _robust_scales(problem: Problem, state: State, views: Sequence[View]) -> tuple[float, float]:

@@ -27,15 +27,13 @@ from align.problem import BOW_SD_MM, UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM
 from align.report import mirror_result, report
 from align.shims import Mount
 from align.simulate import phone_camera, simulate
-from align.solve import SYSTEMATIC_DEG, Knowledge, Solution, solve
+from align.solve import Knowledge, Solution, solve
 from align.target import SHEETS
 
 SHEET = SHEETS["a5"]
 SIZE = (4000, 3000)
 NOISE = 0.05  # px, sd of each coordinate
 LEAN, TURN, DISTANCE, THICKNESS = range(4)
-#: The share of the doubt of lean and turn that simulated views, which have nothing but noise, cannot show.
-SYSTEMATIC = np.radians([SYSTEMATIC_DEG, SYSTEMATIC_DEG, 0.0, 0.0])
 
 
 def scene(seed, *, thickness=None, mirrors=None, elevations=(20, 34, 50), bow_mm=None, sheet=SHEET):
@@ -79,26 +77,15 @@ class Run:
     solution: Solution
 
     @property
-    def noise_sd(self):
-        """What corner noise alone makes of the standard deviations."""
-        return np.sqrt(self.sd**2 - SYSTEMATIC**2)
-
-    @property
     def held(self):
         """Whether the 95 % intervals of lean, turn, distance and thickness hold the truth."""
         return np.abs(self.error) <= self.solution.quantile * self.sd
 
 
-def systematic(sim):
-    """(4,) what the solve takes to be the same in every photo of a set, drawn as large as it says."""
-    rng = np.random.default_rng(np.frombuffer(sim.state.vector.tobytes(), np.uint32))
-    return rng.normal(0, 1, 4) * SYSTEMATIC
-
-
 def run(sim, knowledge=None):
     solution = solve(SHEET, sim.views, sim.prior, knowledge or Knowledge())
     return Run(
-        solution.mirror_parameters(0) - mirror_of(sim.state.vector, sim.state.layout) + systematic(sim),
+        solution.mirror_parameters(0) - mirror_of(sim.state.vector, sim.state.layout),
         np.sqrt(np.diag(solution.mirror_covariance(0))),
         solution,
     )
@@ -157,12 +144,12 @@ def test_the_set_is_better_by_as_much_as_the_bound_says(pairs):
     def rms(values):
         return np.sqrt(np.square(values).mean(axis=0))
 
-    of_set, of_one = rms([s.noise_sd for s, _, _ in pairs]), rms([o.noise_sd for _, o, _ in pairs])
+    of_set, of_one = rms([s.sd for s, _, _ in pairs]), rms([o.sd for _, o, _ in pairs])
     bound_set, bound_one = rms([b[0] for *_, b in pairs]), rms([b[1] for *_, b in pairs])
     np.testing.assert_allclose(of_set / bound_set, 1, atol=0.06)
     np.testing.assert_allclose(of_set / of_one, bound_set / bound_one, rtol=0.08)
     # 24 draws tell an rms to 14 %: three of those either way.
-    ratio = rms([s.error for s, _, _ in pairs]) / np.hypot(bound_set, SYSTEMATIC)
+    ratio = rms([s.error for s, _, _ in pairs]) / bound_set
     assert (np.abs(ratio - 1) < 0.43).all(), ratio
 
 

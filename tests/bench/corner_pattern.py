@@ -2,7 +2,7 @@
 
 For rendered photos of the a5 sheet with known truth (by default those in sample_images/): the errors of all
 corners, direct and reflected, on the print [micrometres], and the part of them that is the same in all views.
-It is what `align.solve.SYSTEMATIC_DEG` stands for.
+More photos of the same sheet do not average that part away.
 """
 
 from __future__ import annotations
