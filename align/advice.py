@@ -10,6 +10,7 @@ import numpy as np
 
 from .model import BOW_PARAMETERS
 from .results import MirrorResult
+from .shims import MAX_PACKED_DEG
 from .sighting_photo import Sighting
 from .solve import Solution
 from .target import Sheet
@@ -19,6 +20,8 @@ SMALL_SQUARE_PX = 12.0
 BLURRED_PX = 1.8
 #: A bow of the sheet that is worth a word [mm].
 BOW_WORTH_MM = 0.7
+#: Turns are named in these steps where the wanted one is not known [deg].
+TURN_STEP_DEG = 5
 
 
 def advice_for(
@@ -39,9 +42,23 @@ def advice_for(
         warnings += _photo_warnings(sheet, path, sighting)
         if weak:
             advice += _photo_advice(solution, number, size, sighting)
+    advice += _corner_advice(mirrors)
     if weak and len(photos) == 1:
         advice.append("Two or three photos from different heights in one check narrow the interval further.")
     return tuple(dict.fromkeys(warnings)), tuple(dict.fromkeys(advice))
+
+
+def _corner_advice(mirrors: Sequence[MirrorResult]) -> list[str]:
+    """Mirrors of a corner cannot all be square to the sheet: the turn that is wanted has to be named for each."""
+    far = any(abs(m.turn_deg.value - m.want_turn_deg) > MAX_PACKED_DEG for m in mirrors)
+    if len(mirrors) < 2 or not far:
+        return []
+    turns = (TURN_STEP_DEG * round(mirror.turn_deg.value / TURN_STEP_DEG) for mirror in mirrors)
+    example = " ".join(f"--want-turn {turn:g}" for turn in turns)
+    return [
+        "The mirrors are not all square to the sheet. Name the turn that is wanted for each of them, from left to "
+        f"right; as they stand now: {example}"
+    ]
 
 
 def _bow_warning(solution: Solution) -> list[str]:

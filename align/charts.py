@@ -35,8 +35,9 @@ def history_chart(checks: Sequence[CheckEntry], mirror: int, name: str, title: s
     """The chart of one mirror, lean above turn."""
     seen = [(item, m) for item in checks for m in item.result.mirrors if m.number == mirror]
     latest = checks[-1].result
+    wanted = seen[-1][1].want_turn_deg if seen else 0.0
     lean = _series("Lean", seen, [m.lean_deg for _, m in seen], 0.0, latest.tolerance_deg)
-    turn = _series("Turn", seen, [m.turn_deg for _, m in seen], latest.want_turn_deg, latest.tolerance_deg)
+    turn = _series("Turn", seen, [m.turn_deg for _, m in seen], wanted, latest.tolerance_deg)
     panel = TITLE_HEIGHT + PANEL_HEIGHT + FOOT_HEIGHT
     parts = [_panel(lean, 0.0, f"{name}-lean"), _panel(turn, panel, f"{name}-turn")]
     return frame(name, title, f"{_told(lean)} {_told(turn)}", 2 * panel, parts)

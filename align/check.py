@@ -57,13 +57,14 @@ def check(
     camera: PathLike | CameraFile | None = None,
     mirror_size_mm: tuple[float, float] | None = None,
     glass_mm: float | None = None,
-    want_turn_deg: float = 0.0,
+    want_turn_deg: float | Sequence[float] = 0.0,
     mount: Mount | None = None,
     tolerance_deg: float = DEFAULT_TOLERANCE_DEG,
     rule_mm: float = RULE_MM,
     board: tuple[int, int] | None = None,
     square_mm: float | None = None,
     touching: bool = False,
+    touching_mirrors: Sequence[int] = (),
     progress: Callable[[str], None] | None = None,
 ) -> CheckResult:
     """Is the mirror plumb and square? All photos are one solve of the same mirrors.
@@ -74,11 +75,13 @@ def check(
     camera : camera file, or its contents; without one the camera is solved from the photos
     mirror_size_mm : (width, height) of the mirror, for the shims
     glass_mm : thickness of the glass, 0 for a front-coated mirror, None when not known
-    want_turn_deg : the turn that is wanted; 0 is square to the target's edge
+    want_turn_deg : the turn that is wanted, of all mirrors or of each from the left; 0 is square to the
+        target's edge
     mount : how the mirror is held; tolerance_deg : what counts as true
     rule_mm : measured length of the sheet's printed 100 mm rule
     board, square_mm : inner corners (columns, rows) and square of a plain checkerboard of one's own
-    touching : the target's contact edge touches the glass
+    touching : the target's contact edge touches the glass; touching_mirrors : of these mirrors, counted from 1
+        at the left; where there are several and none is named, of the one that is near enough
     progress : called with a few words before each long step
 
     Raises
@@ -98,14 +101,16 @@ def check(
     sighted = sight_photos(
         paths, camera_file, own_board=own_board, scale=rule_mm / RULE_MM, progress=progress
     )
-    knowledge = Knowledge(glass_mm, touching)
+    contacts = tuple(sorted({number - 1 for number in touching_mirrors}))
+    knowledge = Knowledge(glass_mm, touching or bool(contacts), contacts)
+    wanted = want_turn_deg if isinstance(want_turn_deg, Sequence) else (want_turn_deg,)
     sheet, solution, warnings = solve_sighted(sighted, knowledge)
     return report(
         sheet,
         solution,
         [(item.photo, item.size, item.sighting) for item in sighted],
         camera_source="file" if camera_file is not None else "photo",
-        want_turn=math.radians(want_turn_deg),
+        want_turn=[math.radians(turn) for turn in wanted],
         tolerance=math.radians(tolerance_deg),
         mirror_size_mm=mirror_size_mm,
         mount=mount or Mount(),

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .cli_errors import EXIT_CANNOT_ANSWER, answer_errors
-from .cli_types import Board, MountHow, Number, SizeMm
+from .cli_types import Board, MountHow, Number, OneForEach, SizeMm
 
 if TYPE_CHECKING:
     from .results import CheckResult
@@ -32,7 +32,11 @@ EPILOG = (
     "--glass", type=Number("mm", 0, 25), metavar="MM", help="Thickness of its glass; 0: front-coated."
 )
 @click.option(
-    "--want-turn", type=Number("deg", -89, 89), metavar="DEG", default=0.0, help="Wanted turn; else square."
+    "--want-turn",
+    type=OneForEach("deg", -180, 180),
+    metavar="DEG",
+    multiple=True,
+    help="Wanted turn; else square. Once for all mirrors, or once for each from the left.",
 )
 @click.option(
     "--mount", type=MountHow(), metavar="wall|foot:DEPTH", help="How it is held; DEPTH in mm. Else: wall."
@@ -48,6 +52,13 @@ EPILOG = (
 )
 @click.option("--square", type=Number("mm", 0.5, 1000), metavar="MM", help="Side of a square of that board.")
 @click.option("--touching", is_flag=True, help="The sheet's contact edge touches the glass.")
+@click.option(
+    "--touching-mirror",
+    type=click.IntRange(1, 20),
+    metavar="N",
+    multiple=True,
+    help="Of several mirrors, the one it touches, counted from the left.",
+)
 @click.option("--each", is_flag=True, help="Every photo is a check of its own, not one check together.")
 @click.option(
     "--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer (.png or .jpg)."
@@ -66,6 +77,7 @@ def check_command(
     phone, same zoom, nothing moved. With several photos --picture NAME.png writes NAME-1.png, NAME-2.png ...
     """
     refuse_wrong_usage(photos, options)
+    options |= _single(options)
     with answer_errors(as_json):
         _check_folder(options["picture"])
         if each:
@@ -75,6 +87,12 @@ def check_command(
         else:
             code = _check_together(photos, options, as_json)
     ctx.exit(code)
+
+
+def _single(options: dict[str, Any]) -> dict[str, Any]:
+    """The options that may be given for each mirror: one number where they were given once, None for never."""
+    turns, touched = options["want_turn"], options["touching_mirror"]
+    return {"want_turn": turns[0] if len(turns) == 1 else turns or None, "touching_mirror": touched or None}
 
 
 def refuse_wrong_usage(photos: tuple[Path, ...], options: dict[str, Any]) -> None:
@@ -117,6 +135,7 @@ def check_keywords(options: dict[str, Any]) -> dict[str, Any]:
         "board": options["board"],
         "square_mm": options["square"],
         "touching": options["touching"],
+        "touching_mirrors": options["touching_mirror"],
     }
     return {name: value for name, value in keywords.items() if value is not None}
 

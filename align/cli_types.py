@@ -40,6 +40,21 @@ class Number(click.ParamType):
         return number
 
 
+class OneForEach(Number):
+    """A number that may be given once for all mirrors or once for each: says so where it cannot be read."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number, or a usage error that says how to name several."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter as error:
+            if any(mark in str(value).strip(" ,;/") for mark in ",;/ "):
+                flag = param.opts[0] if param is not None else "the option"
+                words = f"{error.message} For several mirrors give {flag} once for each, from left to right."
+                raise click.BadParameter(words, ctx, param) from None
+            raise
+
+
 class SizeMm(click.ParamType):
     """WIDTHxHEIGHT in millimetres."""
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import (
+    GREEN,
     LINE_HEIGHT,
     ORANGE,
     PURPLE,
@@ -31,7 +32,7 @@ from .errors import AlignError, PhotoError
 from .labels import LabelPlacer
 from .results import CheckResult, MirrorOverlay, MirrorResult, Overlay, Shim
 from .strip import draw_strip
-from .wording import shim_is_needed, shim_size_words
+from .wording import repeat_name, shim_is_needed, shim_size_words
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -141,7 +142,7 @@ def draw_check(
     canvas = Canvas(_cut(pixels, view))
     lines = _draw_outlines(canvas, view, overlay)
     placer = LabelPlacer(canvas.width, canvas.height, better_left_free(view, overlay, lines, canvas.width))
-    _draw_labels(canvas, placer, view, overlay, result)
+    _draw_labels(canvas, placer, view, overlay, result, photo)
     larger = exaggeration(view, overlay, canvas.width)
     strip = draw_strip(result, overlay, heading, larger, canvas.width)
     return np.concatenate([canvas.finished(), strip])
@@ -151,7 +152,7 @@ def view_of(overlay: Overlay, long_side_px: int = LONG_SIDE_PX) -> View:
     """The part of the photo around target, reflections and mirrors, not too elongated."""
     size = np.array(overlay.size, float)
     parts = [overlay.direct_outline_px, *(mirror.outline_px for mirror in overlay.mirrors)]
-    parts += [mirror.mirror_px for mirror in overlay.mirrors]
+    parts += [*(mirror.mirror_px for mirror in overlay.mirrors), *overlay.repeats_px]
     points = np.clip(_finite(np.concatenate(parts)), 0, size)
     low, high = points.min(axis=0), points.max(axis=0)
     extent = (high - low) * (1 + 2 * MARGIN_SHARE)
@@ -193,7 +194,8 @@ def sampled(lines: Sequence[Array], step: float) -> Array:
 def better_left_free(view: View, overlay: Overlay, lines: Sequence[Array], width: float) -> Array:
     """(n, 2) [px] samples of what labels should not cover: the lines, and the insides of the outlines."""
     insides: list[Array] = []
-    for outline in (overlay.direct_outline_px, *(mirror.outline_px for mirror in overlay.mirrors)):
+    seen = (*(mirror.outline_px for mirror in overlay.mirrors), *overlay.repeats_px)
+    for outline in (overlay.direct_outline_px, *seen):
         edge = _finite(view.to_picture(outline))
         middle = edge.mean(axis=0)
         insides += [
@@ -227,8 +229,8 @@ def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay) -> list[Array]:
 
     for mirror in overlay.mirrors:
         outline(mirror.mirror_px, YELLOW, 0.6, dashed=not overlay.mirror_size_known)
-    for double in overlay.doubles_px:
-        outline(double, WHITE, 0.4)
+    for repeat in overlay.repeats_px:
+        outline(repeat, GREEN, 0.6)
     outline(overlay.direct_outline_px, SKY_BLUE)
     for mirror in overlay.mirrors:
         outline(mirror.outline_px, ORANGE)
@@ -238,7 +240,7 @@ def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay) -> list[Array]:
 
 
 def _draw_labels(
-    canvas: Canvas, placer: LabelPlacer, view: View, overlay: Overlay, result: CheckResult
+    canvas: Canvas, placer: LabelPlacer, view: View, overlay: Overlay, result: CheckResult, photo: int
 ) -> None:
     """Names of the outlines, and the packing at the mirrors' edges."""
     by_number = {mirror.number: mirror for mirror in result.mirrors}
@@ -250,6 +252,8 @@ def _draw_labels(
         found = by_number[mirror.number]
         if found.verdict != "square":
             _draw_packing(canvas, placer, view, mirror, found, f"({mirror.number}) " if several else "")
+    for repeat, repeat_px in zip(result.photos[photo].repeats, overlay.repeats_px, strict=True):
+        _label(canvas, placer, [repeat_name(repeat)], GREEN, _edge(view, repeat_px, "far"))
     _label(canvas, placer, ["target"], SKY_BLUE, _edge(view, overlay.direct_outline_px, "near"))
 
 

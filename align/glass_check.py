@@ -83,7 +83,8 @@ def glass_of(
 def _patches(item: Sighted, solution: Solution, photo: int) -> list[Patch]:
     """The lamps of one photo that the fit can use."""
     light, full = light_of(read_colour(item.photo))
-    boards = (item.sighting.target, *item.sighting.reflections, *item.sighting.doubles)
+    boards = (item.sighting.target, *item.sighting.reflections)
+    boards += tuple(repeat.board for repeat in item.sighting.repeats)
     spots = find_spots(light, [board.outline_px for board in boards])
     view = mirror_view(solution, photo)
     lamps = lamps_of(spots, view, max(item.size))

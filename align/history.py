@@ -74,6 +74,7 @@ class Standing:
     size_known : False where width and height are guessed; glass_known likewise
     asked : the packing that each check that found it out of true asked for, oldest first
     sheet_width_mm, sheet_depth_mm : 0 when the sheet is not one of ours
+    along_sheet : the mirror runs along the sheet, so that it has no distance and is not drawn
     """
 
     number: int
@@ -90,6 +91,7 @@ class Standing:
     asked: tuple[Asked, ...]
     sheet_width_mm: float
     sheet_depth_mm: float
+    along_sheet: bool = False
 
     @property
     def shims(self) -> ShimSet | None:
@@ -290,8 +292,8 @@ def _standing(
         number=mirror.number,
         lean_deg=mirror.lean_deg.value,
         turn_deg=mirror.turn_deg.value,
-        want_turn_deg=latest.want_turn_deg,
-        distance_mm=mirror.distance_mm.value,
+        want_turn_deg=mirror.want_turn_deg,
+        distance_mm=0.0 if mirror.distance_mm is None else mirror.distance_mm.value,
         width_mm=width,
         height_mm=height,
         size_known=size is not None,
@@ -301,6 +303,7 @@ def _standing(
         asked=_packing_asked(mirror.number, checks),
         sheet_width_mm=sheet.width_mm if sheet else 0.0,
         sheet_depth_mm=sheet.depth_mm if sheet else 0.0,
+        along_sheet=mirror.distance_mm is None,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +27,7 @@ def overlay_of(
     path: Path,
     size: tuple[int, int],
     sighting: Sighting,
-    want_turn: float,
+    want_turns: Sequence[float],
     mirror_size_mm: tuple[float, float] | None,
 ) -> Overlay:
     """Places of the target, its reflections as they are and as they should be, and the mirrors."""
@@ -43,7 +44,9 @@ def overlay_of(
                 number=view.mirror + 1,
                 corners_px=view.pixels,
                 outline_px=_reflected(solution, photo, outline, lean, turn, foot, thickness),
-                true_outline_px=_reflected(solution, photo, outline, 0.0, want_turn, foot, thickness),
+                true_outline_px=_reflected(
+                    solution, photo, outline, 0.0, want_turns[view.mirror], foot, thickness
+                ),
                 mirror_px=_mirror_outline(solution, photo, view.mirror, sheet, mirror_size_mm),
             )
         )
@@ -53,7 +56,7 @@ def overlay_of(
         direct_corners_px=direct[0].pixels if direct else np.zeros((0, 2)),
         direct_outline_px=_project(solution, photo, outline),
         mirrors=tuple(sorted(mirrors, key=lambda m: m.number)),
-        doubles_px=tuple(board.outline_px for board in sighting.doubles),
+        repeats_px=tuple(repeat.board.outline_px for repeat in sighting.repeats),
         mirror_size_known=mirror_size_mm is not None,
     )
 

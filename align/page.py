@@ -79,7 +79,7 @@ def page_contents(
         "charts": chart_drawings(record),
         "entries": entries_grid(record),
         "gallery": gallery(record, progress),
-        "views": [drawing for standing in record.standing for drawing in view_drawings(standing)],
+        "views": [drawing for one in record.standing if not one.along_sheet for drawing in view_drawings(one)],
         "packing": [packing_grid(standing) for standing in record.standing],
         "optics": optics_in_page(record),
         "used": used_grid(record),

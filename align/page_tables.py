@@ -89,11 +89,19 @@ def _answer_rows(
     return [
         ("Verdict", [VERDICT_WORDS[m.verdict] if m else "not seen" for _, m in pairs]),
         ("Lean", [lean_words(m) if m else "" for _, m in pairs]),
-        ("Turn", [turn_words(m, item.result.want_turn_deg) if m else "" for item, m in pairs]),
+        ("Turn", [turn_words(m, m.want_turn_deg) if m else "" for _, m in pairs]),
         ("View", [_view_words(m) if m else "" for _, m in pairs]),
         ("Packing", [_packing_in_short(m) if m else "" for _, m in pairs]),
-        ("Gap from sheet to glass", [with_doubt(m.distance_mm, "mm", 1) if m else "" for _, m in pairs]),
+        ("Gap from sheet to glass", [_gap_words(m) for _, m in pairs]),
     ]
+
+
+def _gap_words(mirror: MirrorResult | None) -> str:
+    if mirror is None:
+        return ""
+    if mirror.distance_mm is None:
+        return "the mirror runs along the sheet"
+    return with_doubt(mirror.distance_mm, "mm", 1)
 
 
 def _view_words(mirror: MirrorResult) -> str:

@@ -54,10 +54,19 @@ class View:
 
 @dataclass(frozen=True)
 class Knowledge:
-    """What the user says beyond the photo: glass thickness [mm] (0: front-coated), contact of the sheet."""
+    """What the user says beyond the photo: glass thickness [mm] (0: front-coated), contact of the sheet.
+
+    mirrors : which mirrors the contact edge touches; empty where nobody said, which the solve takes for the first.
+    """
 
     glass_mm: float | None = None
     touching: bool = False
+    mirrors: tuple[int, ...] = ()
+
+    @property
+    def contacts(self) -> tuple[int, ...]:
+        """The mirrors that the contact edge is taken to touch."""
+        return (self.mirrors or (0,)) if self.touching else ()
 
     def thickness_prior(self) -> tuple[float, float]:
         """(mean, sd) [mm]; sd 0 for a front-coated mirror."""
@@ -141,10 +150,7 @@ class Problem:
         def evaluate(at: State) -> tuple[Array, Array]:
             whitened, jacobians, _ = self.residuals(at, views, scales)
             residual, jacobian = np.concatenate(whitened), np.concatenate(jacobians)
-            if self.knowledge.touching:
-                contact, by_state = self._contact(at)
-            else:
-                contact, by_state = np.zeros(0), np.zeros((0, size))
+            contact, by_state = self._contact(at)
             if huber:
                 length = np.linalg.norm(residual, axis=1)
                 threshold = 2.0 * max(1.0, 1.48 * float(np.median(length)) / 1.18)
@@ -160,15 +166,17 @@ class Problem:
         return minimise(state, evaluate, State.stepped, lambda at: at.vector, prior, iterations, tolerance)
 
     def _contact(self, state: State) -> tuple[Array, Array]:
-        """Residuals of the sheet's contact edge against the first mirror: its nearer end touches."""
-        where = self.layout.mirror(0).start
-        lean, turn, offset = (float(v) for v in state.vector[where : where + 3])
+        """Residuals of the sheet's contact edge against the mirrors it touches: its nearer end does."""
+        contacts = self.knowledge.contacts
+        gaps, jacobian = np.zeros(len(contacts)), np.zeros((len(contacts), self.layout.size))
         half = self.sheet.width_mm / 2
-        # The height of the contact edge's nearer end before the glass: offset - half |sin(turn)| cos(lean).
-        side = math.copysign(half, turn)
-        jacobian = np.zeros((1, self.layout.size))
-        jacobian[0, where] = side * math.sin(turn) * math.sin(lean)
-        jacobian[0, where + 1] = -side * math.cos(turn) * math.cos(lean)
-        jacobian[0, where + 2] = 1.0
-        gap = offset - side * math.sin(turn) * math.cos(lean)
-        return np.array([gap / CONTACT_SD_MM]), jacobian / CONTACT_SD_MM
+        for row, mirror in enumerate(contacts):
+            where = self.layout.mirror(mirror).start
+            lean, turn, offset = (float(v) for v in state.vector[where : where + 3])
+            # The height of the contact edge's nearer end before the glass: offset - half |sin(turn)| cos(lean).
+            side = math.copysign(half, turn)
+            jacobian[row, where] = side * math.sin(turn) * math.sin(lean)
+            jacobian[row, where + 1] = -side * math.cos(turn) * math.cos(lean)
+            jacobian[row, where + 2] = 1.0
+            gaps[row] = offset - side * math.sin(turn) * math.cos(lean)
+        return gaps / CONTACT_SD_MM, jacobian / CONTACT_SD_MM

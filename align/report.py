@@ -10,9 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .advice import advice_for
+from .errors import ReflectionError
 from .geometry import angle_between
 from .model import DIRECT
 from .overlay import overlay_of
+from .repeats import Repeat
 from .results import (
     CameraSummary,
     CheckResult,
@@ -21,16 +23,19 @@ from .results import (
     MirrorResult,
     PhotoSummary,
     Quantity,
+    RepeatSummary,
 )
 from .shims import Mount, propagate, shims_for
 from .sighting_photo import Sighting
-from .solve import Knowledge, Solution
+from .solve import Knowledge, Solution, View
 from .target import Sheet
 
 Array = NDArray[np.float64]
 
 #: No mirror is sold thinner: below, the mirror is front-coated [mm]; above, it has glass in front.
 FRONT_COATED_BELOW_MM, BACK_SILVERED_ABOVE_MM = 1.2, 0.8
+#: A mirror turned farther than this runs along the sheet's depth: a distance along it says nothing.
+ALONG_SHEET_DEG = 60.0
 #: A thickness is reported when its interval is narrower than this, half width [mm].
 THICKNESS_WORTH_MM = 1.0
 
@@ -41,23 +46,25 @@ def report(
     photos: Sequence[tuple[Path, tuple[int, int], Sighting]],
     *,
     camera_source: str,
-    want_turn: float,
+    want_turn: float | Sequence[float],
     tolerance: float,
     mirror_size_mm: tuple[float, float] | None,
     mount: Mount,
     warnings: tuple[str, ...] = (),
 ) -> CheckResult:
-    """The whole answer; angles in radians."""
+    """The whole answer; angles in radians; want_turn : one for all mirrors, or one for each from the left."""
+    wanted = wanted_turns(want_turn, solution.state.layout.mirrors)
     mirrors = tuple(
-        mirror_result(solution, number, want_turn, tolerance, mirror_size_mm, mount)
-        for number in range(solution.state.layout.mirrors)
+        mirror_result(solution, number, turn, tolerance, mirror_size_mm, mount)
+        for number, turn in enumerate(wanted)
     )
     focal = solution.camera.focal_px
     focal_half = solution.quantile * math.sqrt(float(solution.covariance[0, 0]))
     more_warnings, advice = advice_for(sheet, solution, photos, mirrors, math.degrees(tolerance))
     return CheckResult(
         photos=tuple(
-            _photo_summary(solution, number, path, size) for number, (path, size, _) in enumerate(photos)
+            _photo_summary(solution, number, path, size, sighting)
+            for number, (path, size, sighting) in enumerate(photos)
         ),
         camera=CameraSummary(
             camera_source,
@@ -66,15 +73,35 @@ def report(
         mirrors=mirrors,
         angles=_mirror_angles(solution),
         sheet=sheet.name,
-        want_turn_deg=math.degrees(want_turn),
         tolerance_deg=math.degrees(tolerance),
         warnings=(*warnings, *more_warnings),
         advice=advice,
         overlays=tuple(
-            overlay_of(sheet, solution, number, path, size, sighting, want_turn, mirror_size_mm)
+            overlay_of(sheet, solution, number, path, size, sighting, wanted, mirror_size_mm)
             for number, (path, size, sighting) in enumerate(photos)
         ),
+        touching=tuple(mirror + 1 for mirror in solution.knowledge.contacts),
     )
+
+
+def wanted_turns(want_turn: float | Sequence[float], mirrors: int) -> tuple[float, ...]:
+    """The turn that is wanted of each mirror, from the left.
+
+    Raises
+    ------
+    ReflectionError
+        As many turns as mirrors were expected.
+    """
+    turns = tuple(want_turn) if isinstance(want_turn, Sequence) else (want_turn,)
+    if len(turns) == 1:
+        return turns * mirrors
+    if len(turns) != mirrors:
+        seen = "one mirror" if mirrors == 1 else f"{mirrors} mirrors"
+        raise ReflectionError(
+            f"The turns of {len(turns)} mirrors were named, but {seen} could be seen.",
+            "Name one turn for all mirrors, or one for each mirror that shows the whole sheet, from left to right.",
+        )
+    return turns
 
 
 def mirror_result(
@@ -86,7 +113,7 @@ def mirror_result(
     mount: Mount,
 ) -> MirrorResult:
     """One mirror's numbers with their intervals."""
-    lean, turn, distance, thickness = (float(v) for v in solution.mirror_parameters(number))
+    lean, turn, _, thickness = (float(v) for v in solution.mirror_parameters(number))
     covariance = solution.mirror_covariance(number)
     quantile = solution.quantile
     half = quantile * np.sqrt(np.diag(covariance))
@@ -97,7 +124,7 @@ def mirror_result(
         number=number + 1,
         lean_deg=_degrees(lean, float(half[0])),
         turn_deg=_degrees(turn, float(half[1])),
-        distance_mm=Quantity(distance, distance - float(half[2]), distance + float(half[2])),
+        distance_mm=_distance(solution, number),
         glass=_glass(thickness, float(half[3]), solution.knowledge),
         shims=shims_for(
             angles,
@@ -110,7 +137,26 @@ def mirror_result(
         verdict=verdict((lean, turn - want_turn), (float(half[0]), float(half[1])), tolerance),
         climb_mm_per_100=climb,
         bend_mm_per_100=bend,
+        want_turn_deg=round(math.degrees(want_turn), 9),
+        offset_mm=_offset(solution, number),
     )
+
+
+def _distance(solution: Solution, number: int) -> Quantity | None:
+    """Along y, from the contact edge's middle to the glass; None for a mirror that runs along the sheet."""
+    _, turn, distance, _ = (float(v) for v in solution.mirror_parameters(number))
+    if abs(math.cos(turn)) < math.cos(math.radians(ALONG_SHEET_DEG)):
+        return None
+    half = solution.quantile * math.sqrt(float(solution.mirror_covariance(number)[2, 2]))
+    return Quantity(distance, distance - half, distance + half)
+
+
+def _offset(solution: Solution, number: int) -> Quantity:
+    """Square to the glass, from its front face to the contact edge's middle."""
+    where = solution.state.layout.mirror(number).start + 2
+    offset = float(solution.state.vector[where])
+    half = solution.quantile * math.sqrt(float(solution.covariance[where, where]))
+    return Quantity(offset, offset - half, offset + half)
 
 
 def verdict(errors: tuple[float, float], halves: tuple[float, float], tolerance: float) -> str:
@@ -149,7 +195,9 @@ def _glass(thickness: float, half: float, knowledge: Knowledge) -> GlassSummary:
     return GlassSummary("undetermined", known)
 
 
-def _photo_summary(solution: Solution, number: int, path: Path, size: tuple[int, int]) -> PhotoSummary:
+def _photo_summary(
+    solution: Solution, number: int, path: Path, size: tuple[int, int], sighting: Sighting
+) -> PhotoSummary:
     views = [view for view in solution.views if view.photo == number]
     return PhotoSummary(
         file=str(path),
@@ -157,7 +205,22 @@ def _photo_summary(solution: Solution, number: int, path: Path, size: tuple[int,
         direct_corners=sum(len(v.pixels) for v in views if v.mirror == DIRECT),
         reflected_corners=sum(len(v.pixels) for v in views if v.mirror != DIRECT),
         rms_px=solution.rms_px(number),
+        repeats=tuple(_repeat_summary(views, sighting, repeat) for repeat in sighting.repeats),
     )
+
+
+def _repeat_summary(views: Sequence[View], sighting: Sighting, repeat: Repeat) -> RepeatSummary:
+    """A repeated reflection with its mirrors' numbers in the answer, which counts over all photos."""
+    reflected = [view for view in views if view.mirror != DIRECT]
+
+    def number_of(local: int) -> int:
+        place = sighting.reflections[local].centre_px
+        nearest = min(reflected, key=lambda view: float(np.linalg.norm(view.pixels.mean(axis=0) - place)))
+        return nearest.mirror + 1
+
+    x, y = (float(value) for value in repeat.board.outline_px.mean(axis=0))
+    mirrors = tuple(number_of(local) for local in repeat.mirrors)
+    return RepeatSummary(repeat.kind, mirrors, len(repeat.board.corner_ids), (x, y))
 
 
 def _mirror_angles(solution: Solution) -> tuple[MirrorAngle, ...]:

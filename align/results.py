@@ -30,14 +30,39 @@ class Quantity:
 
 
 @dataclass(frozen=True)
+class RepeatSummary:
+    """An image of the target by way of several mirrors, seen in a photo and left out of the solve.
+
+    kind : "double" (right-handed again), "triple", "repeated" (more often), or "unexplained": a right-handed
+    board that no mirrors found explain; mirrors : numbers in the order in which the eye's ray meets them;
+    centre_px : of its squares.
+    """
+
+    kind: str
+    mirrors: tuple[int, ...]
+    corners: int
+    centre_px: tuple[float, float]
+
+    def to_json(self) -> dict[str, Any]:
+        """All fields; places to a tenth of a pixel."""
+        return {
+            "kind": self.kind,
+            "mirrors": list(self.mirrors),
+            "corners": self.corners,
+            "centre_px": [round(value, 1) for value in self.centre_px],
+        }
+
+
+@dataclass(frozen=True)
 class PhotoSummary:
-    """One photo: how many corners were used, and how well they fit [px rms]."""
+    """One photo: how many corners were used, and how well they fit [px rms]; repeated reflections left out."""
 
     file: str
     size: tuple[int, int]
     direct_corners: int
     reflected_corners: int
     rms_px: float
+    repeats: tuple[RepeatSummary, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """The contract's photo object."""
@@ -47,6 +72,7 @@ class PhotoSummary:
             "direct_corners": self.direct_corners,
             "reflected_corners": self.reflected_corners,
             "rms_px": round(self.rms_px, 4),
+            "repeats": [repeat.to_json() for repeat in self.repeats],
         }
 
 
@@ -105,10 +131,16 @@ class ShimSet:
         return {shim.place: shim.thickness_mm.to_json() for shim in self.shims}
 
 
+#: Why a mirror has no distance.
+NO_DISTANCE = "the mirror runs along the sheet: a distance along y says nothing; see offset_mm"
+
+
 @dataclass(frozen=True)
 class MirrorResult:
     """One mirror: how it stands, and what brings it true.
 
+    want_turn_deg : the turn that is wanted of it; distance_mm : along y, None for a mirror that runs along the
+    sheet, where that says nothing; offset_mm : the same place's distance from the glass, square to the glass;
     climb_mm_per_100 : how much the reflected floor climbs over 100 mm (negative: dives);
     bend_mm_per_100 : how much the reflected street bends to the left over 100 mm.
     """
@@ -116,19 +148,24 @@ class MirrorResult:
     number: int
     lean_deg: Quantity
     turn_deg: Quantity
-    distance_mm: Quantity
+    distance_mm: Quantity | None
     glass: GlassSummary
     shims: ShimSet
     verdict: str
     climb_mm_per_100: Quantity
     bend_mm_per_100: Quantity
+    want_turn_deg: float = 0.0
+    offset_mm: Quantity | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The contract's mirror object and what the errors do to the view."""
         return {
             "lean_deg": self.lean_deg.to_json(),
             "turn_deg": self.turn_deg.to_json(),
-            "distance_mm": self.distance_mm.to_json(),
+            "want_turn_deg": self.want_turn_deg,
+            "distance_mm": None if self.distance_mm is None else self.distance_mm.to_json(),
+            "distance_note": "" if self.distance_mm is not None else NO_DISTANCE,
+            "offset_mm": None if self.offset_mm is None else self.offset_mm.to_json(),
             "glass": self.glass.to_json(),
             "shims_mm": self.shims.to_json(),
             "turn_by": self.shims.turn_by,
@@ -171,7 +208,8 @@ class MirrorOverlay:
 class Overlay:
     """What a picture of one photo shows; (n, 2) [px] each.
 
-    doubles_px : outlines of double reflections; mirror_size_known : False where the mirror's outline is a guess.
+    repeats_px : outlines of `PhotoSummary.repeats`, in their order; mirror_size_known : False where the
+    mirror's outline is a guess.
     """
 
     file: str
@@ -179,24 +217,30 @@ class Overlay:
     direct_corners_px: Array
     direct_outline_px: Array
     mirrors: tuple[MirrorOverlay, ...]
-    doubles_px: tuple[Array, ...]
+    repeats_px: tuple[Array, ...]
     mirror_size_known: bool
 
 
 @dataclass(frozen=True, eq=False)
 class CheckResult:
-    """The answer of `align.check`."""
+    """The answer of `align.check`; touching : numbers of the mirrors that the sheet was taken to touch."""
 
     photos: tuple[PhotoSummary, ...]
     camera: CameraSummary
     mirrors: tuple[MirrorResult, ...]
     angles: tuple[MirrorAngle, ...]
     sheet: str
-    want_turn_deg: float
     tolerance_deg: float
     warnings: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
     overlays: tuple[Overlay, ...] = field(default=(), repr=False)
+    touching: tuple[int, ...] = ()
+
+    @property
+    def want_turn_deg(self) -> float | None:
+        """The turn that is wanted of every mirror; None where the mirrors' differ."""
+        wanted = {mirror.want_turn_deg for mirror in self.mirrors}
+        return wanted.pop() if len(wanted) == 1 else None
 
     @property
     def verdict(self) -> str:
@@ -217,6 +261,7 @@ class CheckResult:
             "sheet": self.sheet,
             "want_turn_deg": self.want_turn_deg,
             "tolerance_deg": self.tolerance_deg,
+            "touching_mirrors": list(self.touching),
             "verdict": self.verdict,
             "warnings": list(self.warnings),
             "advice": list(self.advice),

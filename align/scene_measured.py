@@ -46,6 +46,12 @@ def apply_measured(
     if sheet is None:
         notes.append("The mirror's place is the scene file's own: with sheet_at the measured distance would count.")
     else:
+        if found.get("distance_mm", 0) is None:
+            table.fail(
+                "measured",
+                f"the mirror in {file.name} runs along the sheet, so that its distance from it is not known",
+                "Lay the sheet with its contact edge towards this mirror and check again, or leave sheet_at out.",
+            )
         distance = _quantity(table, file, found, "distance_mm")
         # The distance runs along y at the middle of the sheet; `at` may lie to one side of it.
         shift = sheet[1] + (mirror.at_mm[0] - sheet[0]) * math.tan(changes["turn"])

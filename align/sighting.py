@@ -63,6 +63,12 @@ class Board:
         )
 
     @property
+    def area_px(self) -> float:
+        """Area of the outline [px^2]."""
+        x, y = self.outline_px.T
+        return float(abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2)
+
+    @property
     def centre_px(self) -> Array:
         """(2,) mean of the corners [px]."""
         return np.asarray(self.pixels.mean(axis=0))

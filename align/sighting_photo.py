@@ -5,34 +5,31 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
-import numpy as np
-
 from .camera import CameraPrior
 from .errors import TargetError
 from .finding import Find
 from .photo import Photo
+from .repeats import Repeat, apart, told_apart
 from .searching import search_reflection
 from .sighting import Board, Pyramid, find_boards, find_in_region, sight_find
 from .target import Sheet
 
 #: The whole photo is enlarged in search of a small target up to this many pixels.
 MAX_ENLARGED_PIXELS = 56e6
-#: The part about several reflections is enlarged in search of their doubles up to this many pixels.
-MAX_DOUBLES_PIXELS = 16e6
 
 
 @dataclass(frozen=True, eq=False)
 class Sighting:
     """What one photo shows.
 
-    target : the board itself; reflections : one for each mirror, left to right; doubles : right-handed
-    images behind a corner of two mirrors, used for nothing but the picture.
+    target : the board itself; reflections : one for each mirror, left to right; repeats : images by way of
+    several mirrors, which are named in the answer and used for nothing else.
     """
 
     sheet: Sheet
     target: Board
     reflections: tuple[Board, ...]
-    doubles: tuple[Board, ...] = ()
+    repeats: tuple[Repeat, ...] = ()
 
 
 def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, scale: float = 1.0) -> Sighting:
@@ -47,8 +44,8 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
         from .plainboard import sight_plain
 
         plain, reflected, rest = sight_plain(photo, prior, own_board)
-        ordered = sorted(reflected, key=lambda board: board.centre_px[0])
-        return Sighting(own_board, plain, tuple(ordered), tuple(rest))
+        reflections, repeats = told_apart(Pyramid(photo.gray), plain, reflected, rest, prior)
+        return Sighting(own_board, plain, tuple(reflections), tuple(repeats))
     pyramid = Pyramid(photo.gray)
     _ = pyramid.reduced  # made once, before two threads ask for it
     # OpenCV lets other threads run: the second core reads the flipped photo meanwhile.
@@ -61,29 +58,12 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
     if not boards:
         found = search_reflection(pyramid, target, prior, scale=scale)
         boards = [] if found is None else [found]
-    reflections = sorted(boards, key=lambda board: board.centre_px[0])
-    if len(reflections) > 1 and not others:
-        others = _doubles(pyramid, target, reflections, scale)
-    return Sighting(sheet, target, tuple(reflections), tuple(others))
-
-
-def _doubles(pyramid: Pyramid, target: Board, reflections: list[Board], scale: float) -> list[Board]:
-    """Right-handed images behind a corner: small, so the part about the reflections is enlarged for them."""
-    gray = pyramid.level(0)
-    places = np.concatenate([board.outline_px for board in reflections])
-    low, high = places.min(axis=0), places.max(axis=0)
-    low[1] -= high[1] - low[1]  # farther off is higher up in the photo
-    limit = (gray.shape[1], gray.shape[0])
-    x0, y0 = (int(v) for v in np.clip(np.floor(low), 0, limit))
-    x1, y1 = (int(v) for v in np.clip(np.ceil(high), 0, limit))
-    zoom = float(np.clip(np.sqrt(MAX_DOUBLES_PIXELS / max((x1 - x0) * (y1 - y0), 1)), 1.0, 4.0))
-    finds = find_in_region(gray, (x0, y0, x1, y1), zoom, mirrored=False, scale=scale)
-    boards = [board for board in _sighted(pyramid, finds) if board.sheet.name == target.sheet.name]
-    return [board for board in boards if _apart(board, target)]
+    reflections, repeats = told_apart(pyramid, target, boards, others, prior)
+    return Sighting(sheet, target, tuple(reflections), tuple(repeats))
 
 
 def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[Board]]:
-    """The target: the nearest right-handed board; and the others, which are double reflections."""
+    """The target: the nearest right-handed board, hence the largest; and the others."""
     gray = photo.gray
     finds = find_boards(pyramid, mirrored=False, scale=scale)
     boards = _sighted(pyramid, finds)
@@ -95,7 +75,7 @@ def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[B
         boards, finds = _sighted(pyramid, more), finds + more
     if not boards:
         raise _no_target(pyramid, photo, finds, scale)
-    boards.sort(key=_nearness, reverse=True)
+    boards.sort(key=lambda board: board.area_px, reverse=True)
     same = [board for board in boards if board.sheet.name == boards[0].sheet.name]
     return same[0], same[1:]
 
@@ -104,25 +84,13 @@ def _sighted(pyramid: Pyramid, finds: list[Find]) -> list[Board]:
     return _distinct([board for find in finds if (board := sight_find(pyramid, find)) is not None])
 
 
-def _nearness(board: Board) -> float:
-    """Area of the board's outline [px^2]: a double reflection is always farther than the target."""
-    x, y = board.outline_px.T
-    return float(abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2)
-
-
 def _distinct(boards: list[Board]) -> list[Board]:
     """Boards without repeats: two finds of one board share their corners' places."""
     kept: list[Board] = []
     for board in sorted(boards, key=lambda b: -len(b.corner_ids)):
-        if all(_apart(board, other) for other in kept):
+        if all(apart(board, other) for other in kept):
             kept.append(board)
     return kept
-
-
-def _apart(board: Board, other: Board) -> bool:
-    """Whether two boards lie in different places."""
-    size = np.sqrt(_nearness(board))
-    return bool(np.linalg.norm(board.centre_px - other.centre_px) > 0.1 * size)
 
 
 def _no_target(pyramid: Pyramid, photo: Photo, finds: list[Find], scale: float) -> TargetError:

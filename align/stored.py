@@ -16,6 +16,7 @@ from .results import (
     MirrorResult,
     PhotoSummary,
     Quantity,
+    RepeatSummary,
     ShimSet,
 )
 from .shims import WALL_CORNERS, shim_of
@@ -54,16 +55,16 @@ def check_from_json(raw: Mapping[str, Any], where: str) -> CheckResult:
         return CheckResult(
             photos=tuple(_photo(item) for item in raw["photos"]),
             camera=CameraSummary(str(raw["camera"]["source"]), quantity(raw["camera"]["focal_px"])),
-            mirrors=tuple(_mirror(item, number) for number, item in enumerate(raw["mirrors"], 1)),
+            mirrors=tuple(_mirror(item, n, raw["want_turn_deg"]) for n, item in enumerate(raw["mirrors"], 1)),
             angles=tuple(
                 MirrorAngle(int(a["mirrors"][0]), int(a["mirrors"][1]), quantity(a["angle_deg"]))
                 for a in raw.get("angles", ())
             ),
             sheet=str(raw["sheet"]),
-            want_turn_deg=float(raw["want_turn_deg"]),
             tolerance_deg=float(raw["tolerance_deg"]),
             warnings=tuple(str(words) for words in raw["warnings"]),
             advice=tuple(str(words) for words in raw.get("advice", ())),
+            touching=tuple(int(number) for number in raw.get("touching_mirrors", ())),
         )
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None
@@ -123,10 +124,18 @@ def _photo(raw: Mapping[str, Any]) -> PhotoSummary:
         int(raw["direct_corners"]),
         int(raw["reflected_corners"]),
         float(raw["rms_px"]),
+        tuple(_repeat(item) for item in raw.get("repeats", ())),
     )
 
 
-def _mirror(raw: Mapping[str, Any], number: int) -> MirrorResult:
+def _repeat(raw: Mapping[str, Any]) -> RepeatSummary:
+    x, y = (float(value) for value in raw["centre_px"])
+    mirrors = tuple(int(number) for number in raw["mirrors"])
+    return RepeatSummary(str(raw["kind"]), mirrors, int(raw["corners"]), (x, y))
+
+
+def _mirror(raw: Mapping[str, Any], number: int, want_turn_deg: Any) -> MirrorResult:
+    """A mirror; `want_turn_deg` is what was wanted of all, in entries that do not say it of each."""
     verdict = str(raw["verdict"])
     if verdict not in ("square", "out of square", "undetermined"):
         raise ValueError(f"unknown verdict {verdict!r}")
@@ -134,12 +143,14 @@ def _mirror(raw: Mapping[str, Any], number: int) -> MirrorResult:
         number=number,
         lean_deg=quantity(raw["lean_deg"]),
         turn_deg=quantity(raw["turn_deg"]),
-        distance_mm=quantity(raw["distance_mm"]),
+        distance_mm=None if raw["distance_mm"] is None else quantity(raw["distance_mm"]),
         glass=_glass(raw["glass"]),
         shims=shims_from_json(raw["shims_mm"], str(raw.get("turn_by", ""))),
         verdict=verdict,
         climb_mm_per_100=quantity(raw["climb_mm_per_100"]),
         bend_mm_per_100=quantity(raw["bend_mm_per_100"]),
+        want_turn_deg=float(raw.get("want_turn_deg", want_turn_deg)),
+        offset_mm=None if raw.get("offset_mm") is None else quantity(raw["offset_mm"]),
     )
 
 

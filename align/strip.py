@@ -50,7 +50,7 @@ def caption_lines(result: CheckResult, heading: str = "") -> list[tuple[str, flo
         if len(result.mirrors) > 1:
             lines.append((f"Mirror {mirror.number}: {VERDICT_WORDS[mirror.verdict]}", BODY_SHARE, True))
         lines.append((lean_short(mirror), BODY_SHARE, False))
-        lines.append((turn_short(mirror, result.want_turn_deg), BODY_SHARE, False))
+        lines.append((turn_short(mirror, mirror.want_turn_deg), BODY_SHARE, False))
         needed = [shim for shim in mirror.shims.shims if shim_is_needed(shim)]
         if mirror.verdict != "square" and needed:
             lines.append((f"Pack: {_packing_sentence(mirror, needed)}", BODY_SHARE, False))

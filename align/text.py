@@ -15,6 +15,7 @@ from .wording import (
     glass_words,
     kept_together,
     lean_words,
+    repeat_words,
     shim_is_needed,
     shim_size_words,
     stack_words,
@@ -24,8 +25,6 @@ from .wording import (
 )
 
 COLUMNS = 80
-#: The gap runs along the sheet's depth; for a mirror turned farther it says nothing.
-GAP_TURN_DEG = 60.0
 _LABEL_COLUMNS = 8
 _BLANK = " " * (2 + _LABEL_COLUMNS)
 
@@ -49,13 +48,16 @@ def _mirror_lines(mirror: MirrorResult, result: CheckResult) -> list[str]:
     if len(result.mirrors) > 1:
         lines.append(f"Mirror {mirror.number}, counted from the left: {VERDICT_WORDS[mirror.verdict]}")
     lines += _row("Lean", lean_words(mirror))
-    lines += _row("Turn", turn_words(mirror, result.want_turn_deg))
+    lines += _row("Turn", turn_words(mirror, mirror.want_turn_deg))
     if mirror.verdict != "square":
         lines += _shim_lines(mirror.shims)
         lines += _row("View", f"{climb_words(mirror)} and {bend_words(mirror)}")
-    if abs(mirror.turn_deg.value) < GAP_TURN_DEG:
+    if mirror.distance_mm is not None:
         gap = with_doubt(mirror.distance_mm, "mm", 1)
         lines += _row("Gap", f"{gap} from the sheet's contact edge to the glass")
+    elif mirror.offset_mm is not None:
+        gap = with_doubt(mirror.offset_mm, "mm", 1)
+        lines += _row("Gap", f"{gap} from the middle of the contact edge to the glass, which runs along the sheet")
     lines += _row("Glass", glass_words(mirror.glass))
     return lines
 
@@ -101,6 +103,10 @@ def _sure_lines(result: CheckResult) -> list[str]:
     lines = _row("Sure", "95 times in 100 the truth lies within each ±")
     for photo in result.photos:
         lines += _row("", _photo_words(photo, len(result.photos) > 1))
+        names = [repeat_words(repeat) for repeat in photo.repeats]
+        for words in dict.fromkeys(names):
+            times = f"{names.count(words)} times " if names.count(words) > 1 else ""
+            lines += _row("", f"also seen: {times}{words}")
     photos = "photo" if len(result.photos) == 1 else "photos"
     camera = "from the camera file" if result.camera.source == "file" else f"solved from the {photos}"
     lines += _row("", f"sheet {result.sheet}; camera {camera}")

@@ -8,12 +8,15 @@ from __future__ import annotations
 import math
 import re
 
-from .results import CheckResult, GlassSummary, MirrorResult, Quantity, Shim
+from .results import CheckResult, GlassSummary, MirrorResult, Quantity, RepeatSummary, Shim
 
 #: No angle is shown finer than this many decimals, no length either: finer is noise to a builder.
 ANGLE_DECIMALS, LENGTH_DECIMALS = 3, 2
 #: Intervals whose two sides differ by more than this share are given by their ends.
 LOPSIDED_SHARE = 0.25
+
+#: A street that bends by more than 45 degrees is not said to bend: it runs off [mm per 100 mm].
+SIDEWAYS_MM_PER_100 = 100.0
 
 #: A space that no line breaks at.
 KEEP = "\N{NO-BREAK SPACE}"
@@ -185,6 +188,8 @@ def bend_words(mirror: MirrorResult) -> str:
     if not has_sign(bend):
         return "runs on straight"
     side = "left" if bend.value > 0 else "right"
+    if abs(bend.value) > SIDEWAYS_MM_PER_100:
+        return f"runs off to the {side}"
     return f"bends {plain_size(bend)} mm per 100 mm to the {side}"
 
 
@@ -204,6 +209,19 @@ def glass_words(glass: GlassSummary) -> str:
     if glass.verdict == "front-coated" or not thickness:
         return glass.verdict
     return f"back-silvered, {thickness} thick"
+
+
+def repeat_name(repeat: RepeatSummary) -> str:
+    """ "double reflection", for a picture."""
+    return "another board" if repeat.kind == "unexplained" else f"{repeat.kind} reflection"
+
+
+def repeat_words(repeat: RepeatSummary) -> str:
+    """An image by way of several mirrors, and that nothing rests on it."""
+    if repeat.kind == "unexplained":
+        return "another board that no mirror found here explains: left out"
+    ways = " and ".join(str(number) for number in sorted(set(repeat.mirrors)))
+    return f"a {repeat_name(repeat)} (by way of mirrors {ways}): left out"
 
 
 def verdict_sentence(result: CheckResult) -> str:
@@ -226,6 +244,8 @@ def verdict_sentence(result: CheckResult) -> str:
 def _turned_right(result: CheckResult) -> str:
     if result.want_turn_deg == 0.0:
         return "square to the sheet"
+    if result.want_turn_deg is None:
+        return "turned as wanted"
     return f"turned by the {wanted_text(result.want_turn_deg)} wanted"
 
 
@@ -234,6 +254,6 @@ def what_is_wrong(mirror: MirrorResult, result: CheckResult) -> str:
     faults = []
     if abs(mirror.lean_deg.value) > result.tolerance_deg:
         faults.append("leans towards you" if mirror.lean_deg.value > 0 else "leans away from you")
-    if abs(turn_error(mirror, result.want_turn_deg).value) > result.tolerance_deg:
-        faults.append("is turned" if result.want_turn_deg == 0.0 else "is not turned as wanted")
+    if abs(turn_error(mirror, mirror.want_turn_deg).value) > result.tolerance_deg:
+        faults.append("is turned" if mirror.want_turn_deg == 0.0 else "is not turned as wanted")
     return " and ".join(faults) or "is not as wanted"

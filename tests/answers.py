@@ -49,12 +49,13 @@ def made_mirror(
         verdict=verdict((lean_deg, turn_deg - want_turn_deg), (half_deg, half_deg), tolerance_deg),
         climb_mm_per_100=propagate(lambda a, b: 100 * np.tan(2 * a), angles, covariance, 1.0),
         bend_mm_per_100=propagate(lambda a, b: 100 * np.tan(2 * (b - want)), angles, covariance, 1.0),
+        want_turn_deg=want_turn_deg,
+        offset_mm=about(40.123 * np.cos(angles).prod(), 0.6),
     )
 
 
 def made_answer(
     *mirrors: MirrorResult,
-    want_turn_deg: float = 0.0,
     tolerance_deg: float = 0.1,
     photos: int = 1,
     warnings: tuple[str, ...] = (),
@@ -70,7 +71,6 @@ def made_answer(
         mirrors=mirrors,
         angles=tuple(MirrorAngle(1, 2, about(90.04, 0.013)) for _ in mirrors[1:2]),
         sheet="a5",
-        want_turn_deg=want_turn_deg,
         tolerance_deg=tolerance_deg,
         warnings=warnings,
         advice=advice,

@@ -28,12 +28,13 @@ from align.target import plain_board
 FOLDER = Path(__file__).resolve().parents[2] / "shared" / "real"
 BOARD = plain_board(7, 6, 12.8)
 real = pytest.mark.skipif(not FOLDER.is_dir(), reason="the real photographs are not here")
-#: By eye, in the photos: where the board is, and where its whole reflections are, left to right [px].
+#: By eye, in the photos: where the board is, where its whole reflections are, left to right, and where its double
+#: reflection is, which the corner's post parts in two [px].
 TRUTH = {
-    3: ((1671, 964), [(1403, 821), (1835, 799)]),
-    6: ((1681, 910), [(1407, 769)]),
-    7: ((1649, 936), [(1388, 798), (1843, 749)]),
-    10: ((1714, 839), [(1432, 705)]),
+    3: ((1671, 964), [(1403, 821), (1835, 799)], [(1577, 690)]),
+    6: ((1681, 910), [(1407, 769)], []),
+    7: ((1649, 936), [(1388, 798), (1843, 749)], [(1582, 645)]),
+    10: ((1714, 839), [(1432, 705)], []),
 }
 LEFT, RIGHT = 0, 1
 
@@ -63,12 +64,16 @@ def photo_path(number):
 @pytest.mark.parametrize("number", TRUTH)
 def test_every_whole_board_is_found_and_the_direct_one_told(sighted, number):
     sighting = sighted[number][0].sighting
-    target, reflections = TRUTH[number]
+    target, reflections, doubles = TRUTH[number]
     np.testing.assert_allclose(sighting.target.centre_px, target, atol=5)
     assert len(sighting.reflections) == len(reflections)
     for board, place in zip(sighting.reflections, reflections, strict=True):
         np.testing.assert_allclose(board.centre_px, place, atol=5)
-    assert sighting.doubles == ()
+    assert [repeat.kind for repeat in sighting.repeats] == ["double"] * len(doubles)
+    for repeat, place in zip(sighting.repeats, doubles, strict=True):
+        assert set(repeat.mirrors) == {0, 1}
+        assert not repeat.board.mirrored
+        np.testing.assert_allclose(repeat.board.outline_px.mean(axis=0), place, atol=12)
     for board in (sighting.target, *sighting.reflections):
         assert len(board.corner_ids) >= 40
 

@@ -19,7 +19,7 @@ from align import check
 from align.advice import advice_for
 from align.camera import prior_from_focal
 from align.check import _check_sane, solve_sighted
-from align.errors import CameraError, PhotoError, SolveError
+from align.errors import CameraError, PhotoError, ReflectionError, SolveError
 from align.geometry import angle_between, mirror_normal
 from align.grouping import joint_views
 from align.model import DIRECT, Layout, State
@@ -29,6 +29,7 @@ from align.shims import Mount
 from align.simulate import phone_camera, simulate
 from align.solve import Knowledge, Solution, solve
 from align.target import SHEETS
+from align.text import check_text
 
 SHEET = SHEETS["a5"]
 SIZE = (4000, 3000)
@@ -429,3 +430,84 @@ def test_a_sheet_that_lay_still_is_not_taken_for_a_moved_one():
         _, solution, warnings = solve_sighted(sighted_photos(SHEET, scene(6000 + seed)), Knowledge())
         assert not solution.state.layout.moved_sheet
         assert warnings == ()
+
+
+# What is said of each of several mirrors ------------------------------------------------------------------
+
+
+def answer_with(solution, **changes):
+    said = {"want_turn": 0.0, "tolerance": math.radians(2.0), "mirror_size_mm": None, "mount": Mount()}
+    return report(SHEET, solution, [], camera_source="photo", **{**said, **changes})
+
+
+def test_a_corner_is_square_when_each_mirror_stands_as_wanted_of_it():
+    sim = two_mirrors(7)
+    solution = solve(SHEET, sim.views, sim.prior, Knowledge())
+    turns = [math.degrees(solution.mirror_parameters(m)[TURN]) for m in (0, 1)]
+    wanted = np.radians([round(turn) for turn in turns])
+    answer = answer_with(solution, want_turn=list(wanted))
+    assert [mirror.verdict for mirror in answer.mirrors] == ["square", "square"]
+    assert [mirror.want_turn_deg for mirror in answer.mirrors] == [round(turn) for turn in turns]
+    assert answer.want_turn_deg is None  # they differ
+    assert "TRUE. The mirrors are plumb and turned as wanted" in check_text(answer)
+    assert f"wanted {round(turns[0])}°" in check_text(answer)
+    swapped = answer_with(solution, want_turn=list(wanted[::-1]))
+    assert {mirror.verdict for mirror in swapped.mirrors} == {"out of square"}
+    one_for_all = answer_with(solution)
+    assert (one_for_all.want_turn_deg, one_for_all.verdict) == (0.0, "out of square")
+    example = " ".join(f"--want-turn {5 * round(turn / 5)}" for turn in turns)
+    assert any(example in words for words in one_for_all.advice)
+    assert not any("--want-turn" in words for words in answer.advice)
+    with pytest.raises(ReflectionError, match="turns of 3 mirrors were named, but 2 mirrors could be seen"):
+        answer_with(solution, want_turn=[0.0, 0.1, 0.2])
+
+
+def test_a_mirror_along_the_sheet_has_an_offset_and_no_distance():
+    answers = {}
+    for turn in (40.0, 88.0):
+        distance = 80.0 / math.cos(math.radians(turn))  # 80 mm from the contact edge's middle, square to the glass
+        sim = scene(8, mirrors=[degrees_mirror(0.2, turn, distance, 3.0)], thickness=3.0, elevations=(34,))
+        solution = solve(SHEET, sim.views, sim.prior, Knowledge(3.0))
+        (answers[turn],) = answer_with(solution).mirrors
+        assert answers[turn].offset_mm.low < 80.0 < answers[turn].offset_mm.high
+        assert answers[turn].offset_mm.half_width < 1.5
+    assert answers[40.0].distance_mm.value == pytest.approx(80 / math.cos(math.radians(40)), abs=1.0)
+    written = answers[88.0].to_json()
+    assert written["distance_mm"] is None
+    assert "runs along the sheet" in written["distance_note"]
+    assert answers[40.0].to_json()["distance_note"] == ""
+
+
+def touching_corner(seed, distances):
+    """Two mirrors turned by 40 degrees, their glass so far from the ends of the contact edge [mm]."""
+    reach = SHEET.width_mm / 2 * math.sin(math.radians(40))
+    mirrors = [
+        degrees_mirror(0.3 * side, 40.0 * side, (reach + gap) / math.cos(math.radians(40)), 4.0)
+        for side, gap in zip((1, -1), distances, strict=True)
+    ]
+    return scene(7000 + seed, mirrors=mirrors, thickness=4.0, elevations=(34,), bow_mm=(0.0, 0.0, 0.0))
+
+
+def test_the_data_tell_which_mirror_the_sheet_touches_or_the_user_does():
+    second = sighted_photos(SHEET, touching_corner(0, (60.0, 0.0)))
+    _, solution, warnings = solve_sighted(second, Knowledge(touching=True))
+    assert solution.knowledge.contacts == (1,)
+    assert any("taken to touch mirror 2" in words for words in warnings)
+    _, said, quiet = solve_sighted(second, Knowledge(None, True, (1,)))
+    assert said.knowledge.contacts == (1,)
+    assert quiet == ()
+    free = solve_sighted(second, Knowledge())[1]
+    sd = [math.sqrt(s.mirror_covariance(1)[THICKNESS, THICKNESS]) for s in (free, said)]
+    assert sd[1] < 0.85 * sd[0]  # and the contact is used of that mirror: by a quarter, as measured
+    with pytest.raises(SolveError, match=r"said to touch mirror 1, .* stands [56]\d\.\d mm .* from it"):
+        solve_sighted(second, Knowledge(None, True, (0,)))
+    with pytest.raises(SolveError, match="said to touch mirror 3, but 2 mirrors could be seen"):
+        solve_sighted(second, Knowledge(None, True, (2,)))
+    both = sighted_photos(SHEET, touching_corner(1, (0.0, 0.0)))
+    with pytest.raises(SolveError, match="may be that of mirrors 1 and 2") as error:
+        solve_sighted(both, Knowledge(touching=True))
+    assert "--touching-mirror" in error.value.remedy
+    assert solve_sighted(both, Knowledge(None, True, (0, 1)))[1].knowledge.contacts == (0, 1)
+    neither = sighted_photos(SHEET, touching_corner(2, (70.0, 40.0)))
+    with pytest.raises(SolveError, match=r"said to touch a mirror, .* from the nearest, mirror 2"):
+        solve_sighted(neither, Knowledge(touching=True))

@@ -21,7 +21,7 @@ ANSWERS = {
     "per 100 mm": made_answer(made_mirror()),
     "foot": made_answer(made_mirror(mount=Mount("foot", 40.0))),
     "two": made_answer(made_mirror(), made_mirror(0.02, 0.0, number=2), warnings=("one",), advice=("two",)),
-    "wanted": made_answer(made_mirror(0.0, 12.0, want_turn_deg=12.0), want_turn_deg=12.0),
+    "wanted": made_answer(made_mirror(0.0, 12.0, want_turn_deg=12.0)),
 }
 
 

@@ -82,7 +82,7 @@ def all_kinds_of_answers() -> list[str]:
             for want in (0.0, -12.0):
                 how = {"want_turn_deg": want, "mirror_size_mm": size, "mount": mount, "glass": glass}
                 mirror = made_mirror(lean, turn, half, **how)
-                texts.append(check_text(made_answer(mirror, want_turn_deg=want)))
+                texts.append(check_text(made_answer(mirror)))
     two = made_answer(made_mirror(), made_mirror(0.01, 0.02, number=2), photos=3, warnings=("w " * 80,))
     return [*texts, check_text(two)]
 
@@ -179,7 +179,7 @@ def test_foot_says_which_edge_and_how_to_turn() -> None:
 
 def test_wanted_turn_is_said() -> None:
     """With another wanted turn the error is against that."""
-    text = check_text(made_answer(made_mirror(0.0, 44.8, want_turn_deg=45.0), want_turn_deg=45.0))
+    text = check_text(made_answer(made_mirror(0.0, 44.8, want_turn_deg=45.0)))
     assert "OUT OF TRUE. The mirror is not turned as wanted." in text
     words = " ".join(text.split())
     assert "44.80° ± 0.02°, wanted 45°: its right edge is nearer than wanted, by 0.20° ± 0.02°" in words

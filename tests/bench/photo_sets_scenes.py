@@ -20,6 +20,8 @@ SIZE_PX = (2016, 1512)
 PLACES = ((20.0, -10.0, 540.0), (34.0, 9.0, 480.0), (50.0, 2.0, 470.0))
 THICKNESSES_MM = (0.0, 2.0, 3.0, 4.0, 6.0)
 BOW_MM = 2.0
+#: A corner sharp enough for triple reflections to be seen whole [deg].
+SHARP_CORNER_DEG = 50.0
 #: The two mirrors of the corner stop short of one another by this, for their leans differ [mm].
 CORNER_GAP_MM = 1.5
 
@@ -29,7 +31,8 @@ def photo_sets() -> dict[str, tuple[SceneSpec, ...]]:
     sets = {f"glass_{t:g}": _one_mirror(int(10 * t), t) for t in THICKNESSES_MM}
     sets["bow"] = tuple(replace(spec, sheet_bow_mm=BOW_MM) for spec in _one_mirror(101, 4.0))
     sets["hidden"] = tuple(replace(spec, occluders=(_box(),)) for spec in _one_mirror(102, 4.0))
-    sets["corner"] = _corner(103)
+    sets["corner"] = _corner(103, 90.0, 22.0)
+    sets["sharp"] = _corner(104, SHARP_CORNER_DEG, 110.0)
     return sets
 
 
@@ -42,24 +45,24 @@ def _one_mirror(seed: int, thickness_mm: float) -> tuple[SceneSpec, ...]:
     return _seen(seed, (mirror,), sheet_named("a5"), aim_y_mm=-20.0)
 
 
-def _corner(seed: int) -> tuple[SceneSpec, ...]:
-    """An a6 sheet before two mirrors that meet behind it at about a right angle."""
+def _corner(seed: int, angle_deg: float, beyond_mm: float) -> tuple[SceneSpec, ...]:
+    """An a6 sheet before two mirrors that meet behind it at about an angle, so far beyond half its width."""
     rng = np.random.default_rng([20240601, seed])
     sheet = sheet_named("a6")
-    corner_mm, width_mm = sheet.width_mm / 2 + 22.0, 250.0
+    corner_mm, width_mm = sheet.width_mm / 2 + beyond_mm, 250.0 + beyond_mm - 22.0
     mirrors = []
     for side in (-1, 1):
         mirror = Mirror(
             corner_mm,
             float(rng.uniform(-0.6, 0.6)),
-            -45.0 * side + float(rng.uniform(-0.6, 0.6)),
+            -(90.0 - angle_deg / 2) * side + float(rng.uniform(-0.6, 0.6)),
             4.0,
             width_mm=width_mm,
             height_mm=210.0,
         )
         middle = mirror.foot_point + side * (width_mm / 2 + CORNER_GAP_MM / 2) * mirror.across
         mirrors.append(replace(mirror, x_mm=float(middle[0]), distance_mm=float(middle[1])))
-    return _seen(seed, tuple(mirrors), sheet, aim_y_mm=30.0)
+    return _seen(seed, tuple(mirrors), sheet, aim_y_mm=corner_mm - sheet.width_mm / 2 + 8.0)
 
 
 def _box() -> Box:

@@ -131,7 +131,7 @@ def _corner_part(item: Measured) -> str:
         "glass error mm",
     )
     (between,) = item.together.angles
-    doubles = [len(overlay.doubles_px) for overlay in item.together.overlays]
+    doubles = [sum(r.kind == "double" for r in photo.repeats) for photo in item.together.photos]
     return "\n".join(
         [
             _table(heads, rows),
