@@ -207,6 +207,12 @@ def solve_sighted(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
         )
+    elif solution.camera_surprise > CAMERA_SURPRISE_SIGMAS:
+        warnings.append(
+            f"The camera file does not fit these photos: focal length or centre is off by "
+            f"{solution.camera_surprise:.1f} times its own standard deviation. Measure the camera anew, with the "
+            "sheet in every part of the frame; or leave --camera out."
+        )
     believed, contradicted = borne_out(sheet, solution, knowledge)
     warnings += contradicted
     if believed != unaided:

@@ -32,7 +32,7 @@ from .errors import AlignError, PhotoError
 from .labels import LabelPlacer
 from .results import CheckResult, MirrorOverlay, MirrorResult, Overlay, Shim
 from .strip import draw_strip
-from .wording import repeat_name, shim_is_needed, shim_size_words
+from .wording import repeat_short, shim_is_needed, shim_size_words
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -253,7 +253,7 @@ def _draw_labels(
         if found.verdict != "square":
             _draw_packing(canvas, placer, view, mirror, found, f"({mirror.number}) " if several else "")
     for repeat, repeat_px in zip(result.photos[photo].repeats, overlay.repeats_px, strict=True):
-        _label(canvas, placer, [repeat_name(repeat)], GREEN, _edge(view, repeat_px, "far"))
+        _label(canvas, placer, [repeat_short(repeat)], GREEN, _edge(view, repeat_px, "far"))
     _label(canvas, placer, ["target"], SKY_BLUE, _edge(view, overlay.direct_outline_px, "near"))
 
 

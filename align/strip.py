@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from .canvas import (
     DARK,
+    GREEN,
     LINE_HEIGHT,
     PURPLE,
     SMALLEST_TEXT_SHARE,
@@ -78,6 +79,8 @@ def legend_lines(result: CheckResult, overlay: Overlay, larger: int) -> list[tup
         lines.append(("the mirror's edges", YELLOW, False))
     else:
         lines.append(("the mirror's edges, at a guessed size", YELLOW, True))
+    if overlay.repeats_px:
+        lines.append(("seen by way of several mirrors: left out", GREEN, False))
     packed = any(m.verdict != "square" and any(map(shim_is_needed, m.shims.shims)) for m in result.mirrors)
     if packed:
         lines.append(("packing, not to scale", PURPLE, False))

@@ -212,8 +212,13 @@ def glass_words(glass: GlassSummary) -> str:
 
 
 def repeat_name(repeat: RepeatSummary) -> str:
-    """ "double reflection", for a picture."""
+    """ "double reflection"."""
     return "another board" if repeat.kind == "unexplained" else f"{repeat.kind} reflection"
+
+
+def repeat_short(repeat: RepeatSummary) -> str:
+    """One or two words, for a picture: corners show many."""
+    return "another board" if repeat.kind == "unexplained" else repeat.kind
 
 
 def repeat_words(repeat: RepeatSummary) -> str:

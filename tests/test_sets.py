@@ -17,7 +17,7 @@ from test_solve import INDEX_SD, bound_of, mirror_of
 
 from align import check
 from align.advice import advice_for
-from align.camera import prior_from_focal
+from align.camera import CameraPrior, prior_from_focal
 from align.check import _check_sane, solve_sighted
 from align.errors import CameraError, PhotoError, ReflectionError, SolveError
 from align.geometry import angle_between, mirror_normal
@@ -511,3 +511,14 @@ def test_the_data_tell_which_mirror_the_sheet_touches_or_the_user_does():
     neither = sighted_photos(SHEET, touching_corner(2, (70.0, 40.0)))
     with pytest.raises(SolveError, match=r"said to touch a mirror, .* from the nearest, mirror 2"):
         solve_sighted(neither, Knowledge(touching=True))
+
+
+def test_a_camera_file_that_does_not_fit_is_named():
+    sim = scene(9, thickness=4.0, elevations=(34,))
+    true = sim.state.vector[sim.state.layout.camera]
+    sd = np.array([0.001, 2.0, 2.0, 0.002, 0.002, 1e-5, 1e-5, 0.0])
+    for off, noted in ((0.0, False), (0.02, True)):  # of the focal length's logarithm: 20 of its sd
+        mean = true + np.array([off, *np.zeros(7)])
+        (item,) = sighted_photos(SHEET, sim)
+        _, _, warnings = solve_sighted([replace(item, prior=CameraPrior(mean, sd, "file"))], Knowledge())
+        assert any("camera file does not fit" in words for words in warnings) == noted

@@ -66,7 +66,7 @@ def write_document(sets: Sequence[Measured], path: Path, size: tuple[int, int], 
         ),
         "## A sheet that does not lie flat\n",
         "\n".join(_bow_line(s) for s in sets if s.truth["sheet_bow_mm"]) + "\n",
-        "## Two mirrors in a corner, and the double reflection behind it\n",
+        "## Two mirrors in a corner, and the reflections by way of both\n",
         *(_corner_part(s) for s in corners),
         LIGHT_NOTE.format(rays=rays),
     ]
@@ -131,15 +131,24 @@ def _corner_part(item: Measured) -> str:
         "glass error mm",
     )
     (between,) = item.together.angles
-    doubles = [sum(r.kind == "double" for r in photo.repeats) for photo in item.together.photos]
     return "\n".join(
         [
+            f"### {item.name}\n",
             _table(heads, rows),
             _between_line(between, item.truth),
-            f"\nEach of the {len(doubles)} photos shows the whole double reflection. It was recognised in "
-            f"{sum(n > 0 for n in doubles)} of them, and in none taken for the target or for a mirror: each has "
-            f"{len(item.together.mirrors)} mirrors.\n",
+            f"\n{_repeats_line(item)}\n",
         ]
+    )
+
+
+def _repeats_line(item: Measured) -> str:
+    """How many double and triple reflections were recognised, and in how many photos any was."""
+    photos = item.together.photos
+    counts = {kind: [sum(r.kind == kind for r in p.repeats) for p in photos] for kind in ("double", "triple")}
+    told = " and ".join(f"{sum(n)} {kind} reflections" for kind, n in counts.items() if any(n))
+    return (
+        f"Recognised: {told or 'nothing'}, in {sum(bool(p.repeats) for p in photos)} of {len(photos)} photos. "
+        f"None was taken for the target or for a mirror: {len(item.together.mirrors)} mirrors."
     )
 
 
