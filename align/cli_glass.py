@@ -15,10 +15,15 @@ if TYPE_CHECKING:
 
 EPILOG = "Exit code: 0 answered; 1 no answer, or it cannot be told from these photos; 2 wrong usage."
 
+DISTANCE_HELP = "Without the sheet in the photo: from phone to lamps by way of the mirror."
+GLASS_HELP = "Without the sheet in the photo: what the glass is thought to be."
+
 
 @click.command("glass", epilog=EPILOG)
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=click.Path(path_type=Path))
 @click.option("--camera", type=click.Path(path_type=Path), metavar="FILE", help="A file of `align camera`.")
+@click.option("--distance", type=click.FloatRange(min=1), metavar="MM", help=DISTANCE_HELP)
+@click.option("--glass", type=click.FloatRange(min=0.5), metavar="MM", help=GLASS_HELP)
 @click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer (.png or .jpg).")
 @click.option("--into", type=click.Path(path_type=Path), metavar="FOLDER", help="Add the answer to a record.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
@@ -27,6 +32,8 @@ def glass_command(
     ctx: click.Context,
     photos: tuple[Path, ...],
     camera: Path | None,
+    distance: float | None,
+    glass: float | None,
     picture: Path | None,
     into: Path | None,
     as_json: bool,
@@ -40,7 +47,9 @@ def glass_command(
     with answer_errors(as_json):
         from .glass_check import glass_of
 
-        result = glass_of(list(photos), camera=camera, progress=progress_words())
+        result = glass_of(
+            list(photos), camera=camera, progress=progress_words(), distance_mm=distance, glass_mm=glass
+        )
         drawn = _drawn(result, picture)
         if into is not None:
             _add_to_record(into, result, camera, drawn)

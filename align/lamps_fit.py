@@ -137,7 +137,7 @@ def fit_glass(patches: Sequence[Patch]) -> GlassFit:
     key = min(costs, key=lambda key: costs[key])
     none = sum(fit.cost for fit in without)
     lamps = tuple(
-        LampFit(patch, fit, bare, _one_sided(patch, key, fit), key)
+        LampFit(patch, fit, bare, one_sided(patch, key, fit), key)
         for patch, fit, bare in zip(settled, fits[key], without, strict=True)
     )
     both_sides = sum(lamp.one_sided - lamp.best.cost for lamp in lamps)
@@ -170,7 +170,7 @@ def _against(patches: Sequence[Patch], without: Sequence[Fit]) -> float:
     return min(costs)
 
 
-def _one_sided(patch: Patch, thickness_mm: float, fit: Fit) -> float:
+def one_sided(patch: Patch, thickness_mm: float, fit: Fit) -> float:
     """The cost of a ghost on one side only: what a neighbouring lamp or a highlight can explain."""
     sides = ((np.nan, 0.0), (0.0, np.nan))
     return min(fit_patch(patch, thickness_mm, fit.parameters, hold).cost for hold in sides)

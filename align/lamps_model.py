@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +29,20 @@ NEAREST_MM, FARTHEST_MM = 2.0, 700.0
 SUPPOSED_HEIGHT_MM = 80.0
 #: ... and the scale of its ghosts' distances is doubtful by this (sd of its logarithm); otherwise by the second.
 SCALE_SD_UNPAIRED, SCALE_SD_PAIRED = 0.25, 0.006
+#: Where the plane is not known, brightness is taken at this incidence: it hardly changes below 45 degrees.
+SUPPOSED_INCIDENCE = np.radians(30.0)
 #: Orders of the ghosts that are modelled beside the main image.
 GHOST_ORDERS = (0, 2, 3)
+
+
+class GhostView(Protocol):
+    """Where a lamp's ghosts lie and how bright they are: all that the fit knows of a mirror."""
+
+    def ghost_offsets(self, position_mm: Array, thickness_mm: float) -> Array:
+        """(3, 2) [px] from the main image to the ghosts of GHOST_ORDERS."""
+
+    def ghost_ratios(self, position_mm: Array) -> Array:
+        """(3,) brightness of the ghosts as shares of the main image."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +94,17 @@ class MirrorView:
             )
         )
 
+    def ghost_offsets(self, position_mm: Array, thickness_mm: float) -> Array:
+        """(3, 2) [px] from the main image to the ghosts of GHOST_ORDERS."""
+        main = self.image_pixels(position_mm, 1, thickness_mm)[0]
+        return np.stack([self.image_pixels(position_mm, k, thickness_mm)[0] - main for k in GHOST_ORDERS])
+
+    def ghost_ratios(self, position_mm: Array) -> Array:
+        """(3,) brightness of the ghosts of GHOST_ORDERS as shares of the main image; unpolarised light."""
+        angle = self.incidence(position_mm)
+        main = image_strength(1, angle, index=self.index)
+        return np.array([float(image_strength(k, angle, index=self.index) / main) for k in GHOST_ORDERS])
+
     def incidence(self, point: Array) -> float:
         """Angle at which the lamp's main image meets the glass [rad]."""
         rise, lateral = self._rise_and_lateral(point)
@@ -99,30 +123,39 @@ class MirrorView:
 
 
 @dataclass(frozen=True, eq=False)
+class LineView:
+    """Stands for a mirror whose ghosts lie `step_px` apart for every millimetre of a supposed thickness.
+
+    step_px : (2,) [px], towards the first extra trip
+    """
+
+    step_px: Array
+    index: float = FLOAT_GLASS_INDEX
+
+    def ghost_offsets(self, position_mm: Array, thickness_mm: float) -> Array:
+        """(3, 2) [px] from the main image to the ghosts of GHOST_ORDERS."""
+        return np.outer([-thickness_mm, thickness_mm, 2 * thickness_mm], self.step_px)
+
+    def ghost_ratios(self, position_mm: Array) -> Array:
+        """(3,) brightness of the ghosts as shares of the main image."""
+        orders = (1, *GHOST_ORDERS)
+        strengths = np.array([float(image_strength(k, SUPPOSED_INCIDENCE, index=self.index)) for k in orders])
+        return strengths[1:] / strengths[0]
+
+
+@dataclass(frozen=True, eq=False)
 class Lamp:
     """A lamp seen in the mirror: its reflection's spot, its place, and its direct spot where there is one."""
 
     reflected: Spot
     direct: Spot | None
     position_mm: Array
+    ghosts_scaled: bool = True  # False: the fit's own thickness is nothing but the scale of the ghosts' distances
 
     @property
     def scale_sd(self) -> float:
         """Doubt of its ghosts' distances, as the sd of their logarithm."""
-        return SCALE_SD_PAIRED if self.direct is not None else SCALE_SD_UNPAIRED
-
-
-def ghost_offsets(view: MirrorView, position_mm: Array, thickness_mm: float) -> Array:
-    """(3, 2) [px] from the main image to the ghosts of GHOST_ORDERS."""
-    main = view.image_pixels(position_mm, 1, thickness_mm)[0]
-    return np.stack([view.image_pixels(position_mm, k, thickness_mm)[0] - main for k in GHOST_ORDERS])
-
-
-def ghost_ratios(view: MirrorView, position_mm: Array) -> Array:
-    """(3,) brightness of the ghosts of GHOST_ORDERS as shares of the main image; unpolarised light."""
-    angle = view.incidence(position_mm)
-    main = image_strength(1, angle, index=view.index)
-    return np.array([float(image_strength(k, angle, index=view.index) / main) for k in GHOST_ORDERS])
+        return SCALE_SD_PAIRED if self.direct is not None or not self.ghosts_scaled else SCALE_SD_UNPAIRED
 
 
 def lamps_of(spots: Sequence[Spot], view: MirrorView, long_side_px: int) -> tuple[Lamp, ...]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .lamps import Light, Mask, Spot
-from .lamps_model import Lamp, MirrorView, ghost_offsets, ghost_ratios
+from .lamps_model import GhostView, Lamp
 
 Array = NDArray[np.float64]
 
@@ -33,6 +33,8 @@ DARK_NOISE, FULL_NOISE = 0.004, 0.012
 EDGE_NOISE_PX = 0.12
 #: The strip reaches this far beyond the farthest ghost considered, in lamp radii and in pixels.
 BEYOND_RADII, BEYOND_PX = 1.6, 6.0
+#: Places at which a lamp's radial profile is worked out.
+DISC_NODES = 100
 #: The thickest glass that is considered [mm].
 MAX_THICKNESS_MM = 8.0
 
@@ -42,7 +44,7 @@ class Patch:
     """The pixels of one lamp: places, light, whether a lower bound only, and the sd of each."""
 
     lamp: Lamp
-    view: MirrorView
+    view: GhostView
     photo: int
     places_px: Array
     light: Array
@@ -58,20 +60,22 @@ class Patch:
 
     def offsets(self, thickness_mm: float) -> Array:
         """(3, 2) [px] of the ghosts from the main image."""
-        return ghost_offsets(self.view, self.lamp.position_mm, thickness_mm)
+        return self.view.ghost_offsets(self.lamp.position_mm, thickness_mm)
 
     def parts(self, p: Array, offsets: Array) -> Array:
         """(4, n) light of main image, halo, front ghost and later ghosts for a lamp of brightness 1."""
         radius, soft = float(np.exp(p[3])), float(np.exp(p[4]))
         nodes, table = soft_disc(radius, soft)
         away = self.places_px - p[:2]
-        distance = np.hypot(away[:, 0], away[:, 1])
-        halo = (1.0 + (distance / (2.0 * (radius + soft))) ** 2) ** -1.5
+        squared = np.einsum("ij,ij->i", away, away)
+        halo = (1.0 + squared / (2.0 * (radius + soft)) ** 2) ** -1.5
         ghosts = []
         for offset, ratio in zip(offsets * np.exp(p[LOG_SCALE]), self.ratios, strict=True):
             moved = away - offset
-            ghosts.append(ratio * np.interp(np.hypot(moved[:, 0], moved[:, 1]), nodes, table, right=0.0))
-        return np.stack([np.interp(distance, nodes, table, right=0.0), halo, ghosts[0], ghosts[1] + ghosts[2]])
+            distance = np.sqrt(np.einsum("ij,ij->i", moved, moved))
+            ghosts.append(ratio * np.interp(distance, nodes, table, right=0.0))
+        main = np.interp(np.sqrt(squared), nodes, table, right=0.0)
+        return np.stack([main, halo, ghosts[0], ghosts[1] + ghosts[2]])
 
     def combined(self, p: Array, parts: Array) -> Array:
         """(n,) linear light for parameters `p` (PARAMETERS and SHARED) from the parts."""
@@ -83,10 +87,7 @@ class Patch:
         return self.combined(p, self.parts(p, offsets))
 
     def linearised(self, p: Array, offsets: Array, free: NDArray[np.bool_]) -> tuple[Array, Array]:
-        """Whitened residuals and their (n, N_ALL) derivatives by the free parameters; zero for others.
-
-        What the model is linear in is exact; places and shape go by differences.
-        """
+        """Whitened residuals and their (n, N_ALL) derivatives by the free parameters; zero for others."""
         parts = self.parts(p, offsets)
         base = self.combined(p, parts)
         bright = float(np.exp(p[2]))
@@ -95,16 +96,43 @@ class Patch:
         columns[:, 5], columns[:, FRONT], columns[:, LATER] = bright * parts[1:]
         columns[:, 6] = 1.0
         columns[:, 7:9] = self._from_middle()
-        for number in (0, 1, 3, 4, LOG_SCALE):
-            if free[number]:
-                step = np.zeros(N_ALL)
-                step[number] = 1e-3
-                columns[:, number] = (self.model(p + step, offsets) - base) / step[number]
+        columns[:, [0, 1, 3, 4, LOG_SCALE]] = bright * self._by_shape(p, offsets)
         residual = (self.light - base) / (self.noise * self.scale)
         pulls = ~self.full | (residual > 0)
         residual = np.where(pulls, residual, 0.0)
         columns *= -(pulls / (self.noise * self.scale))[:, None]
         return residual, np.where(free, columns, 0.0)
+
+    def _by_shape(self, p: Array, offsets: Array) -> Array:
+        """(n, 5) derivatives of the light of a lamp of brightness 1 by x, y, log_radius, log_soft, log_scale."""
+        radius, soft = float(np.exp(p[3])), float(np.exp(p[4]))
+        nodes, by_distance, by_log_radius = disc_slopes(radius, soft)
+        away = self.places_px - p[:2]
+        result = self._halo_by_shape(p[5], away, radius, soft)
+        shifts = np.vstack([np.zeros((1, 2)), offsets * np.exp(p[LOG_SCALE])])
+        shares = np.concatenate([[1.0], self.ratios * [p[FRONT], p[LATER], p[LATER]]])
+        for shift, share in zip(shifts, shares, strict=True):
+            moved = away - shift
+            distance = np.sqrt(np.einsum("ij,ij->i", moved, moved))
+            slope = share * np.interp(distance, nodes, by_distance, right=0.0)
+            wider = share * np.interp(distance, nodes, by_log_radius, right=0.0)
+            pull = -moved * (slope / np.maximum(distance, 1e-9))[:, None]
+            result[:, :2] += pull
+            result[:, 2] += wider
+            # The profile depends on distance / soft and radius / soft alone: its three log slopes sum to zero.
+            result[:, 3] -= distance * slope + wider
+            result[:, 4] += pull @ shift
+        return result
+
+    @staticmethod
+    def _halo_by_shape(share: float, away: Array, radius: float, soft: float) -> Array:
+        """(n, 5) the halo's part of `_by_shape`."""
+        wide = radius + soft
+        squared = np.einsum("ij,ij->i", away, away)
+        factor = share * 0.75 / wide**2 * (1.0 + squared / (2.0 * wide) ** 2) ** -2.5
+        by_width = factor * squared / wide
+        nothing = np.zeros(len(away))
+        return np.column_stack([away * factor[:, None], by_width * radius, by_width * soft, nothing])
 
     def _from_middle(self) -> Array:
         return np.asarray(self.places_px - np.asarray(self.lamp.reflected.centre_px))
@@ -126,29 +154,39 @@ class Patch:
 def soft_disc(radius: float, soft: float) -> tuple[Array, Array]:
     """(distances, light) of a disc of light 1 blurred by a Gaussian of sd `soft`: the radial profile.
 
-    The integral over the disc of a Gaussian at distance d from its centre: with the angle done,
-    int_0^r (s / soft^2) exp(-(s^2 + d^2) / (2 soft^2)) I0(s d / soft^2) ds  (the complement of Marcum's Q).
+    The complement of Marcum's Q (J. Marcum, RAND RM-753, 1950), as the integral of its slope from outside.
     """
-    from scipy.special import i0e
+    nodes, slope, _ = disc_slopes(radius, soft)
+    steps = np.diff(nodes) * (slope[1:] + slope[:-1]) / 2
+    light = np.concatenate([-np.cumsum(steps[::-1])[::-1], [0.0]])
+    return nodes, light
 
-    nodes = np.linspace(0.0, radius + 5.0 * soft, 90)
-    low = max(0.0, -5.0 * soft)
-    inside = np.linspace(low, radius, max(24, int(6 * radius / soft) + 1) if radius / soft < 40 else 240)
-    s, d = inside[None, :], nodes[:, None]
-    density = s / soft**2 * np.exp(-((s - d) ** 2) / (2 * soft**2)) * i0e(s * d / soft**2)
-    weights = np.full(len(inside), inside[1] - inside[0])
-    weights[[0, -1]] /= 2
-    return nodes, density @ weights
+
+def disc_slopes(radius: float, soft: float) -> tuple[Array, Array, Array]:
+    """(distances, slope of `soft_disc` by distance, slope by log radius).
+
+    A blurred disc changes by what its edge sends: -(r / s^2) exp(-(d - r)^2 / (2 s^2)) I1(r d / s^2) by distance d,
+    the same with I0, positive, by radius r; I0 and I1 scaled by exp(-r d / s^2).
+    """
+    from scipy.special import i0e, i1e
+
+    near, far = max(0.0, radius - 6.0 * soft), radius + 6.0 * soft
+    nodes = np.linspace(near, far, DISC_NODES)
+    if near > 0:
+        nodes = np.concatenate([[0.0], nodes])
+    edge = radius / soft**2 * np.exp(-((nodes - radius) ** 2) / (2 * soft**2))
+    reach = radius * nodes / soft**2
+    return nodes, -edge * i1e(reach), radius * edge * i0e(reach)
 
 
 def patch_of(
-    lamp: Lamp, view: MirrorView, light: Light, full: Mask, others: Sequence[Spot], photo: int = 0
+    lamp: Lamp, view: GhostView, light: Light, full: Mask, others: Sequence[Spot], photo: int = 0
 ) -> Patch | None:
     """The strip of pixels along a lamp's ghosts; None where it leaves the photo or too little is left.
 
     Pixels of other spots, and of where their ghosts would be, are left out.
     """
-    ends = ghost_offsets(view, lamp.position_mm, MAX_THICKNESS_MM)[:2]
+    ends = view.ghost_offsets(lamp.position_mm, MAX_THICKNESS_MM)[:2]
     if not np.isfinite(ends).all():
         return None
     spot = lamp.reflected
@@ -166,14 +204,20 @@ def patch_of(
             near = _distance_to_line(places - other.centre_px, ends)
             chosen &= near > 1.3 * other.radius_px + 3.0
     part = light[row - half : row + half + 1, column - half : column + half + 1].astype(float)
-    slope = np.hypot(*np.gradient(part)).ravel()
-    values = part.ravel()
-    noise = np.sqrt(DARK_NOISE**2 + FULL_NOISE**2 * np.maximum(values, 0.0) + (EDGE_NOISE_PX * slope) ** 2)
+    values, noise = part.ravel(), noise_of(part).ravel()
     bound = full[row - half : row + half + 1, column - half : column + half + 1].ravel()
     if (chosen & ~bound).sum() < 60:
         return None
-    ratios = ghost_ratios(view, lamp.position_mm)
+    ratios = view.ghost_ratios(lamp.position_mm)
     return Patch(lamp, view, photo, places[chosen], values[chosen], bound[chosen], noise[chosen], ratios)
+
+
+def noise_of(part: Array) -> Array:
+    """(h, w) standard deviation of a part's linear light: sensor noise, and edges that no model gets right."""
+    slope = np.hypot(*np.gradient(part))
+    return np.asarray(
+        np.sqrt(DARK_NOISE**2 + FULL_NOISE**2 * np.maximum(part, 0.0) + (EDGE_NOISE_PX * slope) ** 2)
+    )
 
 
 def _distance_to_line(places: Array, ends: Array) -> Array:

@@ -27,14 +27,21 @@ class Judgement:
     better_photo: str = ""
 
 
-def judge(fit: GlassFit, paired: bool) -> Judgement:
+def judge(fit: GlassFit, paired: bool, lamps_too: bool = False) -> Judgement:
     """What the lamps say.
 
     Parameters
     ----------
     paired : every lamp was seen directly too, so that each is known to be a reflection, and its place
+    lamps_too : the lamps themselves are flanked as their reflections are
     """
     strong = fit.evidence > SURE and fit.both_sides > SURE_OF_BOTH and fit.low_mm > THIN_MM
+    if strong and lamps_too:
+        return Judgement(
+            "undetermined",
+            "The lamps seen directly are drawn out just as their reflections are: that is no glass.",
+            "Rest the phone on something firm, wipe its lens, and take the photo again.",
+        )
     if strong and _bright_as_glass(fit):
         which = "The lamp's reflection is" if len(fit.lamps) == 1 else "The lamps' reflections are"
         return Judgement("back-silvered", f"{which} flanked by ghosts on both sides, where glass puts them.")

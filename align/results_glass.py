@@ -84,12 +84,26 @@ class OtherGlass:
 
 
 @dataclass(frozen=True)
+class BlurCause:
+    """What blurs the lamps' reflections. name : focus, shake, glare, haze or ghosts; cure : what to do."""
+
+    name: str
+    seen: str
+    cure: str
+
+    def to_json(self) -> dict[str, str]:
+        """{"cause", "seen", "do"}."""
+        return {"cause": self.name, "seen": self.seen, "do": self.cure}
+
+
+@dataclass(frozen=True)
 class GlassResult:
     """The answer of `align.glass_check.glass_of`.
 
     reason : why this verdict; better_photo : what would tell more, or ""; nearest_common_mm : the common glass
     nearest to the thickness; limit_ratio : the brightest ghost of 2 mm glass that could have gone unseen, where
-    none was; other_glass : for the first lamp.
+    none was; other_glass : for the first lamp; blur : what blurs the lamps, empty where nothing does, None where it
+    cannot be told because no lamp is seen directly.
     """
 
     photos: tuple[str, ...]
@@ -101,6 +115,7 @@ class GlassResult:
     lamps: tuple[LampSeen, ...]
     other_glass: tuple[OtherGlass, ...]
     warnings: tuple[str, ...] = ()
+    blur: tuple[BlurCause, ...] | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The contract's object for `glass --json`."""
@@ -114,5 +129,6 @@ class GlassResult:
             "limit_ratio": None if self.limit_ratio is None else round(self.limit_ratio, 5),
             "lamps": [lamp.to_json() for lamp in self.lamps],
             "other_glass": [other.to_json() for other in self.other_glass],
+            "blur": None if self.blur is None else [cause.to_json() for cause in self.blur],
             "warnings": list(self.warnings),
         }

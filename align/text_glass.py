@@ -17,6 +17,8 @@ def glass_text(result: GlassResult) -> str:
     parts += ["\n".join(_lamp_lines(number, lamp)) for number, lamp in enumerate(result.lamps, 1)]
     if result.other_glass:
         parts.append("\n".join(_other_lines(result)))
+    for cause in result.blur or ():
+        parts.append(_filled(f"Blur ({cause.name}): {cause.seen} {cause.cure}"))
     parts += [_filled(f"Note: {warning}") for warning in result.warnings]
     if result.better_photo:
         parts.append(_filled(f"Better photo: {result.better_photo}"))

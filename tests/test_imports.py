@@ -19,7 +19,7 @@ MODULES = sorted(path.stem for path in PACKAGE.glob("*.py") if path.stem != "__i
 #: From top to bottom (design, section 6). A module imports from its own layer or from those below.
 LAYERS = (
     ("commands", "cli cli_*"),
-    ("jobs", "check glass_check plan record calibrate calibration"),
+    ("jobs", "check glass_check glass_free plan record calibrate calibration"),
     (
         "drawn and worded",
         "figures figures_* page page_* text text_* captioned charts drawings glass_drawing standalone "

@@ -17,7 +17,7 @@ from align.geometry import mirror_normal
 from align.glass import image_strength
 from align.lamps import find_spots, light_of
 from align.lamps_fit import GlassFit, fit_glass
-from align.lamps_model import MirrorView, ghost_offsets, ghost_ratios, lamps_of
+from align.lamps_model import MirrorView, lamps_of
 from align.lamps_patch import Patch, patch_of, soft_disc
 from align.lamps_verdict import judge
 
@@ -97,11 +97,11 @@ def test_lamp_and_reflection_are_a_stereo_pair() -> None:
 
 def test_ghosts_flank_the_main_image() -> None:
     """Front ghost and first extra trip: opposite sides, nearly equal distances, 4 to 6 % each."""
-    offsets = ghost_offsets(view(), np.array(LAMP_MM), 4.0)
+    offsets = view().ghost_offsets(np.array(LAMP_MM), 4.0)
     front, extra = (np.linalg.norm(offset) for offset in offsets[:2])
     assert front == pytest.approx(extra, rel=0.05)
     assert offsets[0] @ offsets[1] < -0.99 * front * extra
-    assert ghost_ratios(view(), np.array(LAMP_MM))[:2] == pytest.approx([0.052, 0.041], abs=0.005)
+    assert view().ghost_ratios(np.array(LAMP_MM))[:2] == pytest.approx([0.052, 0.041], abs=0.005)
 
 
 def test_thickness_of_glass(glass_fit: GlassFit) -> None:
@@ -125,7 +125,7 @@ def test_front_coated_mirror() -> None:
 
 def test_a_highlight_on_one_side_is_no_glass() -> None:
     """A faint spot where the front ghost of 4 mm glass would be, and none opposite."""
-    offset = ghost_offsets(view(), np.array(LAMP_MM), 4.0)[0]
+    offset = view().ghost_offsets(np.array(LAMP_MM), 4.0)[0]
     fit = fit_glass(patches(picture(0.0, extra=(float(offset[0]), float(offset[1])))))
     assert judge(fit, paired=True).verdict != "back-silvered"
 

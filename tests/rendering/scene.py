@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from align.target import Sheet, raster, sheet_named
 
 from . import decor, engine
-from .spec import Lamp, Mirror, SceneSpec
+from .spec import Ball, Lamp, Mirror, SceneSpec, Window
 from .surfaces import Patch, PatchMesh, box, grid_faces, mesh_of
 
 Array = NDArray[np.float64]
@@ -69,6 +69,10 @@ def build(spec: SceneSpec, *, day: float, lamps: bool, mirrors: bool = True) -> 
         parts |= {f"mirror{number}_{key}": part for key, part in _mirror(mirror, mirrors).items()}
     for number, lamp in enumerate(spec.lamps):
         parts[f"lamp{number}"] = _lamp(lamp, lamps)
+    for number, ball in enumerate(spec.balls):
+        parts[f"ball{number}"] = _ball(ball)
+    for number, window in enumerate(spec.windows):
+        parts[f"window{number}"] = _window(window)
     if day > 0:
         parts["sky"] = _sky(day)
     return World(mi.load_dict(parts), tuple(baked))
@@ -240,6 +244,20 @@ def _lamp(lamp: Lamp, glows: bool) -> dict[str, Any]:
     if glows:
         radiance = [lamp.radiance * value for value in lamp.colour]
         part["glow"] = {"type": "area", "radiance": {"type": "rgb", "value": radiance}}
+    return part
+
+
+def _ball(ball: Ball) -> dict[str, Any]:
+    gloss = {"type": "conductor", "material": "none"}
+    gloss["specular_reflectance"] = {"type": "rgb", "value": ball.reflectance}
+    return {"type": "sphere", "center": list(ball.position_mm), "radius": ball.radius_mm, "bsdf": gloss}
+
+
+def _window(window: Window) -> dict[str, Any]:
+    half = np.array([[1, 0, -1], [-1, 0, -1], [-1, 0, 1], [1, 0, 1]]) / 2  # outer side towards +y, the mirror
+    corners = window.middle_mm + half * np.array([window.size_mm[0], 1.0, window.size_mm[1]])
+    part = _quad(corners, {"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.0}})
+    part["glow"] = {"type": "area", "radiance": {"type": "rgb", "value": window.radiance}}
     return part
 
 

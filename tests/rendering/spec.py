@@ -77,6 +77,24 @@ class Lamp:
 
 
 @dataclass(frozen=True)
+class Ball:
+    """A glossy ball that mirrors what is round it; reflectance as of varnish, the same at all angles."""
+
+    position_mm: Point
+    radius_mm: float = 6.0
+    reflectance: float = 0.05
+
+
+@dataclass(frozen=True)
+class Window:
+    """A bright upright rectangle that faces the mirror: middle, (width, height), radiance."""
+
+    middle_mm: Point
+    size_mm: tuple[float, float] = (60.0, 90.0)
+    radiance: float = 1.0
+
+
+@dataclass(frozen=True)
 class Box:
     """A plain box, for occluders: lower corner, size, reflectance."""
 
@@ -155,6 +173,8 @@ class SceneSpec:
     sheet_bow_mm: float = 0.0
     lamps: tuple[Lamp, ...] = ()
     occluders: tuple[Box, ...] = ()
+    balls: tuple[Ball, ...] = ()
+    windows: tuple[Window, ...] = ()
     decor: str = "plain"
     day: float = 1.0  # strength of the day's light; 0 = night
     seed: int = 0

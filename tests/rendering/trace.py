@@ -70,7 +70,8 @@ def _trace_pixels(
     cell = lane % rays
     x = column + (cell % grid + random.next_float32()) / grid - 0.5
     y = row + (cell // grid + random.next_float32()) / grid - 0.5
-    ray = mi.Ray3f(mi.Point3f(*camera.position_mm), _direction(camera, mi.Float(x), mi.Float(y)))
+    origin = mi.Point3f(*(_number(value) for value in camera.position_mm))
+    ray = mi.Ray3f(origin, _direction(camera, mi.Float(x), mi.Float(y)))
     radiance, glassy = _follow(world.scene, ray, random, order)
     means = np.stack([np.array(dr.block_sum(radiance[i], rays)) for i in range(3)], axis=1) / rays
     touched = np.array(dr.block_sum(dr.select(glassy, mi.UInt32(1), mi.UInt32(0)), rays)) > 0
@@ -80,20 +81,27 @@ def _trace_pixels(
 def _direction(camera: RenderCamera, x: Any, y: Any) -> Any:
     """Unit rays in the target frame for pixel places (x, y), lens distortion undone."""
     mi, dr = engine.start()
-    matrix = camera.matrix
-    u = (x - matrix[0, 2]) / camera.focal_px
-    v = (y - matrix[1, 2]) / camera.focal_px
+    matrix, focal = camera.matrix, _number(camera.focal_px)
+    k1, k2 = _number(camera.k1), _number(camera.k2)
+    u = (x - _number(matrix[0, 2])) / focal
+    v = (y - _number(matrix[1, 2])) / focal
     bent = dr.sqrt(u * u + v * v)
     radius = mi.Float(bent)
     for _ in range(6):  # Newton for r (1 + k1 r^2 + k2 r^4) = bent
         r2 = radius * radius
-        value = radius * (1 + camera.k1 * r2 + camera.k2 * r2 * r2) - bent
-        radius = radius - value / (1 + 3 * camera.k1 * r2 + 5 * camera.k2 * r2 * r2)
+        value = radius * (1 + k1 * r2 + k2 * r2 * r2) - bent
+        radius = radius - value / (1 + 3 * k1 * r2 + 5 * k2 * r2 * r2)
     stretch = dr.select(bent > 0, radius / dr.maximum(bent, 1e-9), 1.0)
     local = (u * stretch, v * stretch, mi.Float(1))
     rotation = camera.cam_from_target_R
-    turned = [sum(float(rotation[j, i]) * local[j] for j in range(3)) for i in range(3)]
+    turned = [sum(_number(rotation[j, i]) * local[j] for j in range(3)) for i in range(3)]
     return dr.normalize(mi.Vector3f(*turned))
+
+
+def _number(value: float) -> Any:
+    """A number that the kernel reads instead of holding: one kernel serves all cameras, without compiling anew."""
+    mi, dr = engine.start()
+    return dr.opaque(mi.Float, float(value))
 
 
 def _follow(scene: Any, ray: Any, random: Any, order: int) -> tuple[Any, Any]:
