@@ -7,6 +7,7 @@ the two legs outside the glass start at slightly different places of the front f
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -63,30 +64,31 @@ def _blocked_batch(starts: Array, ends: Array, boxes: Sequence[Box]) -> Flags:
     """`blocked` for one batch; lines that are already blocked are not tried again."""
     hit = np.zeros(len(starts), bool)
     open_rows = np.arange(len(starts))
+    # Coordinates as rows: each then lies in one piece of memory.
+    start, step = np.ascontiguousarray(starts.T), np.ascontiguousarray((ends - starts).T)
     for box in boxes:
         if len(open_rows) == 0:
             break
-        through = _through_box(starts[open_rows], ends[open_rows], box)
-        hit[open_rows[through]] = True
-        open_rows = open_rows[~through]
+        through = _through_box(start, step, box)
+        if through.any():
+            hit[open_rows[through]] = True
+            open_rows, start, step = open_rows[~through], start[:, ~through], step[:, ~through]
     return hit
 
 
-def _through_box(starts: Array, ends: Array, box: Box) -> Flags:
-    """(n,) whether each segment passes through the inside of one box."""
-    cos, sin = np.cos(box.turn), np.sin(box.turn)
-    enter = np.full(len(starts), _TOUCHING)
-    leave = np.full(len(starts), 1.0 - _TOUCHING)
-    low, high = box.low, box.high
-    rows = ((cos, sin, 0.0), (-sin, cos, 0.0), (0.0, 0.0, 1.0))
-    centre = (box.centre_mm[0], box.centre_mm[1], 0.0)
-    for axis, (rx, ry, rz) in enumerate(rows):
-        offset = rx * centre[0] + ry * centre[1]
-        start = rx * starts[:, 0] + ry * starts[:, 1] + rz * starts[:, 2] - offset
-        step = rx * ends[:, 0] + ry * ends[:, 1] + rz * ends[:, 2] - offset - start
+def _through_box(start: Array, step: Array, box: Box) -> Flags:
+    """(n,) whether each segment passes through the inside of one box. start, step : (3, n)."""
+    cos, sin = math.cos(box.turn), math.sin(box.turn)
+    x, y = start[0] - box.centre_mm[0], start[1] - box.centre_mm[1]
+    dx, dy = step[0], step[1]
+    if box.turn != 0.0:
+        x, y, dx, dy = cos * x + sin * y, cos * y - sin * x, cos * dx + sin * dy, cos * dy - sin * dx
+    enter = np.full(len(x), _TOUCHING)
+    leave = np.full(len(x), 1.0 - _TOUCHING)
+    for place, move, low, high in zip((x, y, start[2]), (dx, dy, step[2]), box.low, box.high, strict=True):
         # A line parallel to the slab: a step too small to matter, so that inside stays inside.
-        step = np.where(np.abs(step) < 1e-12, 1e-12, step)
-        first, second = (low[axis] - start) / step, (high[axis] - start) / step
+        per_mm = 1.0 / np.where(np.abs(move) < 1e-12, 1e-12, move)
+        first, second = (low - place) * per_mm, (high - place) * per_mm
         np.maximum(enter, np.minimum(first, second), out=enter)
         np.minimum(leave, np.maximum(first, second), out=leave)
     return np.asarray(leave - enter > _TOUCHING)

@@ -1,13 +1,14 @@
-"""What viewers see of a scene: wishes, edges, the mirror's contents, open sides; and the cures for it."""
+"""What viewers see of a scene: wishes, edges, contents, open sides; the cures for it; the time it takes."""
 
 import math
+import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from align.cures import ANGLE_STEP_DEG, LENGTH_STEP_MM, cures_for
-from align.scene import Box, Floor, Mirror, Scene, Thing, Viewers, panel
+from align.scene import WANTS, Box, Floor, Mirror, Scene, Thing, Viewers, panel
 from align.viewing import (
     OPEN_VIEW,
     OWN_FACE,
@@ -242,3 +243,36 @@ def test_screens_stand_within_the_floor():
                 assert np.all((corners[:, 0] >= x0 - 1) & (corners[:, 0] <= x1 + 1))
                 assert np.all((corners[:, 1] >= y0 - 1) & (corners[:, 1] <= y1 + 1))
                 assert corners[:, 2].min() >= 0.0
+
+
+def test_ten_thousand_eyes_twenty_things_ten_blockers_in_two_seconds():
+    """Everything that `look` answers, each thing at its nine points: processor time, so that others on the
+    machine do not count; all of it on one core."""
+    rng = np.random.default_rng(9)
+
+    def box(name, size, high):
+        return Box(name, (rng.uniform(-300, 300), rng.uniform(0, 450)), (size, size, high))
+
+    things = tuple(
+        Thing(f"thing {k}", WANTS[k % 3], replace(box(f"thing {k}", 30, 30), base_mm=rng.uniform(0, 120)))
+        for k in range(20)
+    )
+    blockers = tuple(replace(box(f"house {k}", 60, 100), turn=rng.uniform(-1, 1)) for k in range(10))
+    scene = make_scene(
+        mirror=Mirror((0.0, 520.0), 240.0, 170.0, 0.0, 0.01, 0.02, 4.0),
+        floor=Floor((-350.0, 350.0, 0.0, 560.0), 880.0),
+        viewers=Viewers((-500.0, 500.0, -1100.0, -350.0), spacing_mm=15.0),
+        blockers=blockers,
+        things=things,
+    )
+    eyes = scene.eyes()[:, :3334]
+    best = math.inf
+    for _ in range(2):
+        start = time.process_time()
+        views = look(scene, eyes)
+        best = min(best, time.process_time() - start)
+    print(f"{eyes[..., 0].size} eyes x 20 things x 10 blockers: {best:.2f} s")
+    assert eyes[..., 0].size >= 10_000
+    assert 0.05 < np.mean([thing.direct.mean() for thing in views.things]) < 0.95
+    assert 0.05 < np.mean([thing.mirrored.mean() for thing in views.things]) < 0.95
+    assert best < 2.0

@@ -1,0 +1,110 @@
+"""How often a planned mirror, rendered, photographed and checked, comes back within its 95 % interval.
+
+    .venv/bin/python tests/bench/plan_round_trip.py OUTDIR [--light-rays 1536] [--count 8]
+
+Prints one line a scene, planned against found, and how many intervals hold. Needs the extra `render`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from rendering.framing import framing_of, phone_camera
+from rendering.phone import PhoneSpec
+from rendering.photograph import photograph
+from rendering.planned import planned_spec
+
+from align.check import check
+from align.plan import plan_paths
+from align.scene import Scene
+from align.scene_file import scene_from_text
+
+SHEET_AT = (30.0, 495.0)
+SIZE_PX = (2016, 1512)
+#: Heading in which the street arrives and should run on [deg], lean left by the workshop [deg], glass [mm],
+#: height and side from which the phone looks [deg].
+CASES = (
+    (4.004, -1.0, 0.8, 4.0, 32.0, -8.0),
+    (0.0, 0.0, 0.0, 4.0, 35.0, 0.0),
+    (-6.0, 2.0, -0.6, 3.0, 38.0, 6.0),
+    (10.0, 4.0, 0.3, 6.0, 30.0, -12.0),
+    (3.0, -9.0, 1.2, 2.0, 42.0, 10.0),
+    (-2.0, -2.0, -1.1, 4.0, 34.0, 15.0),
+    (8.0, 0.0, 0.5, 0.0, 40.0, -4.0),
+    (-5.0, -7.0, 0.1, 5.0, 36.0, 3.0),
+    (1.0, 2.0, -0.3, 3.0, 33.0, -15.0),
+    (-9.0, 3.0, 0.7, 4.0, 37.0, 12.0),
+)
+TEXT = """\
+name = "Round trip"
+[floor]
+x = [-300, 300]
+y = [0, 560]
+above_room_mm = 900
+[mirror]
+at = [30, 520]
+width_mm = 260
+height_mm = 200
+lean_deg = {lean}
+turn_deg = {turn}
+glass_mm = {glass}
+[viewers]
+x = [-300, 300]
+y = [-900, -400]
+spacing_mm = 200
+[[path]]
+name = "street"
+points = [[{start}, 220], [30, 520]]
+width_mm = 60
+run_on_deg = {wanted}
+"""
+
+
+def planned_scene(arrives: float, wanted: float, lean: float, glass: float) -> Scene:
+    """The scene with the turn that the plan asks for."""
+    start = 30.0 + 300.0 * math.tan(math.radians(arrives))
+    words = {"lean": lean, "glass": glass, "start": start, "wanted": wanted}
+    first = scene_from_text(TEXT.format(turn=0.0, **words))
+    turn = math.degrees(plan_paths(first, first.eyes().reshape(-1, 3))[0].needed_turn)
+    return scene_from_text(TEXT.format(turn=turn, **words))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--light-rays", type=int, default=1536)
+    parser.add_argument("--count", type=int, default=len(CASES))
+    options = parser.parse_args()
+    options.folder.mkdir(parents=True, exist_ok=True)
+    held = {"lean_deg": 0, "turn_deg": 0}
+    for number, (arrives, wanted, lean, glass, height, side) in enumerate(CASES[: options.count]):
+        scene = planned_scene(arrives, wanted, lean, glass)
+        camera = phone_camera(
+            (0.0, -20.0, 0.0), 480.0, height, side, rng=np.random.default_rng(5 + number), size_px=SIZE_PX
+        )
+        spec = planned_spec(scene, SHEET_AT, camera, seed=5 + number)
+        assert framing_of(spec).complete, number
+        photo = options.folder / f"plan_{number:02d}.jpg"
+        photograph(spec, photo, PhoneSpec(), grid=3, light_rays=options.light_rays)
+        found = check(photo).to_json()["mirrors"][0]
+        for key, planned in (("lean_deg", lean), ("turn_deg", math.degrees(scene.mirror.turn))):
+            low, value, high = (found[key][part] for part in ("low", "value", "high"))
+            inside = low <= planned <= high
+            held[key] += inside
+            print(
+                f"{photo.stem} {key:8} planned {planned:8.4f} found {value:8.4f} ({low:.4f} to {high:.4f}) "
+                f"z {(value - planned) / ((high - low) / 3.92):5.2f} {'holds' if inside else 'MISSES'}",
+                flush=True,
+            )
+    print(f"of {options.count}: lean holds {held['lean_deg']}, turn holds {held['turn_deg']}")
+
+
+if __name__ == "__main__":
+    main()

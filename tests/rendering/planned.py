@@ -1,0 +1,35 @@
+"""From a planned scene to a photograph of it: `align plan`'s mirror with the target lying before it."""
+
+from __future__ import annotations
+
+import math
+
+from align.scene import Scene
+
+from .spec import Mirror, RenderCamera, SceneSpec
+
+
+def planned_spec(scene: Scene, sheet_at_mm: tuple[float, float], camera: RenderCamera, seed: int) -> SceneSpec:
+    """The scene's mirror as it is planned, seen from a target that lies square to the scene.
+
+    Parameters
+    ----------
+    sheet_at_mm : (x, y) of the middle of the target's far edge, in the scene's frame
+    camera : in the target's frame
+
+    The mirror stands with its middle in line with the sheet's; what else is in the scene is left out.
+    """
+    planned = scene.mirror
+    # The plane at the middle of the sheet, along y, from the sheet's far edge.
+    beyond = (planned.foot_point - [*sheet_at_mm, 0.0]) @ planned.normal / planned.normal[1]
+    mirror = Mirror(
+        distance_mm=float(beyond),
+        lean_deg=math.degrees(planned.lean),
+        turn_deg=math.degrees(planned.turn),
+        thickness_mm=planned.glass_mm,
+        width_mm=planned.width_mm,
+        height_mm=planned.height_mm,
+        index=planned.index,
+        x_mm=0.0,
+    )
+    return SceneSpec(camera, (mirror,), "a5", seed=seed, note="round trip of a plan")
