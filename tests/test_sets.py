@@ -186,6 +186,15 @@ def test_a_front_coated_mirror_is_never_called_back_silvered():
             assert glass(run(alone(sim, photo)).solution).verdict != "back-silvered", (seed, photo)
 
 
+def test_corners_that_scatter_more_than_they_should_do_not_tell_the_glass():
+    """Errors that repeat, as on a warped print, do not average out: nothing so fine is read off them."""
+    sim = scene(3, thickness=4.0)
+    assert glass(run(sim).solution).verdict == "back-silvered"
+    trusted_too_much = tuple(replace(v, covariance=v.covariance / 10.0**2) for v in sim.views)
+    told = glass(run(replace(sim, views=trusted_too_much)).solution)
+    assert (told.verdict, told.thickness_mm) == ("undetermined", None)
+
+
 def test_the_thinnest_glass_is_never_called_front_coated():
     for seed in range(8):
         assert glass(run(scene(2100 + seed, thickness=2.0)).solution).verdict == "back-silvered"
