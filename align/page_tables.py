@@ -125,7 +125,7 @@ def _packing_in_short(mirror: MirrorResult) -> str:
 
 def packing_grid(standing: Standing) -> Grid | None:
     """The packing that checks asked for, the latest last; None when none ever did."""
-    if not standing.asked:
+    if not standing.asked or not standing.asked[-1].shims.shims:
         return None
     places = [shim.place for shim in standing.asked[-1].shims.shims]
     alike = [asked for asked in standing.asked if [s.place for s in asked.shims.shims] == places]

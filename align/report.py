@@ -34,6 +34,8 @@ Array = NDArray[np.float64]
 
 #: No mirror is sold thinner: below, the mirror is front-coated [mm]; above, it has glass in front.
 FRONT_COATED_BELOW_MM, BACK_SILVERED_ABOVE_MM = 1.2, 0.8
+#: A thickness so many half widths of its interval (3 standard deviations) below 0 tells nothing of the glass.
+IMPOSSIBLE_HALVES = 1.5
 #: A mirror turned farther than this runs along the sheet's depth: a distance along it says nothing.
 ALONG_SHEET_DEG = 60.0
 #: A thickness is reported when its interval is narrower than this, half width [mm].
@@ -193,6 +195,8 @@ def _glass(thickness: float, half: float, knowledge: Knowledge) -> GlassSummary:
         return GlassSummary(
             "back-silvered", Quantity(thickness, thickness - half, thickness + half), "stated"
         )
+    if thickness + IMPOSSIBLE_HALVES * half < 0:  # there is no such glass: something else is amiss
+        return GlassSummary("undetermined", None)
     low, high = max(thickness - half, 0.0), max(thickness + half, 0.0)
     known = Quantity(max(thickness, 0.0), low, high) if half < THICKNESS_WORTH_MM else None
     if low > BACK_SILVERED_ABOVE_MM:

@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 #: Sheets that builders have at hand [mm]: office paper, card and styrene; common practice, no source.
 COMMON_SHEETS_MM = (2.0, 1.5, 1.0, 0.75, 0.5, 0.25, 0.1)
 SHEET_UNIT_MM = 0.05  # all of them are whole multiples
-#: A mirror turned farther from what is wanted is not packed but hung anew [deg].
+#: A mirror that leans, or is turned from what is wanted, by more than this is not packed but hung anew [deg].
 MAX_PACKED_DEG = 20.0
 WALL_CORNERS = ("top_left", "top_right", "bottom_left", "bottom_right")
 
@@ -95,6 +95,12 @@ def shims_for(
         return propagate(function, angles, covariance, quantile)
 
     lean, turn = float(angles[0]), float(angles[1])
+    if abs(lean) > math.radians(MAX_PACKED_DEG):
+        words = (
+            f"packing cannot make up for {abs(math.degrees(lean)):.0f}° of lean: lay the sheet flat on the floor, "
+            "or stand the mirror up"
+        )
+        return ShimSet("foot" if mount.kind == "foot" else "wall", (), words)
     too_far = ""
     if abs(turn - want_turn) > math.radians(MAX_PACKED_DEG):
         too_far = (

@@ -56,7 +56,8 @@ def caption_lines(result: CheckResult, heading: str = "") -> list[tuple[str, flo
         if mirror.verdict != "square" and needed:
             lines.append((f"Pack: {_packing_sentence(mirror, needed)}", BODY_SHARE, False))
         if mirror.verdict != "square" and mirror.shims.turn_by:
-            lines.append((f"Then {mirror.shims.turn_by}", BODY_SHARE, False))
+            words = mirror.shims.turn_by
+            lines.append((f"Then {words}" if needed else words[0].upper() + words[1:], BODY_SHARE, False))
     for angle in result.angles:
         size = with_doubt(angle.angle_deg, "°", ANGLE_DECIMALS)
         lines.append((f"Angle between mirrors {angle.first} and {angle.second}: {size}", BODY_SHARE, False))

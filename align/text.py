@@ -65,7 +65,7 @@ def _mirror_lines(mirror: MirrorResult, result: CheckResult) -> list[str]:
 def _shim_lines(shims: ShimSet) -> list[str]:
     if not any(shim_is_needed(shim) for shim in shims.shims) and not shims.turn_by:
         return _row("Shims", "none: less than the thinnest sheet is needed")
-    if shims.mount == "wall":
+    if shims.mount == "wall" and shims.shims:
         return _corner_lines(shims) + (_row("", shims.turn_by) if shims.turn_by else [])
     needed = [shim for shim in shims.shims if shim_is_needed(shim)]
     lines = [f"{PLACE_WORDS.get(shim.place, shim.place)}: {_packing(shim)}" for shim in needed]

@@ -95,6 +95,9 @@ def test_all_four_solve_in_one_call():
     assert [photo.direct_corners for photo in result.photos] == [42, 42, 42, 42]
     assert [photo.reflected_corners for photo in result.photos] == [84, 42, 84, 42]
     assert any("sheet was moved" in warning for warning in result.warnings)
+    # Both mirrors are thick glass, by their ghosts; the bent board lets neither be called front-coated.
+    assert "front-coated" not in {mirror.glass.verdict for mirror in result.mirrors}
+    assert result.mirrors[0].distance_mm is None  # it runs along the board
 
 
 @real

@@ -16,6 +16,7 @@ from synthetic import degrees_mirror, synthetic_photo, write_photo
 from test_solve import INDEX_SD, bound_of, mirror_of
 
 from align import check
+from align import report as report_module
 from align.advice import advice_for
 from align.camera import CameraPrior, prior_from_focal
 from align.check import _check_sane, solve_sighted
@@ -531,3 +532,11 @@ def test_a_camera_file_that_does_not_fit_is_named():
         (item,) = sighted_photos(SHEET, sim)
         _, _, warnings = solve_sighted([replace(item, prior=CameraPrior(mean, sd, "file"))], Knowledge())
         assert any("camera file does not fit" in words for words in warnings) == noted
+
+
+def test_an_impossible_thickness_is_no_verdict():
+    # Below 0 by more than three standard deviations, as a real mirror before a bent board gave: -2.9 mm, sd 0.8.
+    assert report_module._glass(-2.9, 1.65, Knowledge()).verdict == "undetermined"
+    assert report_module._glass(-2.9, 1.65, Knowledge()).thickness_mm is None
+    assert report_module._glass(-0.3, 0.25, Knowledge()).verdict == "front-coated"
+    assert report_module._glass(4.0, 0.25, Knowledge()).verdict == "back-silvered"

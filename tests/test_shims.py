@@ -264,3 +264,14 @@ def test_a_reflection_doubles_the_error():
     reflected = floor - 2 * (floor @ normal) * normal
     climb = 100 * reflected[2] / -reflected[1]
     assert abs(climb) == pytest.approx(3.492, abs=5e-4)
+
+
+def test_a_mirror_that_lies_back_is_not_packed():
+    # 55 degrees of lean: the sheet did not lie on the floor. 144 mm of packing per 100 mm would be no answer.
+    angles, covariance = np.radians([-55.0, 0.8]), np.eye(2) * 1e-8
+    for mount, kind in ((Mount(), "wall"), (Mount("foot", 40.0), "foot")):
+        found = shims_for(angles, covariance, 1.96, want_turn=0.0, mirror_size_mm=(200.0, 150.0), mount=mount)
+        assert (found.mount, found.shims) == (kind, ())
+        assert "cannot make up for 55° of lean" in found.turn_by
+    upright = np.radians([-19.0, 0.8])
+    assert shims_for(upright, covariance, 1.96, want_turn=0.0, mirror_size_mm=None, mount=Mount()).shims

@@ -183,3 +183,9 @@ def test_wanted_turn_is_said() -> None:
     assert "OUT OF TRUE. The mirror is not turned as wanted." in text
     words = " ".join(text.split())
     assert "44.80° ± 0.02°, wanted 45°: its right edge is nearer than wanted, by 0.20° ± 0.02°" in words
+
+
+def test_a_mirror_that_lies_back_is_told_without_packing():
+    text = check_text(made_answer(made_mirror(-55.0, 0.8, mirror_size_mm=(200.0, 150.0))))
+    assert "packing cannot make up for 55° of lean: lay the sheet flat" in text.replace("\n          ", " ")
+    assert "corners, as you face it" not in text
