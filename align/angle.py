@@ -81,6 +81,11 @@ class PathPlan:
         """The error [rad] worth working to, in lean and in turn."""
         return min(self.turn_tolerance, self.lean_tolerance)
 
+    @property
+    def as_wished(self) -> bool:
+        """Whether it meets the glass and runs on as wanted, level, within the error worth working to."""
+        return self.spare_mm >= 0.0 and max(abs(self.kink), abs(self.rise)) <= 2.0 * self.tolerance
+
     def far_end_mm(self, error: float) -> float:
         """Sideways displacement [mm] of the far end of the longest run for an error in turn [rad]."""
         return math.tan(2.0 * error) * self.longest_run_mm

@@ -8,6 +8,9 @@ import click
 
 from .cli_errors import answer_errors
 
+#: Answered, but not as wished: as `align check` says that a mirror is out of tolerance.
+EXIT_NOT_AS_WISHED = 3
+
 
 @click.command("plan")
 @click.argument("scene", required=False, type=click.Path(path_type=Path), metavar="SCENE.toml")
@@ -24,19 +27,25 @@ from .cli_errors import answer_errors
     help="Also draw the plan's pictures, and put the text with them, into FOLDER.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
-def plan_command(scene: Path | None, start: Path | None, out: Path | None, as_json: bool) -> None:
+@click.pass_context
+def plan_command(
+    ctx: click.Context, scene: Path | None, start: Path | None, out: Path | None, as_json: bool
+) -> None:
     """Plan a mirror before it is bought: angle, glass, seam, sightlines.
 
     SCENE.toml describes the scene in millimetres, as a tape measure gives them; begin with --start FILE.
-    The exit code is 0 when the plan was worked out, whether or not every wish in the scene is met.
+    The exit code is 0 when all is as wished, and 3 when the plan was worked out but a wish is not met or a path
+    does not run on as it should; 1: it could not answer, 2: wrong usage.
     """
     if (scene is None) == (start is None):
         raise click.UsageError("Give either SCENE.toml, or --start FILE to write an example.")
+    code = 0
     with answer_errors(as_json):
         if start is not None:
             _start(start, as_json)
-        elif scene is not None:
-            _plan(scene, out, as_json)
+        elif scene is not None and not _plan(scene, out, as_json):
+            code = EXIT_NOT_AS_WISHED
+    ctx.exit(code)
 
 
 def _start(file: Path, as_json: bool) -> None:
@@ -51,7 +60,8 @@ def _start(file: Path, as_json: bool) -> None:
         click.echo(f"Wrote {file}. Put your own measures into it, then: align plan {file} --out FOLDER")
 
 
-def _plan(scene: Path, out: Path | None, as_json: bool) -> None:
+def _plan(scene: Path, out: Path | None, as_json: bool) -> bool:
+    """Plan, draw, print; whether all is as wished."""
     import json
 
     from .plan import plan
@@ -67,7 +77,8 @@ def _plan(scene: Path, out: Path | None, as_json: bool) -> None:
         answer = result.to_json()
         answer["pictures"] = [str(picture) for picture in pictures]
         click.echo(json.dumps(answer, ensure_ascii=False, allow_nan=False))
-        return
+        return result.as_wished
     click.echo(plan_text(result))
     if pictures:
         click.echo("\nPictures: " + ", ".join(str(picture) for picture in pictures))
+    return result.as_wished

@@ -61,17 +61,25 @@ class Cure:
         return lost + own.get(self.kind, 1.0 if self.kind == "screen" else 0.0)
 
 
-def cures_for(scene: Scene, views: Views, trouble: str) -> tuple[Cure, ...]:
-    """Every kind of change that cures one trouble, gentlest first; empty where none within the limits
-    does."""
+def cures_for(
+    scene: Scene, views: Views, trouble: str, all_eyes_mm: Array | None = None
+) -> tuple[Cure, ...]:
+    """Every kind of change that cures one trouble, gentlest first; empty where none within the limits does.
+
+    Parameters
+    ----------
+    views : from the eye places that candidates are tried from first
+    all_eyes_mm : (h, p, 3) what passes those must pass these too; None: `views` has them all
+    """
+    every = views.eyes_mm if all_eyes_mm is None else all_eyes_mm
     seen_now = mirror_seen(scene, views.eyes_mm)
     found = []
     for kind, unit, candidates in _changes(scene):
-        first = _first_that_cures(trouble, candidates, views.eyes_mm)
+        first = _first_that_cures(trouble, candidates, views.eyes_mm, every)
         if first is not None:
             worse, left = _side_effects(first[1], views, seen_now)
             found.append(Cure(trouble, kind, first[0], unit, worse, left))
-    screen = screen_for(scene, views, trouble, seen_now)
+    screen = screen_for(scene, views, trouble, seen_now, every)
     if screen is not None:
         found.append(screen)
     return tuple(sorted(found, key=lambda cure: (len(cure.worse), cure.effort)))
@@ -106,13 +114,18 @@ def _changes(scene: Scene) -> Iterator[tuple[str, str, Iterator[tuple[float, Sce
 
 
 def _first_that_cures(
-    trouble: str, candidates: Iterator[tuple[float, Scene]], eyes: Array
+    trouble: str, candidates: Iterator[tuple[float, Scene]], eyes: Array, every: Array
 ) -> tuple[float, Scene] | None:
     for amount, changed in candidates:
-        in_front = (eyes.reshape(-1, 3) - changed.mirror.foot_point) @ changed.mirror.normal > 0
-        if in_front.all() and is_met(changed, trouble, eyes):
+        in_front = (every.reshape(-1, 3) - changed.mirror.foot_point) @ changed.mirror.normal > 0
+        if in_front.all() and _cures(changed, trouble, eyes, every):
             return amount, changed
     return None
+
+
+def _cures(changed: Scene, trouble: str, eyes: Array, every: Array) -> bool:
+    """Whether a trouble is gone from all places; tried from the fewer `eyes` first, as that is quick."""
+    return is_met(changed, trouble, eyes) and (every.shape == eyes.shape or is_met(changed, trouble, every))
 
 
 def _side_effects(changed: Scene, views: Views, seen_now: float) -> tuple[dict[str, tuple[float, float]], float]:
@@ -127,12 +140,11 @@ def _side_effects(changed: Scene, views: Views, seen_now: float) -> tuple[dict[s
     return worse, mirror_seen(changed, views.eyes_mm) / max(seen_now, 1e-9)
 
 
-def screen_for(scene: Scene, views: Views, trouble: str, seen_now: float) -> Cure | None:
+def screen_for(scene: Scene, views: Views, trouble: str, seen_now: float, every: Array) -> Cure | None:
     """The smallest upright screen, standing or hung in the scene, that stops the unwanted lines of sight.
 
     None where the trouble is that something is *not* seen, or where no screen within the scene's floor cures
-    it
-    and leaves the mirror worth looking at.
+    it and leaves the mirror worth looking at.
     """
     starts, ends = _unwanted_lines(scene, views, trouble)
     if len(starts) == 0:
@@ -140,7 +152,7 @@ def screen_for(scene: Scene, views: Views, trouble: str, seen_now: float) -> Cur
     best: Cure | None = None
     for candidate in _screens(scene, starts, ends):
         changed = replace(scene, blockers=(*scene.blockers, candidate))
-        if not is_met(changed, trouble, views.eyes_mm):
+        if not _cures(changed, trouble, views.eyes_mm, every):
             continue
         worse, left = _side_effects(changed, views, seen_now)
         cure = Cure(trouble, "screen", _area(candidate), "mm2", worse, left, candidate)

@@ -32,7 +32,14 @@ _MOST_TILT = math.radians(10.0)
 
 
 class OpeningError(AlignError):
-    """The four sides and two diagonals cannot be those of one flat opening."""
+    """The four sides and two diagonals cannot be those of one flat opening.
+
+    entry : the scene file's entry that is most likely wrong
+    """
+
+    def __init__(self, message: str, remedy: str, entry: str) -> None:
+        super().__init__(message, remedy)
+        self.entry = entry
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,8 +79,19 @@ def glass_order(opening: Opening, glass_mm: float) -> GlassOrder:
 
     Raises
     ------
-    OpeningError : the readings cannot close, or no glass goes in.
+    OpeningError : the readings cannot close, or no glass goes in; the message names the scene file's line.
     """
+    try:
+        return _glass_order(opening, glass_mm)
+    except OpeningError as error:
+        place = opening.where.get(error.entry)
+        if place is None:
+            raise
+        raise OpeningError(f"{place}: [opening] {error.message}", error.remedy, error.entry) from None
+
+
+def _glass_order(opening: Opening, glass_mm: float) -> GlassOrder:
+    """`glass_order`, its refusals without the line."""
     readings = np.array([getattr(opening, name) for name in READINGS])
     misclosure = check_closes(readings, opening.doubt_mm)
     adjusted = _adjusted(readings)
@@ -138,6 +156,7 @@ def check_closes(readings: Array, doubt_mm: float) -> float:
         raise OpeningError(
             message,
             f"Measure the {WORDS[name]} again" + (f", then {others[0]}." if others else "."),
+            READINGS[name],
         )
     return misclosure
 
@@ -162,6 +181,7 @@ def _check_triangles(readings: Array) -> None:
         f"than "
         f"the {WORDS[second]} and the {WORDS[third]} together ({readings[second] + readings[third]:g} mm)",
         f"Measure the {WORDS[worst]} again ({READINGS[worst]} = {readings[worst]:g} now).",
+        READINGS[worst],
     )
 
 
@@ -319,6 +339,7 @@ def _largest_pane(corners: Array, clearance_mm: float) -> tuple[float, float, Ar
         raise OpeningError(
             f"no glass goes into the opening with {clearance_mm:g} mm left free on every side",
             "Measure the opening again, or give a smaller clearance_mm.",
+            "clearance_mm",
         )
     width, height = scale * math.exp(-ratio / 2), scale * math.exp(ratio / 2)
     return width, height, _rectangle(centre, width, height, tilt)

@@ -19,16 +19,18 @@ from .quantity import combined
 from .results import Quantity
 from .scene import Scene
 from .scene_file import read_scene
-from .seam import Mask, SeamWidth, last_post_mm, seam_widths, smallest_mask
+from .seam import Mask, SeamWidth, glass_key, last_post_mm, seam_widths, smallest_mask
 from .viewing import OpenSide, Views, look, mirror_content, open_sides
 
 Array = NDArray[np.float64]
 
-#: Eye places that paths, seam and ghosts are worked out for: their answers are smooth, so a subset is enough.
+#: Eye places that paths are worked out for: their answers are smooth, so a subset is enough.
 MOST_EYES = 400
+#: Eye places that seam, mask and ghosts are worked out for: all of them, but in very large standing areas.
+MOST_EYES_SEAM = 6000
 #: Fewer still for the open view, which casts a grid of rays from each.
 MOST_EYES_OPEN = 60
-#: Cures are looked for from no more eye places than this; they are then confirmed from all.
+#: Cures are looked for from no more eye places than this; what cures there is then tried from all.
 MOST_EYES_CURES = 600
 
 
@@ -70,6 +72,17 @@ class PlanResult:
         """Names of the wishes that are not met, the worst first."""
         return self.views.unmet
 
+    @property
+    def bent(self) -> tuple[str, ...]:
+        """Names of the paths that do not run on as wished: off by more than is worth working to, or beside
+        the glass."""
+        return tuple(path.name for path in self.paths if not path.as_wished)
+
+    @property
+    def as_wished(self) -> bool:
+        """Whether nothing is amiss: every wish met, every path running on as it should."""
+        return not self.unmet and not self.bent
+
     def to_json(self) -> dict[str, Any]:
         """The contract's "align-plan-1" object."""
         from .plan_json import plan_to_json
@@ -92,10 +105,9 @@ def plan(scene: Scene | FilePath | str) -> PlanResult:
         scene = read_scene(FilePath(scene))
     order = glass_order(scene.opening, scene.mirror.glass_mm) if scene.opening is not None else None
     views = look(scene)
-    eyes = thinned(scene, MOST_EYES)
-    flat = eyes.reshape(-1, 3)
-    paths = plan_paths(scene, flat)
-    ghosts = lamp_ghosts(scene, flat)
+    paths = plan_paths(scene, thinned(scene, MOST_EYES).reshape(-1, 3))
+    every = thinned(scene, MOST_EYES_SEAM).reshape(-1, 3)
+    ghosts = lamp_ghosts(scene, every)
     return PlanResult(
         scene,
         views,
@@ -103,8 +115,8 @@ def plan(scene: Scene | FilePath | str) -> PlanResult:
         open_sides(scene, thinned(scene, MOST_EYES_OPEN).reshape(-1, 3)),
         _all_cures(scene, views),
         paths,
-        seam_widths(scene, flat),
-        smallest_mask(scene, flat),
+        seam_widths(scene, every),
+        smallest_mask(scene, every),
         _turned(scene, paths),
         _last_posts(scene, paths),
         ghosts,
@@ -139,22 +151,54 @@ def thinned(scene: Scene, most: int) -> Array:
 def numbers_of(scene: Scene) -> dict[str, float]:
     """The figures that a doubt about the mirror moves, by name; units in the names."""
     views = look(scene)
-    flat = thinned(scene, MOST_EYES).reshape(-1, 3)
     numbers = {f"trouble_share/{name}": float(flags.mean()) for name, flags in views.troubles.items()}
     for thing in views.things:
         numbers[f"direct_share/{thing.name}"] = float(thing.direct.mean())
         numbers[f"mirror_share/{thing.name}"] = float(thing.mirrored.mean())
     for edge, shown in views.edges.items():
         numbers[f"edge_share/{edge}"] = float((shown > 0).mean())
-    for path in plan_paths(scene, flat):
-        numbers[f"kink_deg/{path.name}"] = math.degrees(path.kink)
-        numbers[f"runs_on_deg/{path.name}"] = math.degrees(path.runs_on)
-        numbers[f"rise_deg/{path.name}"] = math.degrees(path.rise)
-        numbers[f"run_mm/{path.name}"] = _typical_run(path)
-        numbers[f"aside_mm/{path.name}"] = path.aside_mm
-    seams = [row for row in seam_widths(scene, flat, ()) if row.glass_mm == scene.mirror.glass_mm]
-    for row in seams:
-        numbers["seam_least_mm"], numbers["seam_most_mm"] = row.least_mm, row.most_mm
+    for path in plan_paths(scene, thinned(scene, MOST_EYES).reshape(-1, 3)):
+        numbers |= {f"{name}/{path.name}": value for name, value in _path_numbers(scene, path).items()}
+    every = thinned(scene, MOST_EYES_SEAM).reshape(-1, 3)
+    return numbers | _seam_numbers(scene, every) | _ghost_numbers(scene, every)
+
+
+def _path_numbers(scene: Scene, path: PathPlan) -> dict[str, float]:
+    numbers = {
+        "kink_deg": math.degrees(path.kink),
+        "runs_on_deg": math.degrees(path.runs_on),
+        "rise_deg": math.degrees(path.rise),
+        "run_mm": _typical_run(path),
+        "longest_run_mm": path.longest_run_mm,
+        "aside_mm": path.aside_mm,
+        "spare_mm": path.spare_mm,
+        "jog_mm": path.jog_mm,
+        "meets_x_mm": float(path.meets_mm[0]),
+        "meets_y_mm": float(path.meets_mm[1]),
+    }
+    posts = _last_posts(scene, (path,))
+    return numbers | {"last_post_mm": posts[path.name]} if path.name in posts else numbers
+
+
+def _seam_numbers(scene: Scene, eyes: Array) -> dict[str, float]:
+    numbers = {}
+    for row in seam_widths(scene, eyes):
+        key = glass_key(scene.mirror, row.glass_mm)
+        numbers[f"seam_least_mm/{key}"], numbers[f"seam_most_mm/{key}"] = row.least_mm, row.most_mm
+        numbers[f"seam_arcmin/{key}"] = math.degrees(row.most_seen) * 60.0
+    mask = smallest_mask(scene, eyes)
+    if mask is not None:
+        numbers["mask_height_mm"], numbers["mask_end_short_mm"] = mask.height_mm, mask.end_short_mm
+    return numbers
+
+
+def _ghost_numbers(scene: Scene, eyes: Array) -> dict[str, float]:
+    numbers = {}
+    for row in lamp_ghosts(scene, eyes):
+        name = f"{row.lamp}/{glass_key(scene.mirror, row.glass_mm)}"
+        numbers[f"ghost_seen_share/{name}"] = row.seen_share
+        numbers[f"ghost_least_arcmin/{name}"] = math.degrees(row.separation_min) * 60.0
+        numbers[f"ghost_most_arcmin/{name}"] = math.degrees(row.separation_max) * 60.0
     return numbers
 
 
@@ -184,7 +228,7 @@ def _all_cures(scene: Scene, views: Views) -> dict[str, tuple[Cure, ...]]:
     if not views.unmet:
         return {}
     few = look(scene, thinned(scene, MOST_EYES_CURES))
-    return {name: cures_for(scene, few, name) for name in views.unmet}
+    return {name: cures_for(scene, few, name, views.eyes_mm) for name in views.unmet}
 
 
 def _turned(scene: Scene, paths: tuple[PathPlan, ...]) -> dict[str, TurnedView]:

@@ -14,7 +14,7 @@ from .ghosts_plan import LampGhosts
 from .glass_order import GlassOrder
 from .quantity import scaled
 from .results import Quantity
-from .seam import Mask, SeamWidth
+from .seam import Mask, SeamWidth, glass_key
 from .viewing import OWN_FACE
 
 if TYPE_CHECKING:
@@ -34,7 +34,9 @@ def plan_to_json(result: PlanResult) -> dict[str, Any]:
             "standing_places": int(result.views.own_face.shape[1]),
             "eye_heights_mm": list(result.scene.viewers.eye_heights_mm),
         },
+        "as_wished": result.as_wished,
         "unmet": list(result.unmet),
+        "bent_paths": list(result.bent),
         "own_face": {
             "share": _number(result, f"trouble_share/{OWN_FACE}"),
             "share_by_eye_height": _by_height(result.views.own_face),
@@ -53,9 +55,9 @@ def plan_to_json(result: PlanResult) -> dict[str, Any]:
         "cures": [_cure(cure) for cures in result.cures.values() for cure in cures],
         "paths": [_path(result, path) for path in result.paths],
         "tolerance_deg": result.tolerance_deg,
-        "seam": [_seam(row) for row in result.seams],
-        "mask": None if result.mask is None else _mask(result.mask),
-        "ghosts": [_ghosts(row) for row in result.ghosts],
+        "seam": [_seam(result, row) for row in result.seams],
+        "mask": None if result.mask is None else _mask(result, result.mask),
+        "ghosts": [_ghosts(result, row) for row in result.ghosts],
         "glass_advice": {"glass_mm": result.advice.glass_mm, "reasons": list(result.advice.reasons)},
         "order": None if result.order is None else _order(result.order),
         "warnings": list(result.warnings),
@@ -130,17 +132,18 @@ def _path(result: PlanResult, path: PathPlan) -> dict[str, Any]:
         "name": path.name,
         "arrives_deg": math.degrees(path.arrives),
         "wanted_deg": math.degrees(path.wanted),
+        "as_wished": path.as_wished,
         "runs_on_deg": _number(result, f"runs_on_deg/{path.name}"),
         "needed_turn_deg": math.degrees(path.needed_turn),
         "kink_deg": _number(result, f"kink_deg/{path.name}"),
         "rise_deg": _number(result, f"rise_deg/{path.name}"),
-        "meets_mm": [float(v) for v in path.meets_mm],
+        "meets_mm": [_number(result, f"meets_{axis}_mm/{path.name}") for axis in "xy"],
         "aside_mm": _number(result, f"aside_mm/{path.name}"),
-        "spare_mm": path.spare_mm,
-        "jog_mm": path.jog_mm,
+        "spare_mm": _number(result, f"spare_mm/{path.name}"),
+        "jog_mm": _number(result, f"jog_mm/{path.name}"),
         "length_mm": path.length_mm,
         "run_mm": _number(result, f"run_mm/{path.name}"),
-        "longest_run_mm": path.longest_run_mm,
+        "longest_run_mm": _number(result, f"longest_run_mm/{path.name}"),
         "run_ends": path.run_ends,
         "far_end_mm_per_tenth_deg": path.far_end_mm(math.radians(0.1)),
         "turn_tolerance_deg": _finite(math.degrees(path.turn_tolerance)),
@@ -148,7 +151,7 @@ def _path(result: PlanResult, path: PathPlan) -> dict[str, Any]:
         "nobody_notices_deg": _finite(math.degrees(path.critical_tolerance)),
         "half_notice_deg": _finite(math.degrees(path.typical_tolerance)),
         "turned": None if path.name not in result.turned else _turned(result.turned[path.name]),
-        "last_post_mm": result.last_posts_mm.get(path.name),
+        "last_post_mm": _number(result, f"last_post_mm/{path.name}") if path.name in result.last_posts_mm else None,
     }
 
 
@@ -163,35 +166,37 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _seam(row: SeamWidth) -> dict[str, Any]:
+def _seam(result: PlanResult, row: SeamWidth) -> dict[str, Any]:
+    key = glass_key(result.scene.mirror, row.glass_mm)
     return {
         "glass_mm": row.glass_mm,
-        "least_mm": row.least_mm,
-        "most_mm": row.most_mm,
-        "most_arcmin": math.degrees(row.most_seen) * 60.0,
+        "least_mm": _number(result, f"seam_least_mm/{key}"),
+        "most_mm": _number(result, f"seam_most_mm/{key}"),
+        "most_arcmin": _number(result, f"seam_arcmin/{key}"),
     }
 
 
-def _mask(mask: Mask) -> dict[str, Any]:
+def _mask(result: PlanResult, mask: Mask) -> dict[str, Any]:
     return {
         "gap_mm": mask.gap_mm,
-        "height_mm": mask.height_mm,
+        "height_mm": _number(result, "mask_height_mm"),
         "width_mm": mask.width_mm,
         "pieces_mm": [list(piece) for piece in mask.pieces_mm],
         "open_mm": [list(part) for part in mask.open_mm],
         "open_share": mask.open_share,
-        "end_short_mm": mask.end_short_mm,
+        "end_short_mm": _number(result, "mask_end_short_mm"),
     }
 
 
-def _ghosts(row: LampGhosts) -> dict[str, Any]:
+def _ghosts(result: PlanResult, row: LampGhosts) -> dict[str, Any]:
+    name = f"{row.lamp}/{glass_key(result.scene.mirror, row.glass_mm)}"
     return {
         "lamp": row.lamp,
         "glass_mm": row.glass_mm,
-        "seen_share": row.seen_share,
+        "seen_share": _number(result, f"ghost_seen_share/{name}"),
         "separation_arcmin": {
-            "least": math.degrees(row.separation_min) * 60.0,
-            "most": math.degrees(row.separation_max) * 60.0,
+            "least": _number(result, f"ghost_least_arcmin/{name}"),
+            "most": _number(result, f"ghost_most_arcmin/{name}"),
         },
         "lamp_arcmin": math.degrees(row.disc_max) * 60.0,
         "told_apart_share": row.told_apart_share,

@@ -215,11 +215,20 @@ class Viewers:
     spacing_mm: float = 100.0
 
     @property
+    def _counts(self) -> tuple[int, int]:
+        x0, x1, y0, y1 = self.area_mm
+        return 1 + math.ceil((x1 - x0) / self.spacing_mm), 1 + math.ceil((y1 - y0) / self.spacing_mm)
+
+    @property
+    def place_count(self) -> int:
+        """How many standing places there are, without making them."""
+        return self._counts[0] * self._counts[1]
+
+    @property
     def places(self) -> Array:
         """(n, 2) [mm] standing places, corners of the area included."""
         x0, x1, y0, y1 = self.area_mm
-        xs = np.linspace(x0, x1, 1 + math.ceil((x1 - x0) / self.spacing_mm))
-        ys = np.linspace(y0, y1, 1 + math.ceil((y1 - y0) / self.spacing_mm))
+        xs, ys = np.linspace(x0, x1, self._counts[0]), np.linspace(y0, y1, self._counts[1])
         return np.array([(x, y) for y in ys for x in xs])
 
 
@@ -229,6 +238,7 @@ class Opening:
 
     rising_mm : bottom left to top right; falling_mm : top left to bottom right
     doubt_mm : a reading is within this of the truth (95 %); clearance_mm : left free on every side
+    where : where each stands in the scene file, by name, for the error messages
     """
 
     bottom_mm: float
@@ -239,6 +249,7 @@ class Opening:
     falling_mm: float
     doubt_mm: float = 1.0
     clearance_mm: float = 2.0
+    where: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path as FilePath
@@ -122,11 +123,26 @@ def _parse(text: str, file_name: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise FileFormatError(
-            f"{file_name}: not readable as TOML: {error}",
-            "Look at that line: texts need quotes, lists square brackets, and every entry its own line. "
-            "`align plan --start FILE` writes an example.",
-        ) from None
+        raise FileFormatError(_toml_words(error, file_name, text), _TOML_REMEDY) from None
+
+
+_TOML_REMEDY = (
+    "Look at that line: numbers have no unit, a point (not a comma), and a plain hyphen as their minus; texts need "
+    "quotes, lists square brackets; every entry has its own line; a heading of which there may be several is "
+    "written [[box]], each name in a table once. `align plan --start FILE` writes an example."
+)
+
+
+def _toml_words(error: Exception, file_name: str, text: str) -> str:
+    """The parser's complaint as ours are: file, line, what stands there."""
+    place = re.search(r"\(at line (\d+), column \d+\)", str(error))
+    if place is None:
+        return f"{file_name}: not readable as TOML: {error}"
+    number = int(place.group(1))
+    lines = text.splitlines()
+    found = lines[number - 1].strip() if number <= len(lines) else ""
+    reason = str(error).replace(place.group(0), "").strip()
+    return f"{file_name}, line {number}: not readable as TOML ({reason}): {found}"
 
 
 def _one(data: dict[str, Any], lines: Lines, name: str, make: Callable[[Table], Made]) -> Made:
@@ -229,8 +245,11 @@ def _panel(t: Table) -> Box:
     name = t.text("name", "arcade front")
     start, end = t.numbers("from", "[-150, 430]", 2), t.numbers("to", "[150, 430]", 2)
     base, top = t.number("base_mm", 0, default=0.0), t.number("top_mm", 200)
-    if top <= base or start == end:
-        t.fail("top_mm", "the panel has no area", "Its top must be above its base, its two ends apart.")
+    if start == end:
+        t.fail("to", "the panel's two ends are one point", "Give the floor points of its two ends.")
+    if top <= base:
+        words = f"the panel has no area: its top {top:g} is not above its base {base:g}"
+        t.fail("top_mm", words, "Its top must be above its base.")
     return panel(name, (start[0], start[1]), (end[0], end[1]), base, top)
 
 
@@ -240,6 +259,12 @@ def _thing(t: Table) -> Thing:
     at = t.numbers("at", "[-60, 350, 40]", 3)
     size = _size(t) if t.has("size") else (0.0, 0.0, 0.0)
     body = Box(name, (at[0], at[1]), size, at[2])
+    if want == "hide" and t.has("least_share"):
+        t.fail(
+            "least_share",
+            'counts for "show" and "mirror only"; what must not show must show from nowhere',
+            "Take the line out.",
+        )
     least = t.number("least_share", 0.9, default=1.0, above=0, at_most=1)
     return Thing(name, want, body, t.flag("solid"), least)
 
@@ -268,14 +293,15 @@ def _opening(t: Table) -> Opening:
     readings = {name: t.number(name, 250, above=0) for name in names}
     doubt = t.number("doubt_mm", 1, default=1.0, above=0)
     clearance = t.number("clearance_mm", 2, default=2.0, at_least=0)
-    return Opening(**readings, doubt_mm=doubt, clearance_mm=clearance)
+    where = {name: t.lines.where(t.name, t.index, name) for name in (*names, "clearance_mm")}
+    return Opening(**readings, doubt_mm=doubt, clearance_mm=clearance, where=where)
 
 
 def _check_viewers(scene: Scene, lines: Lines) -> None:
-    places = scene.viewers.places
-    if len(places) > MOST_PLACES:
+    count = scene.viewers.place_count
+    if count > MOST_PLACES:
         raise FileFormatError(
-            f"{lines.where('viewers', key='spacing_mm')}: {len(places)} standing places, "
+            f"{lines.where('viewers', key='spacing_mm')}: {count} standing places, "
             f"expected {MOST_PLACES} or fewer",
             "Raise spacing_mm: 100 mm is fine for people.",
         )

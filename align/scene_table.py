@@ -15,6 +15,8 @@ from .errors import FileFormatError
 
 Array = NDArray[np.float64]
 
+#: No scene's measure is larger [mm]; what is, is a slip of the pen, and would be sampled to death.
+MOST = 30_000.0
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_-]+)\s*\]")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_-]+)\s*=")
 
@@ -38,6 +40,8 @@ class Lines:
     def where(self, table: str, index: int = 0, key: str = "") -> str:
         """`file, line 12` of an entry; of its table where the entry is missing; else the file alone."""
         line = self._at.get((table, index, key)) or self._at.get((table, index, ""))
+        if table == "" and line is None:
+            line = self._at.get((key, index, ""))  # a whole table that does not belong
         return f"{self.file_name}, line {line}" if line else self.file_name
 
 
@@ -54,7 +58,8 @@ class Table:
     def fail(self, key: str, message: str, remedy: str) -> NoReturn:
         """Refuse an entry, naming its line."""
         place = self.lines.where(self.name, self.index, key)
-        what = " ".join(part for part in (f"[{self.name}]" if self.name else "", key) if part)
+        key_words = f"[{key}]" if not self.name and isinstance(self.data.get(key), dict | list) else key
+        what = " ".join(part for part in (f"[{self.name}]" if self.name else "", key_words) if part)
         raise FileFormatError(f"{place}: {what}: {message}", remedy)
 
     def has(self, key: str) -> bool:
@@ -84,6 +89,8 @@ class Table:
         value = self._get(key, line, default)
         if not _is_number(value):
             self.fail(key, f"expected a plain number, found {value!r}", f"Write it without a unit: {line}")
+        if abs(value) > MOST:
+            self.fail(key, f"{value:g} is beyond any scene ({MOST:g} at most)", f"In millimetres, e.g. {line}")
         if not (value > above and at_least <= value <= at_most):
             self.fail(
                 key,
@@ -122,6 +129,8 @@ class Table:
         good = isinstance(value, list | tuple) and all(_is_number(item) for item in value)
         if not good or len(value) == 0 or (count is not None and len(value) != count):
             self.fail(key, f"expected {wanted} in square brackets, found {value!r}", f"Write: {line}")
+        if max(abs(item) for item in value) > MOST:
+            self.fail(key, f"expected {MOST:g} mm or less, found {value!r}", f"In millimetres, e.g. {line}")
         return tuple(float(item) for item in value)
 
     def span(self, key: str, example: str) -> tuple[float, float]:
@@ -146,6 +155,8 @@ class Table:
         if not good:
             self.fail(key, f"expected two or more points [x, y], found {value!r}", f"Write: {key} = {example}")
         points = np.array(value, float)
+        if np.abs(points).max() > MOST:
+            self.fail(key, f"expected {MOST:g} mm or less, found {np.abs(points).max():g}", "Write millimetres.")
         if np.any(np.all(np.diff(points, axis=0) == 0.0, axis=1)):
             self.fail(key, "the same point stands twice in a row", "Take one of the two out.")
         return points
@@ -155,7 +166,8 @@ class Table:
         for key in self.data:
             if key not in self._asked:
                 known = tuple(dict.fromkeys(self._asked))
-                self.fail(key, "is not an entry that this table has", _nearest(key, known))
+                owner = "this table" if self.name else "a scene"
+                self.fail(key, f"is not an entry that {owner} has", _nearest(key, known))
 
 
 def _is_number(value: object) -> bool:

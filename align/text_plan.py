@@ -14,6 +14,7 @@ from .ghosts_plan import LampGhosts
 from .glass_order import GlassOrder
 from .quantity import scaled
 from .results import Quantity
+from .seam import SeamWidth, glass_key
 from .viewing import OPEN_VIEW, OWN_FACE, OpenSide, ThingView
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ def _wrapped(line: str) -> str:
 
 def spoken(quantity: Quantity, unit: str, digits: int = 1) -> str:
     """`3.5° (3.1 to 3.9)`, the interval only where there is one."""
-    sep = "" if unit in ("°", "%") else " "
+    sep = "" if unit in ("°", "%", "′") else " "
     words = f"{_plain(quantity.value, digits)}{sep}{unit}"
     if quantity.high - quantity.low > 0.5 * 10.0**-digits:
         words += f" ({_plain(quantity.low, digits)} to {_plain(quantity.high, digits)})"
@@ -80,6 +81,8 @@ def _summary(result: PlanResult) -> Iterator[str]:
         f"{wishes - len(result.unmet)} of {wishes} wishes are met, tried from {heights * places} eye places "
         f"({places} standing places, {heights} eye heights)."
     )
+    if result.bent:
+        yield f"Not running on as wished: {', '.join(result.bent)} (see ANGLE)."
     source = f"measured ({scene.measured_from})" if scene.measured_from else "as planned"
     yield (
         f"Mirror, {source}: {scene.mirror.width_mm:g} × {scene.mirror.height_mm:g} mm, "
@@ -187,7 +190,7 @@ def _mirror_shows(result: PlanResult) -> Iterator[str]:
         yield "  From no eye place does the mirror look out of the scene: it needs no backdrop."
     for side in result.sides:
         yield f"  Over all viewers, {_side_words(side)}"
-        yield f"    {_closing_words(side.side)}"
+        yield f"    {_closing_words(side)}"
     if OPEN_VIEW in result.content:
         yield f"  ({OPEN_VIEW}: the line of sight leaves the scene and shows the room.)"
 
@@ -202,14 +205,22 @@ def _side_words(side: OpenSide) -> str:
     )
 
 
-def _closing_words(side: str) -> str:
-    if side == "viewers'":
+def _closing_words(side: OpenSide) -> str:
+    if side.side == "viewers'":
         return (
             "There it shows the room and its visitors. A backdrop would stand in their way: lower the "
-            "mirror's top, "
-            "keep the room behind them dark, or hang a fascia just above their lines of sight into the scene."
+            "mirror's top, keep the room behind them dark, or hang a fascia just above their lines of sight into "
+            "the scene."
         )
-    return "Close it there with a backdrop of that size, or with a second mirror facing into the scene."
+    backdrop = "A backdrop of that size closes it"
+    if side.mirror_closes >= 0.995:
+        return f"{backdrop}; so does a second mirror of that size along that side, which shows the scene again."
+    if side.mirror_closes < 0.005:
+        return f"{backdrop}; a second mirror along that side would not: it too looks out of the scene."
+    return (
+        f"{backdrop}; a second mirror along that side would close only {side.mirror_closes:.0%} of it, and look "
+        "out of the scene for the rest."
+    )
 
 
 def _angle(result: PlanResult) -> Iterator[str]:
@@ -247,7 +258,8 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
     where = "in the middle" if abs(path.aside_mm) < 0.5 else f"{abs(path.aside_mm):.0f} mm {side} of the middle"
     yield (
         f"    It must meet the glass {where} (x {_plain(float(path.meets_mm[0]), 0)}, "
-        f"y {_plain(float(path.meets_mm[1]), 0)} mm); beside it {path.spare_mm:.0f} mm of glass are left."
+        f"y {_plain(float(path.meets_mm[1]), 0)} mm); beside it "
+        f"{spoken(number[f'spare_mm/{path.name}'], 'mm', 0)} of glass are left."
     )
     ends = {
         "frame": "where the mirror's frame cuts it off",
@@ -258,7 +270,7 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
     yield (
         f"    In the mirror it runs on for {spoken(number[f'run_mm/{path.name}'], 'mm', 0)} (half of the "
         f"viewers "
-        f"see more, the most {path.longest_run_mm:.0f} mm); for most it ends {ends}."
+        f"see more, the most {spoken(number[f'longest_run_mm/{path.name}'], 'mm', 0)}); for most it ends {ends}."
     )
     yield (
         f"    An error of 0.1° in turn is a kink of 0.2°, {path.far_end_mm(math.radians(0.1)):.1f} mm at the "
@@ -270,7 +282,8 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
     if path.name in result.turned:
         yield f"    {_turned_words(result, path)}"
     if path.jog_mm >= 0.1:
-        yield (f"    It meets the glass aslant: the glass's thickness sets its image {path.jog_mm:.1f} mm aside.")
+        jog = spoken(number[f"jog_mm/{path.name}"], "mm")
+        yield f"    It meets the glass aslant: the glass's thickness sets its image {jog} aside."
 
 
 def _turned_words(result: PlanResult, path: PathPlan) -> str:
@@ -279,7 +292,9 @@ def _turned_words(result: PlanResult, path: PathPlan) -> str:
     words = f"Turned to {_plain(math.degrees(path.needed_turn), 2)}°, it shows the mean viewer: {shows}."
     if not turned.sides:
         return words + " No line of sight then leaves the scene: no backdrop, no second mirror."
-    return words + " Over all viewers then: " + " ".join(_side_words(side) for side in turned.sides)
+    return words + " Over all viewers then: " + " ".join(
+        f"{_side_words(side)} {_closing_words(side)}" for side in turned.sides
+    )
 
 
 def _seam(result: PlanResult) -> Iterator[str]:
@@ -290,19 +305,15 @@ def _seam(result: PlanResult) -> Iterator[str]:
     yield "  Seam at the mirror's foot over all eye places that see it (depth; and seen height at most):"
     for row in result.seams:
         mark = "  ← this scene" if row.glass_mm == result.scene.mirror.glass_mm else ""
-        yield (
-            f"    {glass_name(row.glass_mm):<13} {row.least_mm:4.1f} to {row.most_mm:4.1f} mm   "
-            f"{math.degrees(row.most_seen) * 60:4.1f}′{mark}"
-        )
+        yield f"    {glass_name(row.glass_mm):<13} {_seam_row(result, row)}{mark}"
     mask = result.mask
     if mask is None:
         return
     pieces = " and ".join(f"{_plain(a, 0)} to {_plain(b, 0)} mm" for a, b in mask.pieces_mm) or "nowhere"
     yield (
-        f"  Smallest mask: {mask.height_mm:.1f} mm high, its back {mask.gap_mm:.0f} mm from the glass, "
-        f"standing "
-        f"from {pieces} (from the glass's middle, + to the right). Paint its back like its front: the mirror "
-        f"sees it."
+        f"  Smallest mask: {spoken(result.numbers['mask_height_mm'], 'mm')} high, its back {mask.gap_mm:.0f} mm "
+        f"from the glass, standing from {pieces} (from the glass's middle, + to the right). Paint its back "
+        "like its front: the mirror sees it."
     )
     for low, high in mask.open_mm:
         yield (
@@ -310,13 +321,20 @@ def _seam(result: PlanResult) -> Iterator[str]:
             f"{mask.open_share:.0%} of the eye places. Carry the floor up to 1 mm from the glass and paint "
             f"its end."
         )
-    yield (
-        f"  A track or wall may end up to {mask.end_short_mm:.1f} mm short of the glass and stay hidden behind it."
-    )
-    for name, gap in result.last_posts_mm.items():
-        yield (
-            f"  {name}: let its last post or sleeper stand {gap:.1f} mm from the glass, so that its rhythm runs on."
-        )
+    short = spoken(result.numbers["mask_end_short_mm"], "mm")
+    yield f"  A track or wall may end up to {short} short of the glass and stay hidden behind it."
+    for name in result.last_posts_mm:
+        gap = spoken(result.numbers[f"last_post_mm/{name}"], "mm")
+        yield f"  {name}: let its last post or sleeper stand {gap} from the glass, so that its rhythm runs on."
+
+
+def _seam_row(result: PlanResult, row: SeamWidth) -> str:
+    key = glass_key(result.scene.mirror, row.glass_mm)
+    least, most = (result.numbers[f"seam_{end}_mm/{key}"] for end in ("least", "most"))
+    seen = spoken(result.numbers[f"seam_arcmin/{key}"], "′")
+    if max(least.high - least.low, most.high - most.low) > 0.05:
+        return f"{spoken(least, 'mm')} to {spoken(most, 'mm')}; {seen}"
+    return f"{row.least_mm:4.1f} to {row.most_mm:4.1f} mm   {seen:>5}"
 
 
 def _ghosts(result: PlanResult) -> Iterator[str]:
@@ -326,21 +344,30 @@ def _ghosts(result: PlanResult) -> Iterator[str]:
         if all(row.seen_share == 0 for row in rows):
             yield f"  {lamp}: no viewer meets it in the mirror."
             continue
-        yield f"  {lamp}: met in the mirror from {rows[0].seen_share:.0%} of the eye places."
+        yield f"  {lamp}: met in the mirror from {percent(_seen(result, lamp))} of the eye places."
         for row in rows:
-            yield f"    {glass_name(row.glass_mm):<13} {_ghost(row)}"
+            yield f"    {glass_name(row.glass_mm):<13} {_ghost(result, row)}"
     name = "front-coated" if result.advice.glass_mm == 0 else f"{result.advice.glass_mm:g} mm, back-silvered"
     yield f"  Buy: {name}."
     for reason in result.advice.reasons:
         yield f"    • {reason}"
 
 
-def _ghost(row: LampGhosts) -> str:
+def _seen(result: PlanResult, lamp: str) -> Quantity:
+    return result.numbers[f"ghost_seen_share/{lamp}/this"]
+
+
+def _ghost(result: PlanResult, row: LampGhosts) -> str:
     if row.glass_mm == 0:
         return "no ghosts"
-    low, high = (math.degrees(angle) * 60 for angle in (row.separation_min, row.separation_max))
+    name = f"{row.lamp}/{glass_key(result.scene.mirror, row.glass_mm)}"
+    low, high = (result.numbers[f"ghost_{end}_arcmin/{name}"] for end in ("least", "most"))
+    if max(low.high - low.low, high.high - high.low) > 0.05:
+        off = f"{spoken(low, '′')} to {spoken(high, '′')}"
+    else:
+        off = f"{low.value:4.1f} to {high.value:4.1f}′"
     return (
-        f"ghosts {low:4.1f} to {high:4.1f}′ off, up to {row.front_ratio:.0%} as bright; "
+        f"ghosts {off} off, up to {row.front_ratio:.0%} as bright; "
         f"noticed {row.told_apart_share:.0%}, as a second lamp {row.doubled_share:.0%}"
     )
 

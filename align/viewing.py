@@ -5,7 +5,6 @@ Works on `sightlines`; all arrays of eyes are (heights, places), as `Scene.eyes`
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 from .scene import Mirror, Scene, Thing
 from .sightlines import (
     blocked,
+    crosses_mirror,
     first_hit,
     own_points_seen,
     reflected_rays,
@@ -178,6 +178,13 @@ def face_grid(mirror: Mirror, columns: int = _GRID[0], rows: int = _GRID[1]) -> 
     return mirror.on_face(u.ravel(), v.ravel())
 
 
+def face_lattice(mirror: Mirror, columns: int = 17, rows: int = 13) -> Array:
+    """(columns * rows, 3) [mm] points of the front face, from edge to edge."""
+    across = np.linspace(-0.5, 0.5, columns) * mirror.width_mm
+    u, v = np.meshgrid(across, mirror.foot_mm + np.linspace(0.0, 1.0, rows) * mirror.height_mm)
+    return mirror.just_before(mirror.on_face(u.ravel(), v.ravel()))
+
+
 def mirror_content(scene: Scene, eye: Array) -> dict[str, float]:
     """What one eye sees in the part of the mirror that it sees: name, share; `OPEN_VIEW` leaves the scene."""
     points = face_grid(scene.mirror)
@@ -208,6 +215,8 @@ class OpenSide:
     side : "left", "right", "back" or "viewers'"
     from_mm, to_mm : along the side (y for left and right, else x); base_mm, top_mm : above the floor
     share : of all reflected rays, all eyes together
+    mirror_closes : of the rays that leave there, how many an upright mirror along that side would send back to
+        something in the scene
     """
 
     side: str
@@ -216,6 +225,7 @@ class OpenSide:
     base_mm: float
     top_mm: float
     share: float
+    mirror_closes: float
 
 
 def open_sides(scene: Scene, eyes: Array) -> tuple[OpenSide, ...]:
@@ -227,15 +237,18 @@ def open_sides(scene: Scene, eyes: Array) -> tuple[OpenSide, ...]:
     """
     leaving: list[Array] = []
     total = 0
-    points = face_grid(scene.mirror, 16, 12)
+    # The face's very edges count: the outermost rays say how large a backdrop must be.
+    points = face_lattice(scene.mirror)
     for eye in eyes:
         shown = points[~blocked(np.tile(eye, (len(points), 1)), points, scene.solids)]
         if len(shown) == 0:
             continue
         starts, directions = reflected_rays(eye, shown, scene.mirror)
+        above = starts[:, 2] > 0.01  # lower ones end in the seam
+        starts, directions = starts[above], directions[above]
         which, _ = first_hit(starts, directions, scene.solids)
-        total += len(shown)
-        leaving.append(_leave(starts[which < 0], directions[which < 0], scene.floor.area_mm))
+        total += len(starts)
+        leaving.append(_leave(starts[which < 0], directions[which < 0], scene))
     if total == 0:
         return ()
     crossings = np.vstack(leaving)
@@ -246,9 +259,10 @@ def open_sides(scene: Scene, eyes: Array) -> tuple[OpenSide, ...]:
     )
 
 
-def _leave(starts: Array, directions: Array, area: Sequence[float]) -> Array:
-    """(n, 3): number of the side by which each ray leaves the area, place along it, height there [mm]."""
-    x0, x1, y0, y1 = area
+def _leave(starts: Array, directions: Array, scene: Scene) -> Array:
+    """(n, 4): number of the side by which each ray leaves the area, place along it and height there [mm],
+    whether a mirror along that side would send it back to something (1) or out again (0)."""
+    x0, x1, y0, y1 = scene.floor.area_mm
     step = np.where(np.abs(directions) < 1e-12, 1e-12, directions)
     # A mirror may stand outside the floor's rectangle; its rays then cross a side at once.
     along = np.stack(
@@ -260,14 +274,23 @@ def _leave(starts: Array, directions: Array, area: Sequence[float]) -> Array:
     along = np.maximum(along, 0.0)
     side = along.argmin(axis=0)
     places = starts + along.min(axis=0)[:, None] * directions
-    return np.column_stack([side, np.where(side < 2, places[:, 1], places[:, 0]), places[:, 2]])
+    back = directions.copy()
+    back[side < 2, 0] *= -1.0
+    back[side >= 2, 1] *= -1.0
+    which, far = first_hit(places, back, scene.solids)
+    closed = which >= 0
+    # What comes back to the mirror goes on to the viewers: nothing is closed by that.
+    ends = places + np.where(closed, far, 0.0)[:, None] * back
+    closed &= ~crosses_mirror(places, ends, scene.mirror)
+    return np.column_stack([side, np.where(side < 2, places[:, 1], places[:, 0]), places[:, 2], closed])
 
 
 def _side(name: str, crossings: Array, total: int) -> OpenSide | None:
     if len(crossings) == 0:
         return None
-    low, high = crossings[:, 1:].min(axis=0), crossings[:, 1:].max(axis=0)
+    low, high = crossings[:, 1:3].min(axis=0), crossings[:, 1:3].max(axis=0)
     # A mirror that reaches past the floor's edge also looks down beside it: a backdrop starts at the floor.
     base = max(0.0, float(low[1]))
     top = max(base, float(high[1]))
-    return OpenSide(name, float(low[0]), float(high[0]), base, top, len(crossings) / total)
+    share, closes = len(crossings) / total, float(crossings[:, 3].mean())
+    return OpenSide(name, float(low[0]), float(high[0]), base, top, share, closes)

@@ -45,7 +45,7 @@ def folder(tmp_path_factory):
 def answer(folder):
     """The sample's JSON, its pictures drawn on the way."""
     result = run(SAMPLE, "--json", "--out", folder)
-    assert result.exit_code == 0, result.output
+    assert result.exit_code == 3, result.output
     return json.loads(result.stdout)
 
 
@@ -76,9 +76,9 @@ def test_json_and_text_say_the_same(answer, folder):
     assert f"{order['width_mm']:.0f} × {order['height_mm']:.0f} mm" in text
     assert f"{order['weight_kg']:.2f} kg" in text
     mask = answer["mask"]
-    assert f"{mask['height_mm']:.1f} mm high" in text
+    assert f"{mask['height_mm']['value']:.1f} mm high" in text
     for row in answer["seam"]:
-        assert f"{row['least_mm']:.1f} to {row['most_mm']:.1f} mm" in text
+        assert f"{row['least_mm']['value']:.1f} to {row['most_mm']['value']:.1f} mm" in text
     for thing in answer["things"]:
         assert f"{'✓' if thing['met'] else '✗'} {thing['name']}" in text
         assert f"in the mirror from {100 * thing['mirror_share']['value']:.0f}%" in text
@@ -131,11 +131,28 @@ def test_text_of_a_scene_with_nothing_but_the_needful(tmp_path):
     file = tmp_path / "small.toml"
     file.write_text(SMALL)
     result = run(file)
-    assert result.exit_code == 0
+    assert result.exit_code == 3  # own faces are met in this low scene
     assert result.stdout.startswith("SMALL\n")
     assert "GLASS ORDER" not in result.stdout
     assert "ANGLE" not in result.stdout
     assert max(map(len, result.stdout.splitlines())) <= 100
+
+
+def test_exit_code_says_whether_all_is_as_wished(tmp_path):
+    """0: as wished; 3: answered, but not as wished, for things and paths alike."""
+    file = tmp_path / "scene.toml"
+    blind = SMALL.replace("height_mm = 100", "height_mm = 40")
+    path = '[[path]]\nname = "lane"\npoints = [[0, 50], [0, 280]]\nwidth_mm = 30\n'
+    for text, code in (
+        (blind + path, 0),
+        (blind + path + "run_on_deg = 20\n", 3),
+        (blind + path.replace("[0, ", "[90, "), 3),  # beside the glass
+        (blind + '[[thing]]\nname = "plug"\nwant = "hide"\nat = [0, 200, 10]\n', 3),
+    ):
+        file.write_text(text + "\n", encoding="utf-8")
+        result = run(file, "--json")
+        assert result.exit_code == code, text
+        assert json.loads(result.stdout)["as_wished"] == (code == 0)
 
 
 def test_wrong_usage_is_exit_2():
@@ -209,6 +226,12 @@ def measured(tmp_path, lean, turn, half_deg):
     return file
 
 
+def _ghosts_of(answer, glass_mm):
+    rows = [row for row in answer["ghosts"] if row["glass_mm"] == pytest.approx(glass_mm)]
+    assert rows
+    return [row["separation_arcmin"]["most"] for row in rows if row["seen_share"]["value"] > 0]
+
+
 def test_a_measured_mirror_answers_what_will_people_see_now(tmp_path):
     file = measured(tmp_path, lean=0.4, turn=-0.7, half_deg=0.05)
     answer = json.loads(run(file, "--json").stdout)
@@ -222,6 +245,15 @@ def test_a_measured_mirror_answers_what_will_people_see_now(tmp_path):
     assert street["rise_deg"]["value"] - street["rise_deg"]["low"] == pytest.approx(0.1, abs=0.01)
     seam = [row for row in answer["seam"] if row["glass_mm"] == pytest.approx(4.2)]
     assert len(seam) == 1
+    # Seam and ghosts grow with the glass: 4.2 +- 0.3 mm is 7 % up and down.
+    for row in (seam[0]["most_mm"], seam[0]["most_arcmin"], *_ghosts_of(answer, 4.2)):
+        assert row["low"] / row["value"] == pytest.approx(1 - 0.3 / 4.2, abs=0.02)
+        assert row["high"] / row["value"] == pytest.approx(1 + 0.3 / 4.2, abs=0.02)
+    assert answer["mask"]["height_mm"]["low"] < answer["mask"]["height_mm"]["high"]
+    assert not answer["as_wished"]
+    assert "street" in answer["bent_paths"]  # 1.4 degrees of kink are far more than is worth working to
+    text = " ".join(run(file).stdout.split())
+    assert f"({seam[0]['most_mm']['low']:.1f} to {seam[0]['most_mm']['high']:.1f})" in text
     assert any("sheet_at" in words for words in answer["warnings"])
 
 

@@ -167,6 +167,30 @@ def test_open_sides_are_where_a_backdrop_closes_the_view():
     assert open_sides(replace(scene, blockers=tuple(walls)), eyes) == ()
 
 
+@pytest.mark.parametrize("hoarding", [False, True])
+def test_a_second_mirror_closes_a_side_where_it_sends_the_view_to_something(hoarding):
+    """A mirror turned by 25 deg looks out at the right; what a mirror there would show stands at the left."""
+    boxes = (panel("hoarding", (-349, -999), (-349, 399), 0, 900),) if hoarding else ()
+    scene = make_scene(
+        mirror=Mirror((0.0, 500.0), 240.0, 160.0, turn=math.radians(25), glass_mm=0.0),
+        floor=Floor((-350.0, 350.0, -400.0, 700.0), 900.0),
+        viewers=Viewers((0.0, 0.0, -600.0, -600.0), (980.0,)),
+        blockers=boxes,
+    )
+    lines = open_sides(scene, scene.eyes().reshape(-1, 3))
+    right = {side.side: side for side in lines}["right"]
+    # By hand: the eye's image in the plane of the glass, and the line from it through the glass's middle.
+    normal = scene.mirror.normal
+    image = scene.mean_eye - 2 * ((scene.mean_eye - scene.mirror.foot_point) @ normal) * normal
+    way = scene.mirror.foot_point - image
+    middle = scene.mirror.at_mm[1] + 350.0 * way[1] / way[0]
+    assert right.from_mm < middle < right.to_mm
+    if hoarding:
+        assert right.mirror_closes == 1.0
+    else:  # the lowest lines meet the floor
+        assert 0.0 < right.mirror_closes < 0.25
+
+
 # ---- cures ------------------------------------------------------------------------------------------
 
 
