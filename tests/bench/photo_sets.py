@@ -22,9 +22,9 @@ if TYPE_CHECKING:
     from rendering.spec import SceneSpec
 
 FOLDER = Path("/tmp/set3")
-#: Rays for each vertex's light (128 leave mottles that turn the answer by 0.003 degrees), and the side of each
-#: pixel's square of rays.
-LIGHT_RAYS, RAYS_GRID = 1536, 3
+#: Rays for each vertex's light; the sheet's take scene.SHEET_RAY_FACTOR times as many (128 in all leave mottles
+#: that turn the answer by 0.003 degrees). And the side of each pixel's square of rays.
+LIGHT_RAYS, RAYS_GRID, SHEET_RAYS = 96, 3, 1536
 
 
 def paths_of(folder: Path, name: str) -> list[Path]:
@@ -67,7 +67,7 @@ def main() -> None:
     from bench.photo_sets_text import measure, write_document
 
     sets = [measure(name, paths_of(folder, name)) for name in names]
-    write_document(sets, ROOT / "docs" / "photo_sets.md", SIZE_PX, LIGHT_RAYS)
+    write_document(sets, ROOT / "docs" / "photo_sets.md", SIZE_PX, SHEET_RAYS)
     draw(sets, ROOT / "docs" / "figures" / "photo_sets.png")
 
 
