@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +15,7 @@ from .check import Sighted, sight_photos, solve_sighted
 from .errors import ReflectionError, TargetError
 from .glass import COMMON_GLASS_MM, nearest_common_glass_mm, seam_width_mm
 from .glass_free import glass_without_sheet
-from .lamps import find_spots, light_of
+from .lamps import ABOVE_PAPER, Light, Mask, Spot, find_spots, light_of, same_place, white_paper_light
 from .lamps_blur import WORDS, Look, causes_of, direct_look, lamps_show_it_too
 from .lamps_fit import GlassFit, LampFit, fit_glass
 from .lamps_model import GHOST_ORDERS, Lamp, MirrorView, lamps_of
@@ -30,13 +30,27 @@ from .solve import Knowledge, Solution
 PathLike = str | os.PathLike[str]
 #: A lamp's reflection ready for the fit, and how the lamp itself looks where it is seen directly.
 Seen = tuple[Patch, Look | None]
+
+
+@dataclass(frozen=True, eq=False)
+class LitPhoto:
+    """A photo's linear light, its view of the mirror, its bright spots and those of them that may be lamps."""
+
+    path: Path
+    view: MirrorView
+    light: Light
+    full: Mask
+    spots: tuple[Spot, ...]
+    glowing: tuple[Spot, ...]
+
+
 #: More lamps than this, the most strongly lit ones first, tell nothing more and take their time.
 MOST_LAMPS = 6
 #: The profile is the mean of pixels this near to the ghosts' line [px].
 PROFILE_HALF_PX = 1.5
 NO_LAMPS = Judgement(
     "undetermined",
-    "No lamp's reflection was found in the first mirror.",
+    "No lamp's reflection was found in the first mirror: nothing small and brighter than the sheet's white paper.",
     "Show one or more small lit lamps and their reflections together with the sheet, in a dark room; nothing "
     "else bright within a lamp's width of them.",
 )
@@ -66,20 +80,28 @@ def glass_of(
     paths = [Path(photos)] if isinstance(photos, (str, os.PathLike)) else [Path(p) for p in photos]
     camera_file = read_camera_file(camera) if isinstance(camera, (str, os.PathLike)) else camera
     try:
-        sighted = sight_photos(paths, camera_file, progress=progress)
+        sighted, dark = _sight(paths, camera_file, progress)
         _, solution, warnings = solve_sighted(sighted, Knowledge())
     except (TargetError, ReflectionError):
         free = glass_without_sheet(paths, camera_file, distance_mm=distance_mm, glass_mm=glass_mm)
         if free is None:
             raise
         return free
+    lit = [_lit(item, mirror_view(solution, number)) for number, item in enumerate(sighted)]
+    for path in dark:
+        twin = _dark_twin(path, lit)
+        if twin is None:
+            warnings += (f"{path.name} shows no sheet and was not taken from another photo's place: left out.",)
+        else:
+            lit.append(twin)
     patches: list[Seen] = []
-    for number, item in enumerate(sighted):
+    for number, item in enumerate(lit):
         if progress:
-            progress(f"lamps in {item.photo.name}")
-        patches += _patches(item, solution, number)
+            progress(f"lamps in {item.path.name}")
+        patches += _patches(item, number)
     chosen = _chosen(patches)
     files = tuple(str(path) for path in paths)
+    shown = [str(item.path) for item in lit]
     if not chosen:
         empty = GlassResult(files, GlassSummary("undetermined", None), "", "", None, None, (), (), warnings)
         return _judged(empty, NO_LAMPS, None, solution)
@@ -88,9 +110,8 @@ def glass_of(
     paired = all(patch.lamp.direct is not None for patch, _ in chosen)
     judgement = judge(fit, paired, lamps_show_it_too(fit, looks))
     seen = judgement.verdict == "back-silvered"
-    views = [mirror_view(solution, number) for number in range(len(sighted))]
-    lamps = tuple(_lamp_seen(lamp, views[lamp.patch.photo], files, seen) for lamp in fit.lamps)
-    others = _other_glass(fit.lamps[0].patch, views[fit.lamps[0].patch.photo])
+    lamps = tuple(_lamp_seen(lamp, lit[lamp.patch.photo].view, shown, seen) for lamp in fit.lamps)
+    others = _other_glass(fit.lamps[0].patch, lit[fit.lamps[0].patch.photo].view)
     causes = causes_of(fit, looks, seen, max(sighted[0].size))
     blur = None if causes is None else tuple(BlurCause(name, *WORDS[name]) for name in causes)
     answer = GlassResult(
@@ -99,16 +120,54 @@ def glass_of(
     return _judged(answer, judgement, fit, solution)
 
 
-def _patches(item: Sighted, solution: Solution, photo: int) -> list[Seen]:
-    """The lamps of one photo that the fit can use, and how each looks when seen directly."""
+def _sight(
+    paths: Sequence[Path], camera: CameraFile | None, progress: Callable[[str], None] | None
+) -> tuple[list[Sighted], list[Path]]:
+    """(photos with the sheet, those without it): exposures for the lamps alone are too dark for the sheet."""
+    try:
+        return sight_photos(paths, camera, progress=progress), []
+    except TargetError:
+        dark = [path for path in paths if len(paths) > 1 and not _shows_sheet(path, camera)]
+        if len(dark) in (0, len(paths)):
+            raise
+    return sight_photos([path for path in paths if path not in dark], camera, progress=progress), dark
+
+
+def _shows_sheet(path: Path, camera: CameraFile | None) -> bool:
+    try:
+        sight_photos([path], camera)
+    except TargetError:
+        return False
+    return True
+
+
+def _lit(item: Sighted, view: MirrorView) -> LitPhoto:
+    """The lamps of a photo with the sheet: spots brighter than its white paper."""
     light, full = light_of(read_colour(item.photo))
     boards = (item.sighting.target, *item.sighting.reflections)
     boards += tuple(repeat.board for repeat in item.sighting.repeats)
     spots = find_spots(light, [board.outline_px for board in boards])
-    view = mirror_view(solution, photo)
-    lamps = lamps_of(spots, view, max(item.size))
-    found = [(lamp, patch_of(lamp, view, light, full, spots, photo)) for lamp in lamps]
-    return [(patch, direct_look(lamp, view, light, full, spots)) for lamp, patch in found if patch is not None]
+    paper = white_paper_light(light, item.sighting.target.outline_px)
+    glowing = tuple(spot for spot in spots if spot.peak > ABOVE_PAPER * paper)
+    return LitPhoto(item.photo, view, light, full, spots, glowing)
+
+
+def _dark_twin(path: Path, lit: Sequence[LitPhoto]) -> LitPhoto | None:
+    """A photo without the sheet, by the view of one that was taken from its very place; None without such."""
+    light, full = light_of(read_colour(path))
+    spots = find_spots(light)
+    for other in lit:
+        if other.light.shape == light.shape and same_place(spots, other.glowing):
+            return LitPhoto(path, other.view, light, full, spots, spots)
+    return None
+
+
+def _patches(item: LitPhoto, number: int) -> list[Seen]:
+    """The lamps of one photo that the fit can use, and how each looks when seen directly."""
+    seen = (item.view, item.light, item.full, item.spots)
+    lamps = lamps_of(item.glowing, item.view, max(item.light.shape))
+    found = [(lamp, patch_of(lamp, *seen, number)) for lamp in lamps]
+    return [(patch, direct_look(lamp, *seen)) for lamp, patch in found if patch is not None]
 
 
 def mirror_view(solution: Solution, photo: int, mirror: int = 0) -> MirrorView:

@@ -28,6 +28,10 @@ REDUCED = 2
 #: A spot fills at least this share of the circle round it.
 MIN_ROUNDNESS = 0.35
 MAX_SPOTS = 40
+#: Photos from one place (a phone on a stand) show a lamp within so many pixels.
+SAME_PLACE_PX = 2.5
+#: What is lit by the room's light is no brighter than white paper in it: a lamp is, by this factor; a choice.
+ABOVE_PAPER = 1.2
 
 
 @dataclass(frozen=True)
@@ -81,6 +85,24 @@ def find_spots(light: Light, covered_px: Sequence[Array] = ()) -> tuple[Spot, ..
     spots = [_spot(small, parts, boxes[number], number) for number in range(1, count)]
     found = [spot for spot in spots if spot is not None]
     return tuple(sorted(found, key=lambda spot: -spot.peak * spot.radius_px)[:MAX_SPOTS])
+
+
+def same_place(spots: Sequence[Spot], others: Sequence[Spot]) -> bool:
+    """Whether two photos are from one place: at least two spots of the first, and most, lie where others do."""
+    places = np.array([other.centre_px for other in others]).reshape(-1, 2)
+    if len(spots) < 2 or len(places) < 2:
+        return False
+    near = [float(np.hypot(*(places - spot.centre_px).T).min()) < SAME_PLACE_PX for spot in spots]
+    return sum(near) >= max(2, 0.6 * len(spots))
+
+
+def white_paper_light(light: Light, outline_px: Array) -> float:
+    """Linear light of the sheet's white squares: the 90th percentile inside its outline, (n, 2) [px]."""
+    import cv2
+
+    inside = np.zeros(light.shape, np.uint8)
+    cv2.fillPoly(inside, [np.round(np.asarray(outline_px)).astype(np.int32)], 1)
+    return float(np.percentile(light[inside > 0], 90)) if inside.any() else 0.0
 
 
 def _spot(small: Light, labels: NDArray[np.int32], stats: NDArray[np.int32], number: int) -> Spot | None:

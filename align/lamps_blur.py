@@ -32,8 +32,10 @@ ONE_DIRECTION = 0.9
 BEYOND_PX, GLOW = 6.0, 0.01
 #: A reflection glows by itself when it is this many times brighter than the lens's own glare makes it.
 HAZIER = 2.0
-#: Chi-square by which ghosts beside the lamps themselves count.
+#: Chi-square by which ghosts beside most of the lamps themselves count.
 ALSO = 16.0
+#: ... and the share of what the reflections' own ghosts count for: another lamp's ghost near by is far weaker.
+ALSO_SHARE = 0.2
 #: How far round a lamp seen directly the light is fitted, beyond its radius [px].
 REACH_PX = 26.0
 
@@ -121,7 +123,8 @@ def _look(p: Array, longer: tuple[float, float]) -> Look:
 
 def lamps_show_it_too(fit: GlassFit, looks: Sequence[Look | None]) -> bool:
     """Whether lamps seen directly are flanked as their reflections are: by lens or hand then, not by glass."""
-    evidence = both_sides = 0.0
+    looked = shown = 0
+    evidence = 0.0
     for look, lamp in zip(looks, fit.lamps, strict=True):
         if look is None or look.patch is None or fit.thickness_mm <= 0:
             continue
@@ -130,9 +133,10 @@ def lamps_show_it_too(fit: GlassFit, looks: Sequence[Look | None]) -> bool:
         patch = patch.scaled(lamp.patch.scale, lamp.patch.correlation)
         without = fit_patch(patch, None)
         best = fit_patch(patch, fit.thickness_mm, without.parameters)
-        evidence += without.cost - best.cost
-        both_sides += one_sided(patch, fit.thickness_mm, best) - best.cost
-    return evidence > ALSO and both_sides > ALSO
+        gain, gain_of_both = without.cost - best.cost, one_sided(patch, fit.thickness_mm, best) - best.cost
+        looked, shown = looked + 1, shown + (gain > ALSO and gain_of_both > ALSO)
+        evidence += max(gain, 0.0)
+    return 2 * shown > looked and evidence > ALSO_SHARE * fit.evidence
 
 
 def causes_of(
