@@ -85,5 +85,6 @@ def test_a_photo_without_lamps_cannot_tell(tmp_path: Path) -> None:
     answer = json.loads(done.stdout)
     assert done.exit_code == 1
     assert answer["glass"]["verdict"] == "undetermined"
-    assert answer["reason"]
+    assert "white paper" in answer["reason"]
     assert answer["better_photo"]
+    assert answer["lamps"] == []

@@ -15,7 +15,7 @@ import pytest
 from align.camera import Camera
 from align.geometry import mirror_normal
 from align.glass import image_strength
-from align.lamps import find_spots, light_of
+from align.lamps import Spot, find_spots, light_of, same_place, white_paper_light
 from align.lamps_fit import GlassFit, fit_glass
 from align.lamps_model import MirrorView, lamps_of
 from align.lamps_patch import Patch, patch_of, soft_disc
@@ -143,3 +143,21 @@ def test_wrong_brightness_is_undetermined(glass_fit: GlassFit) -> None:
     bright[9:11] = 3.0
     loud = replace(lamp, best=replace(lamp.best, parameters=bright))
     assert judge(replace(glass_fit, lamps=(loud,)), paired=True).verdict == "undetermined"
+
+
+def test_photos_from_one_place_show_lamps_in_one_place() -> None:
+    """Most spots within 2.5 px; one alone proves nothing, nor do lamps that have moved."""
+    spots = [Spot((float(x), float(y)), 5.0, 1.0) for x, y in ((100, 80), (300, 90), (220, 240))]
+    moved = [replace(spot, centre_px=(spot.centre_px[0] + 1.0, spot.centre_px[1] - 1.5)) for spot in spots]
+    assert same_place(moved, [*spots, Spot((20.0, 20.0), 3.0, 0.4)])
+    assert not same_place(moved[:1], spots)
+    assert not same_place([replace(spot, centre_px=(spot.centre_px[0] + 9.0, 5.0)) for spot in spots], spots)
+
+
+def test_white_paper_is_the_sheets_white() -> None:
+    """Black and white squares in equal parts, brighter surroundings."""
+    light = np.full((120, 160), 0.9, np.float32)
+    board = np.kron(np.indices((8, 8)).sum(axis=0) % 2, np.ones((10, 10)))
+    light[20:100, 40:120] = np.where(board > 0, 0.4, 0.02)
+    outline = np.array([[40, 20], [119, 20], [119, 99], [40, 99]], float)
+    assert white_paper_light(light, outline) == pytest.approx(0.4, abs=0.01)

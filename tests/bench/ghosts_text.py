@@ -16,6 +16,7 @@ def write_docs(folder: Path) -> None:
     """Put the figures of the results in `folder` between the page's two marks."""
     answers = _read(folder / "results.jsonl")
     parts = [_set(answers), _verdicts(answers), _reach(answers), _ratios(answers)]
+    parts += [_whole(_read(folder / "whole.jsonl"))]
     parts += [_causes(_read(folder / "blur.jsonl")), _free(_read(folder / "free.jsonl"))]
     text = PAGE.read_text()
     before, rest = text.split(BEGIN)
@@ -31,9 +32,9 @@ def _set(answers: list[dict]) -> str:
     scenes = {answer["scene"] for answer in answers}
     exposures, blurs = ([answer[key] for answer in answers] for key in ("exposure", "blur_px"))
     return (
-        f"`tests/bench/ghosts.py`: {len(answers)} photos from {len(scenes)} scenes traced by Mitsuba, three "
-        "finishes of each, small parts of a 12-megapixel photo taken 330 to 620 mm from the lamps; lamps 1 to 3 mm "
-        f"across, one to six of them; exposure {min(exposures):.1f} to {max(exposures):.0f} times full scale, "
+        f"`tests/bench/ghosts.py`: {len(answers)} photos from {len(scenes)} scenes traced by Mitsuba, one "
+        "or two finishes of each, small parts of a 12-megapixel photo taken 330 to 620 mm from the lamps; lamps 1 to 3 "
+        f"mm across, one to six of them; exposure {min(exposures):.1f} to {max(exposures):.0f} times full scale, "
         f"blur {min(blurs):.1f} "
         f"to {max(blurs):.1f} px (sd), glare up to 6 %. The sheet does not fit into so small a photo: the mirror's "
         "plane and the camera are given with errors such as a solve of the sheet has (0.02° of lean and turn, 0.15 "
@@ -120,6 +121,28 @@ def _ratios(answers: list[dict]) -> str:
     )
 
 
+def _whole(answers: list[dict]) -> str:
+    """Whole photos by tests/bench/ghosts_whole.py."""
+    lines = [
+        "Whole photos, sheet and all, from file to answer, by `tests/bench/ghosts_whole.py` (2016 x 1512 px, 400 "
+        "to 470 mm away, three lamps; two exposures, each alone and both together):",
+        "",
+        "| mirror | photo | answer |",
+        "|---|---|---|",
+    ]
+    for answer in answers:
+        glass = answer["glass"]
+        words = glass["verdict"]
+        if glass["verdict"] == "back-silvered" and glass["thickness_mm"]:
+            words += " {value:.2f} mm ({low:.2f} to {high:.2f})".format(**glass["thickness_mm"])
+        if answer["limit_ratio"]:
+            words += f"; a ghost of {100 * answer['limit_ratio']:.1f} % would have been seen"
+        exposures = [Path(photo["file"]).stem.split("_")[2] for photo in answer["photos"]]
+        name = f"{answer['true_mm']:g} mm" if answer["true_mm"] else "front-coated"
+        lines.append(f"| {name} | paper at {' and '.join(exposures)} of full light | {words} |")
+    return "\n".join(lines)
+
+
 def _causes(answers: list[dict]) -> str:
     causes = ("focus", "shake", "glare", "haze", "ghosts")
     lines = [
@@ -149,7 +172,8 @@ def _free(answers: list[dict]) -> str:
     errors = [a["length_px"] / a["true_px"] - 1 for a in seen]
     within = sum(abs(error) < 0.1 for error in errors)
     return (
-        f"Without the sheet, on the first finish of each scene: of {len(glass)} photos with glass whose ghosts are "
+        f"Without the sheet, on the first finish of {len(answers)} scenes: of {len(glass)} photos with glass "
+        f"whose ghosts are "
         f"{PLAIN_PX:g} px or more from the main image, {len(seen)} show ghost pairs, {within} of them with the "
         f"right "
         f"distance to 10 %; of {len(bare)} photos of front-coated mirrors, "
