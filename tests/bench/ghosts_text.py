@@ -34,8 +34,8 @@ def _set(answers: list[dict]) -> str:
     return (
         f"`tests/bench/ghosts.py`: {len(answers)} photos from {len(scenes)} scenes traced by Mitsuba, one "
         "or two finishes of each, small parts of a 12-megapixel photo taken 330 to 620 mm from the lamps; lamps 1 "
-        f"to 3 mm across, one to six of them; exposure {min(exposures):.1f} to {max(exposures):.0f} times full scale, "
-        f"blur {min(blurs):.1f} "
+        f"to 3 mm across, one to six of them; exposure {min(exposures):.1f} to {max(exposures):.0f} "
+        f"times full scale, blur {min(blurs):.1f} "
         f"to {max(blurs):.1f} px (sd), glare up to 6 %. The sheet does not fit into so small a photo: the mirror's "
         "plane and the camera are given with errors such as a solve of the sheet has (0.02° of lean and turn, 0.15 "
         "mm of distance, 0.4 % of focal length, sd)."
