@@ -62,7 +62,7 @@ class Cure:
 
 
 def cures_for(
-    scene: Scene, views: Views, trouble: str, all_eyes_mm: Array | None = None
+    scene: Scene, views: Views, trouble: str, all_eyes_mm: Array | None = None, spacing_mm: float = 0.0
 ) -> tuple[Cure, ...]:
     """Every kind of change that cures one trouble, gentlest first; empty where none within the limits does.
 
@@ -70,6 +70,7 @@ def cures_for(
     ----------
     views : from the eye places that candidates are tried from first
     all_eyes_mm : (h, p, 3) what passes those must pass these too; None: `views` has them all
+    spacing_mm : of those places; a screen is so much wider, for eyes between them
     """
     every = views.eyes_mm if all_eyes_mm is None else all_eyes_mm
     seen_now = mirror_seen(scene, views.eyes_mm)
@@ -79,7 +80,7 @@ def cures_for(
         if first is not None:
             worse, left = _side_effects(first[1], views, seen_now)
             found.append(Cure(trouble, kind, first[0], unit, worse, left))
-    screen = screen_for(scene, views, trouble, seen_now, every)
+    screen = screen_for(scene, views, trouble, seen_now, every, spacing_mm)
     if screen is not None:
         found.append(screen)
     return tuple(sorted(found, key=lambda cure: (len(cure.worse), cure.effort)))
@@ -140,17 +141,19 @@ def _side_effects(changed: Scene, views: Views, seen_now: float) -> tuple[dict[s
     return worse, mirror_seen(changed, views.eyes_mm) / max(seen_now, 1e-9)
 
 
-def screen_for(scene: Scene, views: Views, trouble: str, seen_now: float, every: Array) -> Cure | None:
+def screen_for(
+    scene: Scene, views: Views, trouble: str, seen_now: float, every: Array, spacing_mm: float
+) -> Cure | None:
     """The smallest upright screen, standing or hung in the scene, that stops the unwanted lines of sight.
 
     None where the trouble is that something is *not* seen, or where no screen within the scene's floor cures
     it and leaves the mirror worth looking at.
     """
-    starts, ends = _unwanted_lines(scene, views, trouble)
+    starts, ends = _unwanted_lines(scene, every, trouble)
     if len(starts) == 0:
         return None
     best: Cure | None = None
-    for candidate in _screens(scene, starts, ends):
+    for candidate in _screens(scene, starts, ends, SCREEN_MARGIN_MM + spacing_mm):
         changed = replace(scene, blockers=(*scene.blockers, candidate))
         if not _cures(changed, trouble, views.eyes_mm, every):
             continue
@@ -167,11 +170,11 @@ def _area(screen: Box) -> float:
     return screen.size_mm[0] * screen.size_mm[2]
 
 
-def _unwanted_lines(scene: Scene, views: Views, trouble: str) -> tuple[Array, Array]:
+def _unwanted_lines(scene: Scene, eyes_mm: Array, trouble: str) -> tuple[Array, Array]:
     """(n, 3) starts and ends of the legs, inside the scene, by which something unwanted is seen."""
-    eyes = views.eyes_mm.reshape(-1, 3)
+    eyes = eyes_mm.reshape(-1, 3)
     if trouble == OWN_FACE:
-        return _own_face_lines(scene, views, eyes)
+        return _own_face_lines(scene, eyes_mm)
     thing = next(thing for thing in scene.things if thing.name == trouble)
     if thing.want == "show":
         return np.empty((0, 3)), np.empty((0, 3))
@@ -186,9 +189,10 @@ def _unwanted_lines(scene: Scene, views: Views, trouble: str) -> tuple[Array, Ar
     return np.vstack(starts), np.vstack(ends)
 
 
-def _own_face_lines(scene: Scene, views: Views, eyes: Array) -> tuple[Array, Array]:
+def _own_face_lines(scene: Scene, eyes_mm: Array) -> tuple[Array, Array]:
     """From the glass to the seen part of each face; refraction moves these lines by under a millimetre."""
-    seen = own_face_seen(scene, views.eyes_mm).reshape(-1, 4)
+    eyes = eyes_mm.reshape(-1, 3)
+    seen = own_face_seen(scene, eyes_mm).reshape(-1, 4)
     across = scene.mirror.across
     offsets = np.array([[0, 0, 0], [0, 0, -CHIN_BELOW_MM], -CHEEK_ASIDE_MM * across, CHEEK_ASIDE_MM * across])
     eye, part = np.nonzero(seen)
@@ -200,7 +204,7 @@ def _own_face_lines(scene: Scene, views: Views, eyes: Array) -> tuple[Array, Arr
     return meeting + (a / (a + b))[:, None] * (other - meeting), faces
 
 
-def _screens(scene: Scene, starts: Array, ends: Array) -> Iterator[Box]:
+def _screens(scene: Scene, starts: Array, ends: Array, aside_mm: float) -> Iterator[Box]:
     """Upright panels across the bundle of lines, at several places along it, within the scene's floor."""
     middle = (ends - starts).mean(axis=0)
     heading = middle[:2] / max(float(np.linalg.norm(middle[:2])), 1e-9)
@@ -213,7 +217,7 @@ def _screens(scene: Scene, starts: Array, ends: Array) -> Iterator[Box]:
         share = (place - start) / np.where(np.abs(step) < 1e-9, 1e-9, step)
         crossing = starts + share[:, None] * (ends - starts)
         u, z = crossing[:, :2] @ sideways, crossing[:, 2]
-        low, high = float(u.min()) - SCREEN_MARGIN_MM, float(u.max()) + SCREEN_MARGIN_MM
+        low, high = float(u.min()) - aside_mm, float(u.max()) + aside_mm
         corners = [place * heading + side * sideways for side in (low, high)]
         inside = all(x0 <= corner[0] <= x1 and y0 <= corner[1] <= y1 for corner in corners)
         base = max(0.0, float(z.min()) - SCREEN_MARGIN_MM)

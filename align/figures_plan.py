@@ -26,7 +26,7 @@ from .figures_plan_parts import (
     tidy,
 )
 from .geometry import reflect
-from .paths import band, carried_to_glass, edges_to_glass, on_floor
+from .paths import band, before_glass, carried_to_glass, edges_to_glass, on_floor
 from .scene import Box, Scene
 from .text_plan import plan_text
 
@@ -124,6 +124,8 @@ def plan_view(result: PlanResult) -> Any:
         _ghost_outline(ax, scene, box)
     for thing in scene.things:
         _outline(ax, thing.body, fc="white", ec=INK, lw=1.2, zorder=7)
+        _ghost_outline(ax, scene, thing.body)
+    _draw_lamps(ax, scene, (0, 1))
     _draw_mirror_from_above(ax, scene)
     items = numbered_items(scene)
     inside = [item for item in items if np.all((item.at_mm[:2] > low) & (item.at_mm[:2] < high))]
@@ -163,6 +165,7 @@ def _map_legend() -> list[tuple[str, Any]]:
     return [
         *places,
         ("the mirror", Line2D([], [], color=INK, lw=6)),
+        ("lamp", Line2D([], [], marker="*", ms=14, ls="", color=ORANGE, mec=INK)),
         ("as it seems behind the glass", Line2D([], [], color=GREY, lw=1.8, ls="--")),
         ("path, and as it seems to run on", Line2D([], [], color=BLUE, lw=3)),
     ]
@@ -186,7 +189,8 @@ def _draw_floor(ax: Axes, scene: Scene) -> None:
     x0, x1, y0, y1 = scene.floor.area_mm
     corners = np.array([(x0, y0, 0), (x1, y0, 0), (x1, y1, 0), (x0, y1, 0)], float)
     ax.fill(*corners[:, :2].T, fc=PALE, ec=INK, lw=1.5, zorder=1)
-    ax.fill(*virtual(scene, corners)[:, :2].T, fc="none", ec=GREY, lw=1.2, ls="--", zorder=1)
+    ring = virtual(scene, before_glass(corners, scene.mirror))
+    ax.fill(*ring[:, :2].T, fc="none", ec=GREY, lw=1.2, ls="--", zorder=1)
 
 
 def _draw_paths(ax: Axes, scene: Scene) -> None:
@@ -206,8 +210,18 @@ def _outline(ax: Axes, box: Box, **style: Any) -> None:
 
 
 def _ghost_outline(ax: Axes, scene: Scene, box: Box) -> None:
-    ring = virtual(scene, box.corners[:4])[:, :2]
-    ax.fill(*ring.T, fc="none", ec=GREY, lw=1.5, ls="--", zorder=3)
+    ring = virtual(scene, before_glass(box.corners[:4], scene.mirror))[:, :2]
+    if len(ring):
+        ax.fill(*ring.T, fc="none", ec=GREY, lw=1.5, ls="--", zorder=3)
+
+
+def _draw_lamps(ax: Axes, scene: Scene, axes: tuple[int, int]) -> None:
+    """Lamps as stars, and hollow where they seem to be behind the glass; `axes` of the scene to draw along."""
+    for lamp in scene.lamps:
+        at = np.array([lamp.at_mm])
+        ax.plot(*at[0, list(axes)], "*", ms=14, color=ORANGE, mec=INK, zorder=8)
+        if (at[0] - scene.mirror.foot_point) @ scene.mirror.normal > 0:
+            ax.plot(*virtual(scene, at)[0, list(axes)], "*", ms=14, color="white", mec=GREY, zorder=4)
 
 
 def _draw_mirror_from_above(ax: Axes, scene: Scene) -> None:
@@ -234,15 +248,16 @@ def side_view(result: PlanResult) -> Any:
     ax.set_ylim(-150.0, top)
     ax.plot((y0, y1), (0, 0), color=INK, lw=4, zorder=3)
     ax.plot((y1, max(y1, far)), (0, 0), color=GREY, lw=1.5, ls="--", zorder=3)
-    for box in [*scene.blockers, *(thing.body for thing in scene.things if thing.solid)]:
-        ax.fill(*_side_ring(box.corners).T, fc=STONE, ec=INK, lw=1.2, alpha=0.9, zorder=4)
-        ax.fill(*_side_ring(virtual(scene, box.corners)).T, fc="none", ec=GREY, lw=1.2, ls="--", zorder=3)
-    for lamp in scene.lamps:
-        ax.plot(lamp.at_mm[1], lamp.at_mm[2], "*", ms=14, color=ORANGE, mec=INK, zorder=6)
+    for box in scene.blockers:
+        _draw_side_box(ax, scene, box, STONE)
+    for thing in scene.things:
+        _draw_side_box(ax, scene, thing.body, "white")
+    _draw_lamps(ax, scene, (1, 2))
     corners = scene.mirror.corners
     ax.plot(corners[[0, 3], 1], corners[[0, 3], 2], color=INK, lw=6, solid_capstyle="butt", zorder=8)
     _draw_sights(ax, scene)
     _name_parts(ax, scene, max(y1, far))
+    ax.legend(handles=_side_legend(scene), loc="upper right", frameon=True, framealpha=1.0, fontsize=TYPE - 1)
     tidy(ax, "y: away from the viewers [mm]", "above the scene's floor [mm]")
     figure.suptitle(
         f"{scene.name}, seen from the right: each viewer sees the mirror between two lines",
@@ -250,6 +265,28 @@ def side_view(result: PlanResult) -> Any:
         fontweight="bold",
     )
     return figure
+
+
+def _draw_side_box(ax: Axes, scene: Scene, box: Box, colour: str) -> None:
+    """A box from the side and, where it stands before the glass, where it seems to be."""
+    ax.fill(*_side_ring(box.corners).T, fc=colour, ec=INK, lw=1.2, alpha=0.9, zorder=4)
+    if ((box.corners - scene.mirror.foot_point) @ scene.mirror.normal > 0).all():
+        ax.fill(*_side_ring(virtual(scene, box.corners)).T, fc="none", ec=GREY, lw=1.2, ls="--", zorder=3)
+
+
+def _side_legend(scene: Scene) -> list[Any]:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    handles: list[Any] = [Line2D([], [], color=INK, lw=6, label="the mirror")]
+    if scene.blockers:
+        handles.append(Patch(fc=STONE, ec=INK, label="what blocks the view"))
+    if scene.things:
+        handles.append(Patch(fc="white", ec=INK, label="thing to show or to hide"))
+    if scene.lamps:
+        handles.append(Line2D([], [], marker="*", ms=14, ls="", color=ORANGE, mec=INK, label="lamp"))
+    handles.append(Line2D([], [], color=GREY, lw=1.5, ls="--", label="as it seems behind the glass"))
+    return handles
 
 
 def _name_parts(ax: Axes, scene: Scene, far: float) -> None:

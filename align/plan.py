@@ -4,7 +4,7 @@ cures."""
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path as FilePath
 from typing import Any
 
@@ -20,7 +20,7 @@ from .results import Quantity
 from .scene import Scene
 from .scene_file import read_scene
 from .seam import Mask, SeamWidth, glass_key, last_post_mm, seam_widths, smallest_mask
-from .viewing import OpenSide, Views, look, mirror_content, open_sides
+from .viewing import OpenSide, Views, face_grid, look, mirror_content, open_sides
 
 Array = NDArray[np.float64]
 
@@ -30,8 +30,11 @@ MOST_EYES = 400
 MOST_EYES_SEAM = 6000
 #: Fewer still for the open view, which casts a grid of rays from each.
 MOST_EYES_OPEN = 60
-#: Cures are looked for from no more eye places than this; what cures there is then tried from all.
+#: Cures are looked for from no more eye places than this; what cures there is then tried from all,
+#: and from places between them: people do not stand on a grid, and a screen is cut to the lines it must stop.
 MOST_EYES_CURES = 600
+_BETWEEN = (6, 3)
+_MOST_PLACES_BETWEEN = 4000
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,7 +231,14 @@ def _all_cures(scene: Scene, views: Views) -> dict[str, tuple[Cure, ...]]:
     if not views.unmet:
         return {}
     few = look(scene, thinned(scene, MOST_EYES_CURES))
-    return {name: cures_for(scene, few, name, views.eyes_mm) for name in views.unmet}
+    fine = scene.viewers
+    for parts in _BETWEEN:
+        closer = replace(scene.viewers, spacing_mm=scene.viewers.spacing_mm / parts)
+        if closer.place_count <= _MOST_PLACES_BETWEEN:
+            fine = closer
+            break
+    every = scene.eyes(fine.places)
+    return {name: cures_for(scene, few, name, every, fine.spacing_mm) for name in views.unmet}
 
 
 def _turned(scene: Scene, paths: tuple[PathPlan, ...]) -> dict[str, TurnedView]:
@@ -251,8 +261,31 @@ def _last_posts(scene: Scene, paths: tuple[PathPlan, ...]) -> dict[str, float]:
     }
 
 
+def _misplaced(scene: Scene) -> list[str]:
+    """What stands where it cannot be meant to: behind the glass, in it, off the floor."""
+    mirror = scene.mirror
+    words = []
+    wanted = {thing.name: thing.samples for thing in scene.things if thing.want != "hide"}
+    wanted |= {lamp.name: np.array([lamp.at_mm]) for lamp in scene.lamps}
+    for name, points in wanted.items():
+        if ((points - mirror.foot_point) @ mirror.normal <= 0).all():
+            words.append(f"The {name} lies behind the mirror's face, where no mirror shows it: check its place.")
+    cells = face_grid(mirror)
+    for box in scene.solids:
+        own = box.to_own_frame(cells)
+        if np.any(np.all((own > box.low) & (own < box.high), axis=1)):
+            words.append(f"The {box.name} stands in the glass: check its place, or the mirror's.")
+    x0, x1, y0, y1 = scene.floor.area_mm
+    if not (x0 <= mirror.at_mm[0] <= x1 and y0 <= mirror.at_mm[1] <= y1):
+        words.append("The mirror's foot is beside the scene's floor: check `at` in [mirror].")
+    vx0, vx1, vy0, vy1 = scene.viewers.area_mm
+    if vx0 < x1 and vx1 > x0 and vy0 < y1 and vy1 > y0:
+        words.append("The standing area reaches into the scene's floor: check x and y in [viewers].")
+    return words
+
+
 def _warnings(scene: Scene, paths: tuple[PathPlan, ...], order: GlassOrder | None) -> tuple[str, ...]:
-    words = list(scene.notes)
+    words = [*scene.notes, *_misplaced(scene)]
     met = {path.name for path in paths}
     words += [
         f"The {path.name} never reaches the plane of the glass: check its points."

@@ -31,7 +31,7 @@ MASK_THICKNESS_MM = 3.0
 #: A track or wall is taken to end this short of the glass [mm], so that it does not press on it.
 END_GAP_MM = 1.0
 _HEIGHT_STEP_MM = 0.5
-_FOOT_SAMPLES = 25
+_FOOT_SAMPLES = 61
 _ACROSS_STEP_MM = 1.0
 
 
@@ -137,7 +137,13 @@ def _mask(scene: Scene, eyes: Array, seen: Flags, gap_mm: float) -> Mask:
     across, height = lines_at_mask(scene.mirror, eyes, gap_mm, END_GAP_MM)
     top = math.ceil(float(height[seen].max()) / _HEIGHT_STEP_MM - 1e-9) * _HEIGHT_STEP_MM
     top = max(top, _HEIGHT_STEP_MM)
-    left, right = math.floor(float(across[seen].min())), math.ceil(float(across[seen].max()))
+    # The seam's near side, at the face, is crossed at other places than its far side: both must be covered.
+    near, _ = lines_at_mask(replace(scene.mirror, glass_mm=0.0), eyes, gap_mm, 0.0)
+    places = np.concatenate([across[seen], near[seen]])
+    step = scene.mirror.width_mm / (_FOOT_SAMPLES - 1)  # what is seen may reach on to the next sample
+    half = scene.mirror.width_mm / 2
+    left = math.floor(max(float(places.min()) - step, min(-half, float(places.min()))))
+    right = math.ceil(min(float(places.max()) + step, max(half, float(places.max()))))
     pieces, open_parts = _split(scene, left, right, gap_mm, top)
     covered = np.zeros(across.shape, bool)
     for low, high in pieces:

@@ -49,9 +49,15 @@ def spoken(quantity: Quantity, unit: str, digits: int = 1) -> str:
     """`3.5° (3.1 to 3.9)`, the interval only where there is one."""
     sep = "" if unit in ("°", "%", "′") else " "
     words = f"{_plain(quantity.value, digits)}{sep}{unit}"
-    if quantity.high - quantity.low > 0.5 * 10.0**-digits:
+    if _doubtful(quantity, digits):
         words += f" ({_plain(quantity.low, digits)} to {_plain(quantity.high, digits)})"
     return words
+
+
+def _doubtful(quantity: Quantity, digits: int = 1) -> bool:
+    """Whether there is an interval that shows in so many digits."""
+    wide = quantity.high - quantity.low > 0.5 * 10.0**-digits
+    return wide and _plain(quantity.low, digits) != _plain(quantity.high, digits)
 
 
 def _plain(value: float, digits: int) -> str:
@@ -332,7 +338,7 @@ def _seam_row(result: PlanResult, row: SeamWidth) -> str:
     key = glass_key(result.scene.mirror, row.glass_mm)
     least, most = (result.numbers[f"seam_{end}_mm/{key}"] for end in ("least", "most"))
     seen = spoken(result.numbers[f"seam_arcmin/{key}"], "′")
-    if max(least.high - least.low, most.high - most.low) > 0.05:
+    if _doubtful(least) or _doubtful(most):
         return f"{spoken(least, 'mm')} to {spoken(most, 'mm')}; {seen}"
     return f"{row.least_mm:4.1f} to {row.most_mm:4.1f} mm   {seen:>5}"
 
@@ -362,7 +368,7 @@ def _ghost(result: PlanResult, row: LampGhosts) -> str:
         return "no ghosts"
     name = f"{row.lamp}/{glass_key(result.scene.mirror, row.glass_mm)}"
     low, high = (result.numbers[f"ghost_{end}_arcmin/{name}"] for end in ("least", "most"))
-    if max(low.high - low.low, high.high - high.low) > 0.05:
+    if _doubtful(low) or _doubtful(high):
         off = f"{spoken(low, '′')} to {spoken(high, '′')}"
     else:
         off = f"{low.value:4.1f} to {high.value:4.1f}′"

@@ -176,12 +176,32 @@ def test_errors_come_as_words_or_as_an_object(tmp_path):
     assert answer["try"]
 
 
+def test_what_stands_where_it_cannot_be_meant_to_gets_a_note(tmp_path):
+    file = tmp_path / "scene.toml"
+    for more, words in (
+        ('[[lamp]]\nname = "lantern"\nat = [0, 290, 20]\n', "lantern lies behind"),
+        ('[[box]]\nname = "shed"\nat = [0, 280]\nsize = [40, 40, 40]\n', "shed stands in the glass"),
+        ('[[thing]]\nname = "cart"\nwant = "show"\nat = [0, 290, 20]\n', "cart lies behind"),
+    ):
+        file.write_text(SMALL + more, encoding="utf-8")
+        warnings = json.loads(run(file, "--json").stdout)["warnings"]
+        assert any(words in warning for warning in warnings), more
+    file.write_text(SMALL.replace("at = [0, 280]", "at = [0, 400]"), encoding="utf-8")
+    assert "beside the scene's floor" in " ".join(run(file).stdout.split())
+    file.write_text(SMALL.replace("y = [-900, -400]", "y = [-900, 50]"), encoding="utf-8")
+    assert "reaches into the scene's floor" in " ".join(run(file).stdout.split())
+
+
 def test_impossible_opening_is_refused(tmp_path):
     file = tmp_path / "bad.toml"
     file.write_text(SAMPLE.read_text(encoding="utf-8").replace("rising_mm = 303.5", "rising_mm = 330.5"))
     answer = json.loads(run(file, "--json").stdout)
     assert answer["error"] == "OpeningError"
     assert "rising diagonal" in answer["message"]
+    line = 1 + file.read_text(encoding="utf-8").splitlines().index(
+        next(row for row in file.read_text(encoding="utf-8").splitlines() if "rising_mm" in row)
+    )
+    assert f"bad.toml, line {line}:" in answer["message"]
 
 
 # ---- doubt ------------------------------------------------------------------------------------------

@@ -113,6 +113,8 @@ def test_the_mask_stops_every_line_and_a_lower_or_narrower_one_does_not(turn, fo
     mask = smallest_mask(scene, eyes)
     starts, ends = seam_lines(scene, eyes, mask.end_short_mm - 1e-6)
     assert blocked(starts, ends, strips(scene, mask, mask.height_mm)).all()
+    near = np.tile(foot_points(scene.mirror, 101) + foot * scene.mirror.upward, (len(eyes), 1))
+    assert blocked(np.repeat(eyes, 101, axis=0), near, strips(scene, mask, mask.height_mm)).all()  # its near side
     starts, ends = seam_lines(scene, eyes, mask.end_short_mm + 0.2)
     assert not blocked(starts, ends, strips(scene, mask, mask.height_mm)).all()
     lines = lines_at_mask(scene.mirror, eyes, mask.gap_mm, 1.0)

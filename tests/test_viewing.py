@@ -236,6 +236,17 @@ def test_cures_cure_and_are_the_smallest_of_their_steps(trouble):
                 assert not is_met(apply(scene, smaller), trouble, views.eyes_mm)
 
 
+def test_cures_hold_between_the_standing_places_too():
+    """A screen cut to the lines of a coarse grid of eyes alone let faces through between them."""
+    scene = troubled_scene()
+    fine = replace(scene.viewers, spacing_mm=scene.viewers.spacing_mm / 6)
+    cures = cures_for(scene, look(scene), OWN_FACE, scene.eyes(fine.places), fine.spacing_mm)
+    assert cures
+    odd = scene.eyes(replace(scene.viewers, spacing_mm=37.0).places)
+    for cure in cures:
+        assert is_met(apply(scene, cure), OWN_FACE, odd), cure.kind
+
+
 def test_side_effects_are_what_looking_again_shows():
     scene = troubled_scene()
     views = look(scene)
