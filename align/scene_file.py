@@ -201,12 +201,13 @@ def _mirror(t: Table, folder: FilePath) -> tuple[Mirror, dict[str, tuple[float, 
             doubts[field] = (max(0.0, middle - half) if field == "glass_mm" else middle - half, middle + half)
     which = int(t.number("measured_mirror", 1, default=1.0, at_least=1))
     sheet = t.numbers("sheet_at", "[0, 300]", 2) if t.has("sheet_at") else None
+    sheet_turn = math.radians(t.number("sheet_turn_deg", 0, default=0.0, at_least=-90, at_most=90))
     source = t.text("measured", "check.json", default="")
     if not source:
         return mirror, doubts, "", ()
     from .scene_measured import apply_measured
 
-    mirror, measured, notes = apply_measured(t, mirror, folder / source, which, sheet)
+    mirror, measured, notes = apply_measured(t, mirror, folder / source, which, sheet, sheet_turn)
     return mirror, {**doubts, **measured}, source, notes
 
 

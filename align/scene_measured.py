@@ -16,7 +16,12 @@ FORMAT = "align-check-1"
 
 
 def apply_measured(
-    table: Table, mirror: Mirror, file: FilePath, which: int, sheet: tuple[float, ...] | None
+    table: Table,
+    mirror: Mirror,
+    file: FilePath,
+    which: int,
+    sheet: tuple[float, ...] | None,
+    sheet_turn: float = 0.0,
 ) -> tuple[Mirror, dict[str, tuple[float, float]], tuple[str, ...]]:
     """The scene's mirror with lean, turn and glass as measured, and its distance where the sheet's place is
     known.
@@ -25,7 +30,8 @@ def apply_measured(
     ----------
     table : the [mirror] table, for the error messages
     file : output of `align check --json`; which : the mirror's number in it, from 1
-    sheet : (x, y) [mm] of the middle of the target's far edge in the scene; the sheet lay square to the scene
+    sheet : (x, y) [mm] of the middle of the target's far edge in the scene
+    sheet_turn : [rad] how far the sheet itself lay turned in the scene, anticlockwise seen from above
 
     Returns
     -------
@@ -37,10 +43,13 @@ def apply_measured(
     """
     found = _mirror_entry(table, file, which)
     lean, turn = (_quantity(table, file, found, key) for key in ("lean_deg", "turn_deg"))
-    changes: dict[str, Any] = {"lean": math.radians(lean.value), "turn": math.radians(turn.value)}
+    changes: dict[str, Any] = {
+        "lean": math.radians(lean.value),
+        "turn": math.radians(turn.value) + sheet_turn,
+    }
     doubts = {
         "lean": (math.radians(lean.low), math.radians(lean.high)),
-        "turn": (math.radians(turn.low), math.radians(turn.high)),
+        "turn": (math.radians(turn.low) + sheet_turn, math.radians(turn.high) + sheet_turn),
     }
     notes = _glass(table, file, found, changes, doubts)
     if sheet is None:
@@ -53,10 +62,13 @@ def apply_measured(
                 "Lay the sheet with its contact edge towards this mirror and check again, or leave sheet_at out.",
             )
         distance = _quantity(table, file, found, "distance_mm")
-        # The distance runs along y at the middle of the sheet; `at` may lie to one side of it.
-        shift = sheet[1] + (mirror.at_mm[0] - sheet[0]) * math.tan(changes["turn"])
-        changes["at_mm"] = (mirror.at_mm[0], distance.value + shift)
-        doubts["at_y_mm"] = (distance.low + shift, distance.high + shift)
+        # The distance runs along the sheet's own y, at its middle; `at` may lie to one side of that line.
+        places = []
+        for along in (distance.value, distance.low, distance.high):
+            x, y = sheet[0] - along * math.sin(sheet_turn), sheet[1] + along * math.cos(sheet_turn)
+            places.append(y + (mirror.at_mm[0] - x) * math.tan(changes["turn"]))
+        changes["at_mm"] = (mirror.at_mm[0], places[0])
+        doubts["at_y_mm"] = (min(places), max(places))
     return replace(mirror, **changes), doubts, tuple(notes)
 
 

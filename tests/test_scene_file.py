@@ -210,6 +210,25 @@ def test_measured_mirror_brings_value_and_interval(tmp_path):
     assert scene.doubt_of("at_y_mm").high - scene.doubt_of("at_y_mm").value == pytest.approx(0.4)
 
 
+def test_a_sheet_that_lay_askew_gives_the_same_mirror(tmp_path):
+    """The sheet turned by 12 degrees about the middle of its far edge: its own turn reads 12 degrees less."""
+    square = measured_scene(tmp_path, check_json(), "sheet_at = [10, 250]").mirror
+    askew = math.radians(12.0)
+    along = np.array([-math.sin(askew), math.cos(askew), 0.0])
+    edge = np.array([10.0, 250.0, 0.0])
+    # Where the sheet's own y axis meets the same plane at the floor.
+    away = float((square.foot_point - edge) @ square.normal / (along @ square.normal))
+
+    def quantity(value, half):
+        return {"value": value, "low": value - half, "high": value + half}
+
+    data = check_json(turn_deg=quantity(-1.5 - 12.0, 0.03), distance_mm=quantity(away, 0.4))
+    scene = measured_scene(tmp_path, data, "sheet_at = [10, 250]\nsheet_turn_deg = 12")
+    assert scene.mirror.turn == pytest.approx(square.turn, abs=1e-12)
+    assert scene.mirror.at_mm == pytest.approx(square.at_mm, abs=1e-9)
+    assert np.degrees(scene.doubts["turn"]) == pytest.approx((-1.53, -1.47))
+
+
 def test_without_the_sheets_place_the_mirror_stays_and_a_note_says_so(tmp_path):
     scene = measured_scene(tmp_path, check_json())
     assert scene.mirror.at_mm == (40.0, 280.0)
