@@ -312,13 +312,15 @@ def test_help_lists_only_what_there_is() -> None:
 
 
 def test_help_answers_at_once() -> None:
-    """The best of five whole processes, as other work on the machine is none of ours."""
+    """The best of five whole processes, in processor time where other work holds the machine up."""
     took = []
     for _ in range(5):
-        start = time.perf_counter()
+        start, before = time.perf_counter(), os.times()
         assert run_apart("--help").returncode == 0
-        took.append(time.perf_counter() - start)
-    assert min(took) < HELP_WITHIN_S
+        wall, after = time.perf_counter() - start, os.times()
+        cores = after.children_user + after.children_system - before.children_user - before.children_system
+        took.append(min(wall, cores))
+    assert 0.01 < min(took) < HELP_WITHIN_S
 
 
 def test_outputs_that_know_few_characters(folder: Path) -> None:
