@@ -204,11 +204,22 @@ def _mirror_shows(result: PlanResult) -> Iterator[str]:
 def _side_words(side: OpenSide) -> str:
     along = "y" if side.side in ("left", "right") else "x"
     share = f"{side.share:.0%}" if side.share >= 0.005 else "under 1%"
+    if _is_spot(side):
+        return (
+            f"{share} of its view leaves the scene on the {side.side} side, "
+            f"near {along} {_plain((side.from_mm + side.to_mm) / 2, 0)} mm, "
+            f"{(side.base_mm + side.top_mm) / 2:.0f} mm above the floor: a line or two of those tried."
+        )
     return (
         f"{share} of its view leaves the scene on the {side.side} side, "
         f"between {along} {_plain(side.from_mm, 0)} and {_plain(side.to_mm, 0)} mm, "
         f"{side.base_mm:.0f} to {side.top_mm:.0f} mm above the floor."
     )
+
+
+def _is_spot(side: OpenSide) -> bool:
+    """Whether what leaves the scene is no larger than the space between the lines of sight that were tried."""
+    return side.to_mm - side.from_mm < 1.0 and side.top_mm - side.base_mm < 1.0
 
 
 def _closing_words(side: OpenSide) -> str:
@@ -218,6 +229,8 @@ def _closing_words(side: OpenSide) -> str:
             "mirror's top, keep the room behind them dark, or hang a fascia just above their lines of sight into "
             "the scene."
         )
+    if _is_spot(side):
+        return "Any small thing placed there closes it."
     backdrop = "A backdrop of that size closes it"
     if side.mirror_closes >= 0.995:
         return f"{backdrop}; so does a second mirror of that size along that side, which shows the scene again."
