@@ -121,7 +121,7 @@ def read_camera_file(path: str | os.PathLike[str]) -> CameraFile:
     remedy = "Make a new one with `align camera PHOTO... --out CAMERA.json`."
     try:
         raw = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise FileFormatError(f"{path} cannot be read as a camera file: {error}.", remedy) from None
     if not isinstance(raw, dict) or raw.get("format") != FORMAT:
         found = raw.get("format") if isinstance(raw, dict) else type(raw).__name__

@@ -49,6 +49,7 @@ class Sighted:
     lens: Lens
     sighting: Sighting
     orientation: int | None = None
+    crop: str = "whole"  # as `photo.Photo` has it
 
 
 def check(
@@ -141,7 +142,7 @@ def sight_photos(
             else prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
         )
         sighting = sight(photo, prior, own_board=own_board, scale=scale)
-        sighted.append(Sighted(path, photo.size, prior, photo.lens, sighting, photo.orientation))
+        sighted.append(Sighted(path, photo.size, prior, photo.lens, sighting, photo.orientation, photo.crop))
         _check_same_camera(sighted, photo)
     return sighted
 
@@ -195,7 +196,7 @@ def solve_sighted(
             "from 30 to 45 degrees above the floor.",
         )
     sheet = sighted[0].sighting.sheet
-    warnings: list[str] = []
+    warnings = _shape_warnings(sighted)
     prior = sighted[0].prior
     unaided = Knowledge()
     joints = joint_views(sheet, sighted)
@@ -224,6 +225,19 @@ def solve_sighted(
         )
     _check_sane(solution, [item.photo.name for item in sighted])
     return sheet, solution, tuple(warnings)
+
+
+def _shape_warnings(sighted: Sequence[Sighted]) -> list[str]:
+    """Pictures of a shape that no phone takes: the corners of one photo cannot tell a crop from a stretch.
+
+    One photo would tell the ratio of a pixel's sides to some 2.5 % (1 sd): a stretch by 3 % fits as well as none.
+    """
+    return [
+        f"{item.photo.name} has a shape that no phone takes ({item.size[0]} x {item.size[1]} px): that a part was "
+        "cut off is allowed for, but if it was stretched in one direction the answer is wrong. Send the original."
+        for item in sighted
+        if item.crop == "part"
+    ]
 
 
 def _joint_solution(

@@ -264,7 +264,7 @@ def read_entry(folder: Path) -> Entry:
     path = folder / ENTRY_FILE
     try:
         raw = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise FileFormatError(f"{path} cannot be read as an entry: {error}.", _REMEDY) from None
     found = raw.get("format") if isinstance(raw, dict) else type(raw).__name__
     if found != FORMAT:
@@ -284,7 +284,7 @@ def read_entry(folder: Path) -> Entry:
             photos=tuple(_photo(item) for item in raw["photos"]),
             sha256={_own_file(name): str(digest) for name, digest in raw["sha256"].items()},
         )
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise FileFormatError(f"{path} is damaged: {error}.", _REMEDY) from None
 
 

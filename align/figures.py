@@ -93,6 +93,8 @@ def save_check_picture(
     """
     import cv2
 
+    from .standalone import write_whole
+
     path = Path(path)
     pixels = draw_check(result, photo_number, heading=heading)
     suffix = path.suffix.lower()
@@ -101,7 +103,9 @@ def save_check_picture(
     try:
         if not done:
             raise OSError("the picture could not be encoded")
-        path.write_bytes(data.tobytes())
+        if not path.parent.is_dir():
+            raise OSError("there is no such folder")
+        write_whole(path, data.tobytes(), to_disk=False)
     except OSError as error:
         raise AlignError(
             f"The picture {path} cannot be written: {error.strerror or error}.",

@@ -35,13 +35,17 @@ def save_glass_picture(result: GlassResult, path: str | os.PathLike[str]) -> Pat
     """
     import cv2
 
+    from .standalone import write_whole
+
     path = Path(path)
     pixels = draw_glass(result)
     done, data = cv2.imencode(path.suffix.lower(), cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR))
     try:
         if not done:
             raise OSError("the picture could not be encoded")
-        path.write_bytes(data.tobytes())
+        if not path.parent.is_dir():
+            raise OSError("there is no such folder")
+        write_whole(path, data.tobytes(), to_disk=False)
     except OSError as error:
         raise AlignError(
             f"The picture {path} cannot be written: {error.strerror or error}.", "Name another file or folder."

@@ -130,7 +130,7 @@ def _parsed(text: str) -> dict[str, Any]:
         import tomli as tomllib
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also thousands of digits or brackets
         raise FileFormatError(
             f"{FILE_NAME}: not readable as TOML: {error}.",
             "Look at that line: texts need quotes, and every entry its own line. " + _REMEDY,

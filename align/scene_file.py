@@ -122,7 +122,7 @@ def _parse(text: str, file_name: str) -> dict[str, Any]:
         import tomli as tomllib
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also thousands of digits or brackets
         raise FileFormatError(_toml_words(error, file_name, text), _TOML_REMEDY) from None
 
 

@@ -78,7 +78,7 @@ def _mirror_entry(table: Table, file: FilePath, which: int) -> dict[str, Any]:
         data = json.loads(file.read_text(encoding="utf-8"))
     except OSError as error:
         table.fail("measured", f"cannot read {file}: {error.strerror}", hint)
-    except (UnicodeDecodeError, json.JSONDecodeError):
+    except (ValueError, RecursionError):
         table.fail("measured", f"{file.name} is not one JSON object", hint)
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         found = data.get("format") if isinstance(data, dict) else type(data).__name__
@@ -98,7 +98,7 @@ def _mirror_entry(table: Table, file: FilePath, which: int) -> dict[str, Any]:
 def _quantity(table: Table, file: FilePath, entry: dict[str, Any], key: str) -> Quantity:
     try:
         value, low, high = (float(entry[key][part]) for part in ("value", "low", "high"))
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         table.fail(
             "measured",
             f"{key} in {file.name} is not a value with its interval",

@@ -171,7 +171,12 @@ class Table:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return False
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # a whole number of more than 308 digits
+        return False
 
 
 def _limits(above: float, at_least: float, at_most: float) -> str:

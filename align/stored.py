@@ -66,7 +66,7 @@ def check_from_json(raw: Mapping[str, Any], where: str) -> CheckResult:
             advice=tuple(str(words) for words in raw.get("advice", ())),
             touching=tuple(int(number) for number in raw.get("touching_mirrors", ())),
         )
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
         raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None
 
 
@@ -84,7 +84,7 @@ def glass_from_json(raw: Mapping[str, Any], where: str) -> StoredGlass:
             warnings=tuple(str(words) for words in raw.get("warnings", ())),
             photos=tuple(str(photo["file"]) for photo in raw.get("photos", ())),
         )
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
         raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None
 
 

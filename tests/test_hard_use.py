@@ -1,0 +1,183 @@
+"""Hard use: noise, stretched pictures, interrupted writing, and whatever hypothesis finds for the pure code."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from synthetic import degrees_mirror, synthetic_photo, write_photo
+
+import align.sighting as sighting
+from align.camera import Camera
+from align.camera_file import read_camera_file
+from align.check import check
+from align.errors import AlignError, FileFormatError
+from align.figures import save_check_picture
+from align.geometry import apply_homography, fit_homography, lean_turn_of_normal, mirror_normal, reflect
+from align.record_file import EXAMPLE, installation_from_text
+from align.scene_file import scene_from_text
+from align.target import SHEETS
+
+sys.path.append(str(Path(__file__).parent / "bench"))
+from corrupted_files import SCENE_TEXT, camera_text, damaged_text
+
+QUICK = settings(max_examples=60, deadline=None, derandomize=True)
+SEEDS = st.integers(0, 2**32 - 1)
+ANGLE = st.floats(-1.3, 1.3)
+SIZE_PX = (1000, 750)
+
+
+@pytest.fixture(scope="module")
+def photo() -> np.ndarray:
+    """A good small photo of a leaning mirror."""
+    return synthetic_photo(SHEETS["a5"], (60, -480, 280), [degrees_mirror(0.6, -0.35, 40.0, 3.0)], size=SIZE_PX)[0]
+
+
+# Noise ---------------------------------------------------------------------------------------------------
+
+
+def test_grain_is_smoothed_away_and_pure_noise_is_not_searched(photo, monkeypatch):
+    rng = np.random.default_rng(0)
+    same, smoothed = sighting._quietened(photo)
+    assert same is photo
+    assert not smoothed
+    grainy = np.clip(photo + rng.normal(0, 25, photo.shape), 0, 255).astype(np.uint8)
+    quiet, smoothed = sighting._quietened(grainy)
+    assert smoothed
+    assert np.abs(quiet.astype(float) - photo).mean() < 0.5 * np.abs(grainy.astype(float) - photo).mean()
+
+    def must_not_be_asked(*_: object, **__: object) -> None:
+        raise AssertionError("the marker detector takes 15 s and more for a large picture of noise")
+
+    monkeypatch.setattr(sighting, "detect_markers", must_not_be_asked)
+    noise = rng.integers(0, 256, (600, 800)).astype(np.uint8)
+    assert sighting.find_in_region(noise, (0, 0, 800, 600), 2.0, mirrored=False) == []
+
+
+# Stretched -----------------------------------------------------------------------------------------------
+
+
+def test_a_stretched_picture_is_named(photo, tmp_path):
+    wide = cv2.resize(photo, None, fx=1.03, fy=1.0, interpolation=cv2.INTER_CUBIC)
+    for pixels, told in ((photo, False), (wide, True)):
+        result = check(write_photo(tmp_path / "photo.jpg", pixels))
+        assert any("stretched in one direction" in words for words in result.warnings) is told
+        assert ("1030 x 750 px" in " ".join(result.warnings)) is told
+
+
+# Nothing half-written --------------------------------------------------------------------------------------
+
+
+def test_an_interrupted_picture_leaves_the_old_one(photo, tmp_path, monkeypatch):
+    result = check(write_photo(tmp_path / "photo.jpg", photo))
+    picture = tmp_path / "answer.png"
+    picture.write_bytes(b"the old one")
+
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "replace", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        save_check_picture(result, picture)
+    assert picture.read_bytes() == b"the old one"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["answer.png", "photo.jpg"]
+    with pytest.raises(AlignError, match="no such folder"):
+        save_check_picture(result, tmp_path / "nowhere" / "answer.png")
+
+
+# Pure code -------------------------------------------------------------------------------------------------
+
+
+@QUICK
+@given(SEEDS, ANGLE, ANGLE)
+def test_a_mirror_gives_back_what_it_takes(seed, lean, turn):
+    normal = mirror_normal(lean, turn)
+    assert lean_turn_of_normal(normal) == pytest.approx((lean, turn), abs=1e-9)
+    points = np.random.default_rng(seed).uniform(-1000, 1000, (5, 3))
+    place = points[0] + 10 * normal
+    images = reflect(points, normal, place)
+    np.testing.assert_allclose(reflect(images, normal, place), points, atol=1e-9)
+    # The mirror is midway, and distances are kept.
+    np.testing.assert_allclose(((points + images) / 2 - place) @ normal, 0, atol=1e-9)
+    np.testing.assert_allclose(
+        np.linalg.norm(np.diff(images, axis=0), axis=1), np.linalg.norm(np.diff(points, axis=0), axis=1)
+    )
+
+
+@QUICK
+@given(SEEDS)
+def test_homographies_are_found_again(seed):
+    rng = np.random.default_rng(seed)
+    true = np.eye(3) + rng.uniform(-0.3, 0.3, (3, 3)) * np.array([[1, 1, 100], [1, 1, 100], [1e-3, 1e-3, 0]])
+    source = rng.uniform(0, 200, (12, 2))
+    destination = apply_homography(true, source)
+    np.testing.assert_allclose(
+        apply_homography(fit_homography(source, destination), source), destination, atol=1e-6
+    )
+
+
+@QUICK
+@given(SEEDS, st.floats(0.5, 3.0), st.floats(-0.08, 0.08), st.floats(-0.05, 0.05))
+def test_distortion_is_undone(seed, focal_share, k1, k2):
+    camera = Camera(focal_share * 1000, (499.5, 374.5), (k1, k2, 0.0005, -0.0005, 0.0))
+    rng = np.random.default_rng(seed)
+    xy = rng.uniform(-0.45, 0.45, (20, 2)) / max(focal_share, 0.6)
+    pixels = camera.project(np.column_stack([xy, np.ones(20)]))
+    np.testing.assert_allclose(camera.normalise(pixels), xy, atol=1e-8)
+
+
+def refusal(read, *words) -> AlignError | None:
+    """The error by which a reader refuses; anything but an AlignError passes through and fails the test."""
+    try:
+        read(*words)
+    except AlignError as error:
+        return error
+    return None
+
+
+@QUICK
+@given(SEEDS)
+def test_damaged_scenes_and_installations_are_read_or_refused(seed):
+    rng = np.random.default_rng(seed)
+    installation = EXAMPLE.read_text(encoding="utf-8")
+    for text, reader in ((SCENE_TEXT, scene_from_text), (installation, installation_from_text)):
+        data, _ = damaged_text(text, rng)
+        error = refusal(reader, data.decode("utf-8", "replace"))
+        assert error is None or (error.message and error.remedy)
+
+
+@QUICK
+@given(seed=SEEDS)
+def test_damaged_camera_files_are_read_or_refused(seed, tmp_path_factory):
+    data, _ = damaged_text(camera_text(), np.random.default_rng(seed))
+    path = tmp_path_factory.mktemp("camera") / "camera.json"
+    path.write_bytes(data)
+    error = refusal(read_camera_file, path)
+    if error is not None:
+        assert error.remedy
+        return
+    prior = read_camera_file(path).prior()
+    assert np.isfinite(prior.mean).all()
+    assert (prior.sd >= 0).all()
+
+
+@pytest.mark.parametrize("odd", ["[" * 3000, "9" * 400, "9" * 5000])
+def test_brackets_and_digits_without_end_are_refused(odd, tmp_path):
+    # Found by tests/bench/corrupted.py: RecursionError, OverflowError and ValueError of the libraries underneath.
+    scene = SCENE_TEXT.replace("width_mm = 240", f"width_mm = {odd}")
+    installation = EXAMPLE.read_text(encoding="utf-8").replace("# width_mm = 240", f"width_mm = {odd} #")
+    camera = tmp_path / "camera.json"
+    camera.write_text(camera_text().replace("720.0", odd), encoding="utf-8")
+    for error in (
+        refusal(scene_from_text, scene),
+        refusal(installation_from_text, installation),
+        refusal(read_camera_file, camera),
+    ):
+        assert isinstance(error, FileFormatError)
+        assert error.remedy
