@@ -204,6 +204,15 @@ def sight_board(
     ----------
     homography : board mm -> px, first guess; known : (k, 2) [mm] board points near which it holds.
     """
+    try:
+        return _sight_board(pyramid, sheet, homography, known, mirrored=mirrored)
+    except np.linalg.LinAlgError:  # markers misread in a damaged picture join to a board without extent
+        return None
+
+
+def _sight_board(
+    pyramid: Pyramid, sheet: Sheet, homography: Array, known: Array, *, mirrored: bool
+) -> Board | None:
     corners = corners_board(sheet)
     level = _coarse_level(homography, sheet, known)
     pixels, score, homography = _grow(pyramid, level, sheet, homography, known)

@@ -60,6 +60,14 @@ def test_grain_is_smoothed_away_and_pure_noise_is_not_searched(photo, monkeypatc
     assert sighting.find_in_region(noise, (0, 0, 800, 600), 2.0, mirrored=False) == []
 
 
+def test_a_board_without_extent_is_none(photo):
+    # Found by tests/bench/corrupted.py (images:2544): zeros in a JPEG made markers whose homography had no inverse.
+    flat = np.array([[1.0, 1.0, 100.0], [1.0, 1.0, 100.0], [0.0, 0.0, 1.0]])
+    sheet = SHEETS["a5"]
+    known = np.array([[20.0, 20.0], [60.0, 20.0], [60.0, 60.0]])
+    assert sighting.sight_board(sighting.Pyramid(photo), sheet, flat, known, mirrored=False) is None
+
+
 # Stretched -----------------------------------------------------------------------------------------------
 
 

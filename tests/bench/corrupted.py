@@ -4,8 +4,8 @@
 
 Pictures of known truth are cropped, blurred, covered, stretched ...; image files, TOML and JSON are damaged.
 Every case is made from its number alone, so that `--only KIND:NUMBER` runs one again. The log (one JSON object
-a line) is added to: a run that was stopped goes on where it was. With --page, docs/hard_use.md's table of these
-cases is printed from the log.
+a line) is added to: a run that was stopped goes on where it was. With --page, the tables of
+docs/hard_use.md are printed from the log.
 """
 
 from __future__ import annotations
