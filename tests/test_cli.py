@@ -351,7 +351,8 @@ def test_main_reports_version_and_faults_while_parsing() -> None:
 @pytest.mark.skipif(os.name == "nt", reason="interrupts are sent as POSIX signals")
 def test_interrupt_keeps_what_was_answered(folder: Path) -> None:
     """Ctrl-C during --each: whole lines only, in order, and an exit code that says it is not all."""
-    photos = [str(folder / "leaning.jpg")] * 10
+    # So many that they cannot all be done before the signal is sent, however busy the machine.
+    photos = [str(folder / "leaning.jpg")] * 200
     command = [sys.executable, "-m", "align.cli", "check", "--each", "--json", *photos]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
