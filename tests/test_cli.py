@@ -354,7 +354,14 @@ def test_interrupt_keeps_what_was_answered(folder: Path) -> None:
     # So many that they cannot all be done before the signal is sent, however busy the machine.
     photos = [str(folder / "leaning.jpg")] * 200
     command = [sys.executable, "-m", "align.cli", "check", "--each", "--json", *photos]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # Tests run in a shell's background are started deaf to interrupts, and so would this process be.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    ) as process:
         assert process.stdout is not None
         first = process.stdout.readline()
         process.send_signal(signal.SIGINT)

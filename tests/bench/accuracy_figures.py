@@ -154,7 +154,7 @@ def _photo_sizes(axis, places: Array, rows: Sequence[tuple[PhotoRecord, int]]) -
         label="stock route (no mark: it finds no answer)",
     )
     axis.set_xscale("log")
-    axis.set_xlim(2e-4, 20)
+    axis.set_xlim(2e-5, 20)
     axis.set_xticks([0.001, 0.01, 0.1, 1, 10], ["0.001", "0.01", "0.1", "1", "10"])
     axis.minorticks_off()
     axis.set_xlabel("lean and turn error together [°]")
