@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .lamps import Light, Mask, Spot, drawn_out
 from .lamps_fit import GlassFit, LampFit, fit_patch, one_sided
 from .lamps_model import Lamp, LineView, MirrorView
-from .lamps_patch import Patch, noise_of
+from .lamps_patch import Patch, square_round
 
 Array = NDArray[np.float64]
 
@@ -87,12 +87,10 @@ def direct_look(lamp: Lamp, view: MirrorView, light: Light, full: Mask, others: 
     if spot is None:
         return None
     half = int(np.ceil(spot.radius_px + REACH_PX))
-    column, row = (round(value) for value in spot.centre_px)
-    height, width = light.shape
-    if not (half <= column < width - half and half <= row < height - half):
+    square = square_round(spot, half, light, full)
+    if square is None:
         return None
-    rows, columns = np.mgrid[row - half : row + half + 1, column - half : column + half + 1]
-    places = np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
+    places = square.places_px
     chosen = np.hypot(*(places - spot.centre_px).T) < half
     for other in others:
         apart = float(np.hypot(*np.subtract(other.centre_px, spot.centre_px)))
@@ -100,13 +98,11 @@ def direct_look(lamp: Lamp, view: MirrorView, light: Light, full: Mask, others: 
             return None
         if other is not spot:
             chosen &= np.hypot(*(places - other.centre_px).T) > 1.5 * other.radius_px + 8.0
-    part = light[row - half : row + half + 1, column - half : column + half + 1].astype(float)
-    bound = full[row - half : row + half + 1, column - half : column + half + 1].ravel()
     patch = Patch(
-        Lamp(spot, None, lamp.position_mm), view, 0, places[chosen], part.ravel()[chosen], bound[chosen],
-        noise_of(part).ravel()[chosen], np.zeros(3), 3.0,
+        Lamp(spot, None, lamp.position_mm), view, 0, places[chosen], square.light.ravel()[chosen],
+        square.full[chosen], square.noise[chosen], np.zeros(3), 3.0,
     )  # fmt: skip
-    return replace(_look(fit_patch(patch, None).parameters, drawn_out(part, half)), patch=patch)
+    return replace(_look(fit_patch(patch, None).parameters, drawn_out(square.light, half)), patch=patch)
 
 
 def reflected_look(lamp: LampFit) -> Look:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from .lamps import Light, Mask, Spot
 from .lamps_fit import GlassFit, fit_glass, fit_patch
 from .lamps_model import Lamp, LineView
-from .lamps_patch import FRONT, LATER, LOG_SCALE, Patch, noise_of, patch_of
+from .lamps_patch import FRONT, LATER, LOG_SCALE, Patch, patch_of, square_round
 
 Array = NDArray[np.float64]
 
@@ -101,24 +101,20 @@ def _gain(patch: Patch) -> float:
 def _round_patch(spot: Spot, light: Light, full: Mask, others: Sequence[Spot]) -> Patch | None:
     """All pixels round a spot, away from others."""
     half = int(np.ceil(DISTANCES_PX[-1] / 2 + spot.radius_px + 6))
-    column, row = (round(value) for value in spot.centre_px)
-    height, width = light.shape
-    if not (half <= column < width - half and half <= row < height - half):
+    square = square_round(spot, half, light, full)
+    if square is None:
         return None
-    rows, columns = np.mgrid[row - half : row + half + 1, column - half : column + half + 1]
-    places = np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
+    places = square.places_px
     chosen = np.ones(len(places), bool)
     for other in others:
         if other is not spot:
             chosen &= np.hypot(*(places - other.centre_px).T) > 1.3 * other.radius_px + 3.0
-    part = light[row - half : row + half + 1, column - half : column + half + 1].astype(float)
-    bound = full[row - half : row + half + 1, column - half : column + half + 1].ravel()
-    if (chosen & ~bound).sum() < 100:
+    if (chosen & ~square.full).sum() < 100:
         return None
     view = LineView(np.array([1.0, 0.0]))
     lamp = Lamp(spot, None, np.zeros(3), ghosts_scaled=False)
     return Patch(
-        lamp, view, 0, places[chosen], part.ravel()[chosen], bound[chosen], noise_of(part).ravel()[chosen],
+        lamp, view, 0, places[chosen], square.light.ravel()[chosen], square.full[chosen], square.noise[chosen],
         view.ghost_ratios(lamp.position_mm), 3.0,
     )  # fmt: skip
 

@@ -192,24 +192,43 @@ def patch_of(
     spot = lamp.reflected
     reach = BEYOND_RADII * spot.radius_px + BEYOND_PX
     half = int(np.ceil(np.abs(ends).max() + reach))
-    column, row = (round(value) for value in spot.centre_px)
-    height, width = light.shape
-    if not (half <= column < width - half and half <= row < height - half):
+    square = square_round(spot, half, light, full)
+    if square is None:
         return None
-    rows, columns = np.mgrid[row - half : row + half + 1, column - half : column + half + 1]
-    places = np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
+    places = square.places_px
     chosen = _distance_to_line(places - spot.centre_px, ends) < reach
     for other in others:
         if other is not spot:
             near = _distance_to_line(places - other.centre_px, ends)
             chosen &= near > 1.3 * other.radius_px + 3.0
-    part = light[row - half : row + half + 1, column - half : column + half + 1].astype(float)
-    values, noise = part.ravel(), noise_of(part).ravel()
-    bound = full[row - half : row + half + 1, column - half : column + half + 1].ravel()
-    if (chosen & ~bound).sum() < 60:
+    if (chosen & ~square.full).sum() < 60:
         return None
     ratios = view.ghost_ratios(lamp.position_mm)
-    return Patch(lamp, view, photo, places[chosen], values[chosen], bound[chosen], noise[chosen], ratios)
+    values, bound, noise = square.light.ravel()[chosen], square.full[chosen], square.noise[chosen]
+    return Patch(lamp, view, photo, places[chosen], values, bound, noise, ratios)
+
+
+@dataclass(frozen=True, eq=False)
+class Square:
+    """All pixels of a square part: (n, 2) places [px], (h, w) light, (n,) whether full, (n,) sd of the light."""
+
+    places_px: Array
+    light: Array
+    full: Mask
+    noise: Array
+
+
+def square_round(spot: Spot, half: int, light: Light, full: Mask) -> Square | None:
+    """The pixels as far as `half` [px] from a spot's middle, each way; None where they leave the photo."""
+    column, row = (round(value) for value in spot.centre_px)
+    height, width = light.shape
+    if not (half <= column < width - half and half <= row < height - half):
+        return None
+    inside = slice(row - half, row + half + 1), slice(column - half, column + half + 1)
+    rows, columns = np.mgrid[inside]
+    places = np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
+    part = light[inside].astype(float)
+    return Square(places, part, full[inside].ravel(), noise_of(part).ravel())
 
 
 def noise_of(part: Array) -> Array:
