@@ -5,35 +5,14 @@ import math
 
 import numpy as np
 import pytest
+from rendering.planned import SCENE, SHEET_AT_MM, planned_spec
 
 pytest.importorskip("mitsuba")
 pytest.importorskip("scipy")
 
-SHEET_AT = (30.0, 495.0)
-TEXT = """\
-name = "Round trip"
-[floor]
-x = [-300, 300]
-y = [0, 560]
-above_room_mm = 900
-[mirror]
-at = [30, 520]
-width_mm = 260
-height_mm = 200
-lean_deg = {lean}
-turn_deg = {turn}
-glass_mm = 4
-{measured}
-[viewers]
-x = [-300, 300]
-y = [-900, -400]
-spacing_mm = 200
-[[path]]
-name = "street"
-points = [[51, 220], [30, 520]]
-width_mm = 60
-run_on_deg = -1
-"""
+def scene_text(*, lean, turn, measured=""):
+    """The scene file: a street that arrives with 21 in 300 and is wanted to run on with -1 degree."""
+    return SCENE.format(lean=lean, turn=turn, measured=measured, glass=4, start=51, wanted=-1)
 
 
 def photograph_of(scene, path):
@@ -44,11 +23,10 @@ def photograph_of(scene, path):
     from rendering.framing import framing_of, phone_camera
     from rendering.phone import PhoneSpec
     from rendering.photograph import photograph
-    from rendering.planned import planned_spec
 
     rng = np.random.default_rng(5)
     camera = phone_camera((0.0, -20.0, 0.0), 480.0, 32.0, -8.0, rng=rng, size_px=(2016, 1512))
-    spec = planned_spec(scene, SHEET_AT, camera, seed=5)
+    spec = planned_spec(scene, SHEET_AT_MM, camera, seed=5)
     assert framing_of(spec).complete
     photograph(spec, path, PhoneSpec(), grid=3, light_rays=1536)
 
@@ -60,11 +38,11 @@ def test_planned_rendered_checked_and_planned_again(tmp_path):
     from align.plan import plan
     from align.scene_file import scene_from_text
 
-    plain = plan(scene_from_text(TEXT.format(lean=0, turn=0, measured="")))
+    plain = plan(scene_from_text(scene_text(lean=0, turn=0)))
     turn = math.degrees(plain.paths[0].needed_turn)
     assert turn == pytest.approx((math.degrees(math.atan2(21, 300)) - 1) / 2, abs=1e-6)
     lean = 0.8  # as a workshop might leave it
-    scene = scene_from_text(TEXT.format(lean=lean, turn=turn, measured=""))
+    scene = scene_from_text(scene_text(lean=lean, turn=turn))
 
     photograph_of(scene, tmp_path / "photo.jpg")
     answer = check(tmp_path / "photo.jpg", want_turn_deg=turn).to_json()
@@ -76,8 +54,8 @@ def test_planned_rendered_checked_and_planned_again(tmp_path):
         assert high - low < 0.3
 
     (tmp_path / "check.json").write_text(json.dumps(answer))
-    measured = f'measured = "check.json"\nsheet_at = [{SHEET_AT[0]}, {SHEET_AT[1]}]'
-    hung = plan(scene_from_text(TEXT.format(lean=0, turn=0, measured=measured), folder=tmp_path))
+    measured = f'measured = "check.json"\nsheet_at = [{SHEET_AT_MM[0]}, {SHEET_AT_MM[1]}]'
+    hung = plan(scene_from_text(scene_text(lean=0, turn=0, measured=measured), folder=tmp_path))
     kink, rise = hung.numbers["kink_deg/street"], hung.numbers["rise_deg/street"]
     assert kink.low <= 0.0 <= kink.high  # turned as planned: the street does not kink
     assert rise.low <= 2 * lean <= rise.high

@@ -19,14 +19,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from rendering.framing import framing_of, phone_camera
 from rendering.phone import PhoneSpec
 from rendering.photograph import photograph
-from rendering.planned import planned_spec
+from rendering.planned import SCENE, SHEET_AT_MM, planned_spec
 
 from align.check import check
 from align.plan import plan_paths
 from align.scene import Scene
 from align.scene_file import scene_from_text
 
-SHEET_AT = (30.0, 495.0)
 SIZE_PX = (2016, 1512)
 #: Heading in which the street arrives and should run on [deg], lean left by the workshop [deg], glass [mm],
 #: height and side from which the phone looks [deg].
@@ -42,38 +41,15 @@ CASES = (
     (1.0, 2.0, -0.3, 3.0, 33.0, -15.0),
     (-9.0, 3.0, 0.7, 4.0, 37.0, 12.0),
 )
-TEXT = """\
-name = "Round trip"
-[floor]
-x = [-300, 300]
-y = [0, 560]
-above_room_mm = 900
-[mirror]
-at = [30, 520]
-width_mm = 260
-height_mm = 200
-lean_deg = {lean}
-turn_deg = {turn}
-glass_mm = {glass}
-[viewers]
-x = [-300, 300]
-y = [-900, -400]
-spacing_mm = 200
-[[path]]
-name = "street"
-points = [[{start}, 220], [30, 520]]
-width_mm = 60
-run_on_deg = {wanted}
-"""
 
 
 def planned_scene(arrives: float, wanted: float, lean: float, glass: float) -> Scene:
     """The scene with the turn that the plan asks for."""
     start = 30.0 + 300.0 * math.tan(math.radians(arrives))
-    words = {"lean": lean, "glass": glass, "start": start, "wanted": wanted}
-    first = scene_from_text(TEXT.format(turn=0.0, **words))
+    words = {"lean": lean, "glass": glass, "start": start, "wanted": wanted, "measured": ""}
+    first = scene_from_text(SCENE.format(turn=0.0, **words))
     turn = math.degrees(plan_paths(first, first.eyes().reshape(-1, 3))[0].needed_turn)
-    return scene_from_text(TEXT.format(turn=turn, **words))
+    return scene_from_text(SCENE.format(turn=turn, **words))
 
 
 def main() -> None:
@@ -89,7 +65,7 @@ def main() -> None:
         camera = phone_camera(
             (0.0, -20.0, 0.0), 480.0, height, side, rng=np.random.default_rng(5 + number), size_px=SIZE_PX
         )
-        spec = planned_spec(scene, SHEET_AT, camera, seed=5 + number)
+        spec = planned_spec(scene, SHEET_AT_MM, camera, seed=5 + number)
         assert framing_of(spec).complete, number
         photo = options.folder / f"plan_{number:02d}.jpg"
         photograph(spec, photo, PhoneSpec(), grid=3, light_rays=options.light_rays)

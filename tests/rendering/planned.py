@@ -8,6 +8,34 @@ from align.scene import Scene
 
 from .spec import Mirror, RenderCamera, SceneSpec
 
+#: Middle of the target's far edge in that scene.
+SHEET_AT_MM = (30.0, 495.0)
+#: A street that arrives at the mirror and is wanted to run on: the round trip's scene file.
+SCENE = """\
+name = "Round trip"
+[floor]
+x = [-300, 300]
+y = [0, 560]
+above_room_mm = 900
+[mirror]
+at = [30, 520]
+width_mm = 260
+height_mm = 200
+lean_deg = {lean}
+turn_deg = {turn}
+glass_mm = {glass}
+{measured}
+[viewers]
+x = [-300, 300]
+y = [-900, -400]
+spacing_mm = 200
+[[path]]
+name = "street"
+points = [[{start}, 220], [30, 520]]
+width_mm = 60
+run_on_deg = {wanted}
+"""
+
 
 def planned_spec(scene: Scene, sheet_at_mm: tuple[float, float], camera: RenderCamera, seed: int) -> SceneSpec:
     """The scene's mirror as it is planned, seen from a target that lies square to the scene.
