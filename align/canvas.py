@@ -15,6 +15,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from .errors import AlignError
+from .whole_file import write_whole
+
 if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont, ImageFont
 
@@ -205,3 +208,30 @@ def wrapped(text: str, size_px: int, width_px: float, bold: bool = False) -> lis
         else:
             lines.append(word)
     return lines
+
+
+def save_pixels(pixels: Pixels, path: Path) -> Path:
+    """Write a picture, (h, w, 3) RGB, as a PNG or JPEG file without metadata, whole or not at all; its path.
+
+    Raises
+    ------
+    AlignError
+        The picture cannot be written.
+    """
+    import cv2
+
+    suffix = path.suffix.lower()
+    fast = [cv2.IMWRITE_PNG_COMPRESSION, 1] if suffix == ".png" else [cv2.IMWRITE_JPEG_QUALITY, 90]
+    done, data = cv2.imencode(suffix, cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), fast)
+    try:
+        if not done:
+            raise OSError("the picture could not be encoded")
+        if not path.parent.is_dir():
+            raise OSError("there is no such folder")
+        write_whole(path, data.tobytes(), to_disk=False)
+    except OSError as error:
+        raise AlignError(
+            f"The picture {path} cannot be written: {error.strerror or error}.",
+            "Name another file or folder.",
+        ) from None
+    return path

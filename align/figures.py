@@ -26,9 +26,10 @@ from .canvas import (
     Canvas,
     Colour,
     Words,
+    save_pixels,
     text_width,
 )
-from .errors import AlignError, PhotoError
+from .errors import PhotoError
 from .labels import LabelPlacer
 from .results import CheckResult, MirrorOverlay, MirrorResult, Overlay, Shim
 from .strip import draw_strip
@@ -91,27 +92,7 @@ def save_check_picture(
     AlignError
         The picture cannot be written.
     """
-    import cv2
-
-    from .standalone import write_whole
-
-    path = Path(path)
-    pixels = draw_check(result, photo_number, heading=heading)
-    suffix = path.suffix.lower()
-    fast = [cv2.IMWRITE_PNG_COMPRESSION, 1] if suffix == ".png" else [cv2.IMWRITE_JPEG_QUALITY, 90]
-    done, data = cv2.imencode(suffix, cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), fast)
-    try:
-        if not done:
-            raise OSError("the picture could not be encoded")
-        if not path.parent.is_dir():
-            raise OSError("there is no such folder")
-        write_whole(path, data.tobytes(), to_disk=False)
-    except OSError as error:
-        raise AlignError(
-            f"The picture {path} cannot be written: {error.strerror or error}.",
-            "Name another file or folder.",
-        ) from None
-    return path
+    return save_pixels(draw_check(result, photo_number, heading=heading), Path(path))
 
 
 def draw_check(

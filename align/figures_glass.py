@@ -8,9 +8,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from .canvas import DARK, ORANGE, SKY_BLUE, WHITE, Canvas, Words
+from .canvas import DARK, ORANGE, SKY_BLUE, WHITE, Canvas, Words, save_pixels
 from .captioned import with_caption
-from .errors import AlignError
 from .photo import read_colour
 from .results_glass import GlassResult, LampSeen
 from .wording import with_doubt
@@ -33,24 +32,7 @@ def save_glass_picture(result: GlassResult, path: str | os.PathLike[str]) -> Pat
     AlignError
         The picture cannot be written.
     """
-    import cv2
-
-    from .standalone import write_whole
-
-    path = Path(path)
-    pixels = draw_glass(result)
-    done, data = cv2.imencode(path.suffix.lower(), cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR))
-    try:
-        if not done:
-            raise OSError("the picture could not be encoded")
-        if not path.parent.is_dir():
-            raise OSError("there is no such folder")
-        write_whole(path, data.tobytes(), to_disk=False)
-    except OSError as error:
-        raise AlignError(
-            f"The picture {path} cannot be written: {error.strerror or error}.", "Name another file or folder."
-        ) from None
-    return path
+    return save_pixels(draw_glass(result), Path(path))
 
 
 def draw_glass(result: GlassResult) -> Pixels:

@@ -89,7 +89,8 @@ def make_page(
     """
     from .history import read_record
     from .page import page_html
-    from .standalone import before_and_after, refresh_pictures, write_whole
+    from .standalone import before_and_after, refresh_pictures
+    from .whole_file import write_whole
 
     folder = Path(folder)
     say = progress or (lambda words: None)

@@ -5,9 +5,6 @@ Everything in it follows from the entries; it may be deleted at any time.
 
 from __future__ import annotations
 
-import contextlib
-import os
-import secrets
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -15,10 +12,10 @@ from pathlib import Path
 
 from .captioned import as_png, decoded, pair_picture, with_caption
 from .entry import EntryPhoto
-from .errors import AlignError
 from .history import CheckEntry, GlassEntry, Record
 from .metadata import described_png, description_of
 from .registration import register, stretch
+from .whole_file import write_whole
 from .wording import VERDICT_WORDS, glass_words
 
 PICTURES, PAIR = "pictures", "before-and-after.png"
@@ -106,30 +103,3 @@ def _most_alike(first: Sequence[EntryPhoto], second: Sequence[EntryPhoto]) -> tu
                 if unlike < best:
                     best, chosen = unlike, (a, b)
     return chosen
-
-
-def write_whole(path: Path, data: bytes, *, to_disk: bool = True) -> None:
-    """Write a file so that it is there whole or as it was before.
-
-    to_disk : wait until the disk has it; what can be made again need not
-
-    Raises
-    ------
-    AlignError : it cannot be written.
-    """
-    unfinished = path.with_name(f".unfinished-{secrets.token_hex(4)}-{path.name}")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with unfinished.open("xb") as file:
-            file.write(data)
-            file.flush()
-            if to_disk:
-                os.fsync(file.fileno())
-        os.replace(unfinished, path)
-    except OSError as error:
-        raise AlignError(
-            f"{path} cannot be written: {error.strerror or error}.", "Make room, or name another file."
-        ) from None
-    finally:
-        with contextlib.suppress(OSError):
-            unfinished.unlink(missing_ok=True)

@@ -35,7 +35,7 @@ LAYERS = (
     (
         "pure models and files",
         "camera camera_file distortion target markers sheet_pdf glass geometry photo scene scene_* quantity "
-        "record_file entry",
+        "record_file entry whole_file",
     ),
     ("results", "results results_* errors"),
 )
