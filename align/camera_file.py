@@ -9,7 +9,6 @@ import json
 import math
 import os
 import re
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .camera import CAMERA_PARAMETERS, CameraPrior
-from .errors import AlignError, CameraError, FileFormatError
+from .errors import CameraError, FileFormatError
 from .photo import Lens, Photo, orientation_matrix
+from .whole_file import write_whole
 
 Array = NDArray[np.float64]
 FORMAT = "align-camera-1"
@@ -86,7 +86,7 @@ class CameraFile:
 
 
 def write_camera_file(camera: CameraFile, path: str | os.PathLike[str]) -> Path:
-    """Write a camera file whole or not at all: beside its place first, then renamed.
+    """Write a camera file whole or not at all.
 
     Raises
     ------
@@ -97,21 +97,7 @@ def write_camera_file(camera: CameraFile, path: str | os.PathLike[str]) -> Path:
     text = json.dumps(camera.to_json(), indent=2, allow_nan=False, ensure_ascii=False)
     # Lists of numbers on one line each: a covariance is read row by row.
     text = re.sub(r"\[[^\[\]{}\"]*\]", lambda match: " ".join(match.group().split()), text)
-    try:
-        handle, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text + "\n")
-            os.chmod(beside, 0o644)
-            os.replace(beside, path)
-        except BaseException:
-            os.unlink(beside)
-            raise
-    except OSError as error:
-        raise AlignError(
-            f"The camera file {path} cannot be written: {error.strerror or error}.",
-            "Name a file in a folder that exists and that you may write to.",
-        ) from None
+    write_whole(path, (text + "\n").encode())
     return path
 
 

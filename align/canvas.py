@@ -223,15 +223,7 @@ def save_pixels(pixels: Pixels, path: Path) -> Path:
     suffix = path.suffix.lower()
     fast = [cv2.IMWRITE_PNG_COMPRESSION, 1] if suffix == ".png" else [cv2.IMWRITE_JPEG_QUALITY, 90]
     done, data = cv2.imencode(suffix, cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), fast)
-    try:
-        if not done:
-            raise OSError("the picture could not be encoded")
-        if not path.parent.is_dir():
-            raise OSError("there is no such folder")
-        write_whole(path, data.tobytes(), to_disk=False)
-    except OSError as error:
-        raise AlignError(
-            f"The picture {path} cannot be written: {error.strerror or error}.",
-            "Name another file or folder.",
-        ) from None
+    if not done:
+        raise AlignError(f"The picture {path} could not be encoded.", "Name a file that ends in .png or .jpg.")
+    write_whole(path, data.tobytes(), to_disk=False)
     return path

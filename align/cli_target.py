@@ -26,24 +26,15 @@ def target_command(sheet_name: str | None, out: Path | None) -> None:
     if out is not None and out.suffix.lower() != ".pdf":
         raise click.UsageError(f"--out must end in .pdf; found {out.name!r}.")
     with answer_errors(as_json=False):
+        from .sheet_pdf import write_sheet_pdf
         from .target import DEFAULT_SHEET, SHEETS
 
         name = (sheet_name or DEFAULT_SHEET).lower()
         if name not in SHEETS:
             raise click.UsageError(f"There is no sheet called {name!r}. Choose one of: {', '.join(SHEETS)}.")
-        written = _write(name, out or Path(f"align-{name}.pdf"))
+        written = write_sheet_pdf(name, out or Path(f"align-{name}.pdf"))
         click.echo(f"Wrote {written}.")
         click.echo("Print it at 100 % (“actual size”), then measure the printed rules: both must be 100 mm.")
         click.echo("If yours measure 99.4 mm, say, pass --rule 99.4 to align check.")
 
 
-def _write(name: str, out: Path) -> Path:
-    from .errors import AlignError
-    from .sheet_pdf import write_sheet_pdf
-
-    try:
-        return write_sheet_pdf(name, out)
-    except OSError as error:
-        raise AlignError(
-            f"{out} cannot be written: {error.strerror or error}.", "Name another file or folder with --out."
-        ) from None

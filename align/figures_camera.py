@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .camera import camera_from_parameters, project
-from .errors import AlignError
 from .results_camera import Calibration
 from .text_camera import directions_words, interval_words, model_words, term_words
+from .whole_file import write_figure
 from .wording import decimals_of
 
 if TYPE_CHECKING:
@@ -41,13 +41,7 @@ def save_calibration_picture(result: Calibration, path: str | os.PathLike[str]) 
         The picture cannot be written.
     """
     path = Path(path)
-    try:
-        draw_calibration(result).savefig(path, dpi=DPI, facecolor="white")
-    except OSError as error:
-        raise AlignError(
-            f"The picture {path} cannot be written: {error.strerror or error}.",
-            "Name a file in a folder that exists and that you may write to.",
-        ) from None
+    write_figure(draw_calibration(result), path, dpi=DPI, facecolor="white")
     return path
 
 

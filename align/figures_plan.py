@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .errors import AlignError
 from .figures_plan_parts import (
     BLUE,
     GREY,
@@ -29,6 +28,7 @@ from .geometry import reflect
 from .paths import band, before_glass, carried_to_glass, edges_to_glass, on_floor
 from .scene import Box, Scene
 from .text_plan import plan_text
+from .whole_file import write_figure, write_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -62,19 +62,13 @@ def draw_plan(result: PlanResult, folder: FilePath) -> list[FilePath]:
         "plan_standing_places.png": standing_places,
         "plan_mean_viewer.png": mirror_view,
     }
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        written = []
-        for name, make in makers.items():
-            make(result).savefig(folder / name, dpi=_DPI, facecolor="white", bbox_inches="tight", pad_inches=0.25)
-            written.append(folder / name)
-        text = folder / "plan.txt"
-        text.write_text(plan_text(result) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise AlignError(
-            f"cannot write into {folder}: {error.strerror}", "Choose a folder you may write to."
-        ) from None
-    return [*written, text]
+    text = folder / "plan.txt"
+    write_whole(text, (plan_text(result) + "\n").encode(), make_folder=True)
+    for name, make in makers.items():
+        write_figure(
+            make(result), folder / name, dpi=_DPI, facecolor="white", bbox_inches="tight", pad_inches=0.25
+        )
+    return [*(folder / name for name in makers), text]
 
 
 def virtual(scene: Scene, points: Array) -> Array:

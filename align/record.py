@@ -100,7 +100,7 @@ def make_page(
     say("laying before and after over each other")
     pair = before_and_after(folder, record)
     page = Path(out) if out is not None else folder / PAGE
-    write_whole(page, page_html(record, pair, progress).encode())
+    write_whole(page, page_html(record, pair, progress).encode(), make_folder=True)
     return page
 
 

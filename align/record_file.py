@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import datetime
-import os
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .errors import AlignError, FileFormatError
+from .errors import FileFormatError
 from .scene_table import Lines, Table
+from .whole_file import write_whole
 
 FILE_NAME = "installation.toml"
 FORMAT = "align-installation-1"
@@ -62,19 +62,7 @@ def write_start(folder: Path) -> Path:
     AlignError : the file exists already, or cannot be written.
     """
     path = folder / FILE_NAME
-    remedy = "Choose a folder that you may write to."
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(EXAMPLE.read_text(encoding="utf-8"))
-            file.flush()
-            os.fsync(file.fileno())
-    except FileExistsError:
-        raise AlignError(
-            f"{path} exists already; it was left as it is.", "Edit it, or name another folder."
-        ) from None
-    except OSError as error:
-        raise AlignError(f"{path} cannot be written: {error.strerror}.", remedy) from None
+    write_whole(path, EXAMPLE.read_bytes(), make_folder=True, new=True)
     return path
 
 

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from .errors import AlignError, FileFormatError
+from .errors import FileFormatError
 from .glass import FLOAT_GLASS_INDEX
 from .scene import (
     DEFAULT_EYES_MM,
@@ -28,6 +28,7 @@ from .scene import (
     panel,
 )
 from .scene_table import Lines, Table
+from .whole_file import write_whole
 
 Made = TypeVar("Made")
 
@@ -47,15 +48,7 @@ def start_file(path: FilePath) -> None:
     ------
     AlignError : the file exists or cannot be written.
     """
-    if path.exists():
-        raise AlignError(
-            f"{path} exists already; it was left as it is",
-            "Give a new name, or move the old file away first.",
-        )
-    try:
-        path.write_text(EXAMPLE.read_text(encoding="utf-8"), encoding="utf-8")
-    except OSError as error:
-        raise AlignError(f"cannot write {path}: {error.strerror}", "Choose a folder you may write to.") from None
+    write_whole(path, EXAMPLE.read_bytes(), new=True)
 
 
 def read_scene(path: FilePath) -> Scene:

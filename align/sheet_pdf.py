@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .target import Sheet, black_rectangles_board, sheet_named
+from .whole_file import write_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -115,6 +116,8 @@ def write_sheet_pdf(sheet_name: str, path: Path | str) -> Path:
     ------
     TargetError
         There is no such sheet.
+    AlignError
+        The file cannot be written.
     """
     sheet = sheet_named(sheet_name)
     import matplotlib
@@ -123,7 +126,8 @@ def write_sheet_pdf(sheet_name: str, path: Path | str) -> Path:
     # Fonts as TrueType outlines, which every printer takes; no simplifying, which would shift edges.
     with matplotlib.rc_context({"pdf.fonttype": 42, "path.simplify": False, "font.family": "DejaVu Sans"}):
         figure = draw_page(layout_of(sheet))
-        figure.savefig(
+        write_figure(
+            figure,
             path,
             format="pdf",
             metadata={

@@ -61,7 +61,7 @@ def _caption_file(source: Path, target: Path, caption: str) -> None:
     except OSError:
         return  # the record's notes say already that it is missing
     png = as_png(with_caption(decoded(data), caption))
-    write_whole(target, described_png(png, caption), to_disk=False)
+    write_whole(target, described_png(png, caption), to_disk=False, make_folder=True)
 
 
 def before_and_after(folder: Path, record: Record) -> BeforeAfter | None:
@@ -86,7 +86,7 @@ def before_and_after(folder: Path, record: Record) -> BeforeAfter | None:
         after.outline_px,
     )
     png = as_png(pair_picture(pair, f"Before. {captions[0]}", f"After. {captions[1]}"))
-    write_whole(target, described_png(png, f"{description}\n{pair.registered}"), to_disk=False)
+    write_whole(target, described_png(png, f"{description}\n{pair.registered}"), to_disk=False, make_folder=True)
     return BeforeAfter(target, pair.registered)
 
 

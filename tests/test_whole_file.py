@@ -1,0 +1,122 @@
+"""Writing: every file a command makes is there whole, or as it was before, whatever interrupts it."""
+
+from __future__ import annotations
+
+import ast
+import os
+import stat
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from test_camera_file import camera_file
+
+import align
+from align.camera_file import write_camera_file
+from align.canvas import save_pixels
+from align.errors import AlignError
+from align.record_file import write_start
+from align.scene_file import start_file
+from align.sheet_pdf import write_sheet_pdf
+from align.whole_file import write_figure, write_whole
+
+PIXELS = np.zeros((20, 30, 3), np.uint8)
+
+
+class Drawing:
+    """What `write_figure` needs of a matplotlib figure."""
+
+    def savefig(self, file: object, **_: object) -> None:
+        """Some bytes."""
+        file.write(b"drawn")
+
+
+#: Every writer of a single file, over its name.
+WRITERS: dict[str, Callable[[Path], object]] = {
+    "mine.bin": lambda path: write_whole(path, b"new"),
+    "camera.json": lambda path: write_camera_file(camera_file(), path),
+    "answer.png": lambda path: save_pixels(PIXELS, path),
+    "drawing.png": lambda path: write_figure(Drawing(), path),
+    "sheet.pdf": lambda path: write_sheet_pdf("card", path),
+}
+
+
+@pytest.mark.parametrize("name", WRITERS)
+@pytest.mark.parametrize("fault", [KeyboardInterrupt(), OSError(28, "No space left on device")])
+def test_what_cannot_be_finished_leaves_what_was(tmp_path, monkeypatch, name, fault):
+    path = tmp_path / name
+    path.write_bytes(b"the old one")
+
+    def fail(*_: object) -> None:
+        raise fault
+
+    monkeypatch.setattr(os, "replace", fail)
+    with pytest.raises((KeyboardInterrupt, AlignError)) as error:
+        WRITERS[name](path)
+    if isinstance(fault, OSError):
+        assert "cannot be written: No space left on device" in error.value.message
+        assert error.value.remedy
+    assert path.read_bytes() == b"the old one"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+@pytest.mark.parametrize("name", WRITERS)
+def test_a_folder_that_is_not_there_is_named(tmp_path, name):
+    with pytest.raises(AlignError, match="no such folder"):
+        WRITERS[name](tmp_path / "nowhere" / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("links", [True, False])
+@pytest.mark.parametrize("write", [start_file, lambda path: write_start(path.parent)])
+def test_files_to_start_from_are_never_written_over(tmp_path, monkeypatch, links, write):
+    path = tmp_path / "installation.toml"
+    if not links:
+
+        def no_links(*_: object) -> None:
+            raise OSError(95, "Operation not supported")
+
+        monkeypatch.setattr(os, "link", no_links)
+    write(path)
+    path.write_bytes(b"mine")
+    with pytest.raises(AlignError, match="exists already"):
+        write(path)
+    assert path.read_bytes() == b"mine"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_links_are_followed_and_pipes_written_into(tmp_path):
+    real, link, pipe = tmp_path / "real.txt", tmp_path / "link.txt", tmp_path / "pipe"
+    real.write_bytes(b"old")
+    try:
+        link.symlink_to(real)
+        os.mkfifo(pipe)
+    except (OSError, AttributeError):
+        pytest.skip("no links or pipes here")
+    write_whole(link, b"new")
+    assert link.is_symlink()
+    assert real.read_bytes() == b"new"
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        write_whole(pipe, b"through")
+        assert os.read(reader, 100) == b"through"
+    finally:
+        os.close(reader)
+    assert stat.S_ISFIFO(pipe.stat().st_mode)
+
+
+def test_nothing_else_in_the_package_writes_files():
+    """Only `whole_file` does, and `entry` into a folder that gets its name when all is there."""
+    may = {"whole_file", "entry"}
+    writing = {"write_text", "write_bytes", "savefig", "imwrite", "mkstemp"}
+    found = {}
+    for path in Path(align.__file__).parent.glob("*.py"):
+        called = {
+            node.func.attr
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
+        }
+        if path.stem not in may and called & writing:
+            found[path.stem] = called & writing
+    assert found == {"record": {"write_bytes"}}  # a photo's cleaned copy in a temporary folder
