@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .errors import PhotoError
+from .jpeg import decode_gray
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -103,11 +104,10 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
         exif = _exif(image)
         gray = None
         if image.format in ("JPEG", "MPO"):
-            flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
-            gray = cv2.imdecode(np.frombuffer(data, np.uint8), flags) if image.mode != "CMYK" else None
-            if gray is not None and _truncated(data):
-                gray = None
-        if gray is None:
+            gray, damage = decode_gray(data, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION)
+            if damage:
+                raise _unreadable(path, f"it is damaged or cut off ({damage})")
+        if gray is None or image.mode == "CMYK":
             gray = _gray_by_pillow(path, image)
     return Photo(
         path=path,
@@ -188,17 +188,6 @@ def _check_size(path: Path, size: tuple[int, int]) -> None:
             f"{path} is only {size[0]} x {size[1]} pixels; at least {MIN_SIDE_PX} on each side are needed.",
             "Send the photo itself rather than its preview.",
         )
-
-
-def _truncated(data: bytes) -> bool:
-    """Whether a JPEG's end marker is missing; OpenCV fills the rest with grey without a word.
-
-    Looked for behind the header's segments, which may hold a thumbnail with an end marker of its own.
-    """
-    place = 2
-    while data[place : place + 1] == b"\xff" and data[place + 1 : place + 2] not in (b"\xda", b""):
-        place += 2 + int.from_bytes(data[place + 2 : place + 4], "big")
-    return data.find(b"\xff\xd9", place) < 0
 
 
 def _gray_by_pillow(path: Path, image: Image) -> NDArray[np.uint8]:

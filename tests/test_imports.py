@@ -34,14 +34,14 @@ LAYERS = (
     ),
     (
         "pure models and files",
-        "camera camera_file distortion target markers sheet_pdf glass geometry photo scene scene_* quantity "
+        "camera camera_file distortion target markers sheet_pdf glass geometry photo jpeg scene scene_* quantity "
         "record_file entry whole_file",
     ),
     ("results", "results results_* errors"),
 )
 #: Libraries that are slow to load, or a matter of taste, and the few modules that may use each.
 HOMES = {
-    "cv2": {"photo", "markers", "finding", "matching", "sighting", "searching", "plainboard", "canvas"}
+    "cv2": {"photo", "jpeg", "markers", "finding", "matching", "sighting", "searching", "plainboard", "canvas"}
     | {"figures", "figures_glass", "captioned", "registration", "cli_each", "lamps"},
     "matplotlib": {"sheet_pdf", "figures_camera", "figures_plan", "figures_plan_eye", "figures_plan_parts"},
     "click": {module for module in MODULES if module.startswith("cli")},

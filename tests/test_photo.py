@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import struct
+import subprocess
+import sys
 import zlib
 
 import numpy as np
@@ -311,6 +313,34 @@ def test_a_cut_off_photo_with_a_whole_thumbnail_is_refused(written, small, progr
     assert read_photo(written(photo)).size == ((640, 480) if small else SIZE)
     with pytest.raises(PhotoError, match="cut off"):
         read_photo(written(photo[:-200]))
+
+
+@pytest.mark.parametrize("share", [0.4, 0.55, 0.7, 0.85])
+def test_a_jpeg_damaged_in_the_middle_is_refused(written, capfd, share):
+    # libjpeg decodes on with its blocks shifted; libjpeg's own words, jdhuff.c and jdmarker.c, are the sign.
+    data = encoded(picture((640, 480)))
+    place = int(len(data) * share)
+    path = written(data[:place] + data[place + 40 :])
+    with pytest.raises(PhotoError, match="damaged"):
+        read_photo(path)
+    print("heard", file=sys.stderr, flush=True)
+    assert capfd.readouterr().err == "heard\n"  # nothing of the library's, and the stream is back
+
+
+def test_zeros_before_a_jpegs_end_are_no_damage(written):
+    # Some phones fill up the data with zeros before the end marker; common practice, no source.
+    data = encoded(picture())
+    filled = data[:-2] + bytes(106) + data[-2:]
+    assert np.array_equal(read_photo(written(filled)).gray, read_photo(written(data, "plain.jpg")).gray)
+    with pytest.raises(PhotoError, match="damaged"):
+        read_photo(written(data[:-2] + bytes(range(1, 100)) + data[-2:], "leftover.jpg"))
+
+
+def test_photos_are_read_without_a_standard_error_stream(written):
+    path = written(encoded(picture()))
+    program = "import os, sys; os.close(2); from align.photo import read_photo; print(read_photo(sys.argv[1]).size)"
+    done = subprocess.run([sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, text=True, check=True)
+    assert done.stdout.split() == ["(320,", "240)"]
 
 
 @settings(max_examples=60, deadline=None, derandomize=True)
