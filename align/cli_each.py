@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 from collections.abc import Iterator, Sequence
+from concurrent.futures import wait
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +24,8 @@ if TYPE_CHECKING:
 
 #: From good to bad, for the exit code of many: not knowing is worse than knowing it is out of true.
 WORSE = (0, 3, 1)
+#: An interrupt is noticed at the latest after so long; common practice, no source.
+LISTEN_S = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,29 +93,83 @@ def _print_error(photo: Path, error: AlignError, as_json: bool) -> None:
 
 
 def _answers(jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any]) -> Iterator[Answer]:
-    """Answers in the order of the jobs; an interrupt ends the work but keeps what is answered."""
-    workers = min(len(jobs), _cores())
-    if workers < 2:
-        for photo, picture in jobs:
-            yield answer_photo(photo, picture, keywords)
-        return
-    with _pool(workers) as pool:
-        futures = [pool.submit(answer_photo, photo, picture, keywords) for photo, picture in jobs]
-        done = 0
-        try:
-            for (photo, _), future in zip(jobs, futures, strict=True):
-                answer = _outcome(photo, future)
-                done += 1
+    """Answers in the order of the jobs; after an interrupt those in hand, and one that says what is left."""
+    left = 0
+    with Interrupts() as interrupts:
+        workers = min(len(jobs), _cores())
+        for answer in (_one_by_one if workers < 2 else _side_by_side)(jobs, keywords, interrupts):
+            if answer is None:
+                left += 1
+            else:
                 yield answer
-        except KeyboardInterrupt:
-            pool.shutdown(wait=True, cancel_futures=True)
-            rest = zip(jobs[done:], futures[done:], strict=True)
-            kept = [(photo, future) for (photo, _), future in rest if not future.cancelled()]
-            yield from (_outcome(photo, future) for photo, future in kept)
-            left = len(jobs) - done - len(kept)
-            if left:
-                words = f"Interrupted: {left} of {len(jobs)} photos were not checked."
-                yield Answer(jobs[-1][0], error=AlignError(words, "Check the others again."))
+        if left:
+            words = f"Interrupted: {left} of {len(jobs)} photos were not checked."
+            yield Answer(jobs[-1][0], error=AlignError(words, "Check the others again."))
+
+
+def _one_by_one(
+    jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any], interrupts: Interrupts
+) -> Iterator[Answer | None]:
+    """Answers worked out here; None for a photo that an interrupt left out."""
+    for number, (photo, picture) in enumerate(jobs):
+        yield None if number and interrupts.came else answer_photo(photo, picture, keywords)
+
+
+def _side_by_side(
+    jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any], interrupts: Interrupts
+) -> Iterator[Answer | None]:
+    """Answers of one process for each core; None for a photo that an interrupt left out."""
+    with _pool(min(len(jobs), _cores())) as pool:
+        with _deaf_children():
+            futures = [pool.submit(answer_photo, photo, picture, keywords) for photo, picture in jobs]
+        for number, ((photo, _), future) in enumerate(zip(jobs, futures, strict=True)):
+            while not (future.done() or interrupts.came):
+                wait([future], timeout=LISTEN_S)
+            if interrupts.came:
+                for waiting in futures[number:]:
+                    waiting.cancel()  # those that were begun cannot be, and are waited for
+            yield None if future.cancelled() else _outcome(photo, future)
+
+
+class Interrupts:
+    """Ctrl-C noted in `came` rather than raised, so that none strikes between an answer and its printing.
+
+    A second one raises as ever. Where none is heard (in a thread, in a shell's background), none is noted.
+    """
+
+    def __init__(self) -> None:
+        self.came = False
+        self._heard = False
+
+    def __enter__(self) -> Interrupts:
+        self._heard = (
+            threading.current_thread() is threading.main_thread()
+            and signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        )
+        if self._heard:
+            signal.signal(signal.SIGINT, self._note)
+        return self
+
+    def _note(self, *_: object) -> None:
+        self.came = True
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    def __exit__(self, *_: object) -> None:
+        if self._heard:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@contextmanager
+def _deaf_children() -> Iterator[None]:
+    """Processes started inside never hear an interrupt, from their first instruction on."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield  # `_start_worker` makes them deaf
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _outcome(photo: Path, future: Any) -> Answer:
@@ -141,7 +200,6 @@ def _pool(workers: int) -> Iterator[Any]:
 
 def _start_worker() -> None:
     """One thread for each worker, no libraries' asides, and interrupts left to the parent."""
-    import signal
     import warnings
 
     import cv2

@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from commands import invoke
 from sighted import board_of
 from synthetic import degrees_mirror, synthetic_photo, write_photo
 
@@ -20,7 +20,6 @@ from align.calibrate import _Gathered, _turn_to_first, calibrate, camera_file_of
 from align.camera import Camera, camera_from_parameters, prior_from_focal
 from align.camera_file import read_camera_file, write_camera_file
 from align.check import check
-from align.cli import align_group
 from align.distortion import DistortionModel, weigh
 from align.errors import AlignError, CameraError, TargetError
 from align.figures_camera import draw_calibration, exaggeration
@@ -492,7 +491,7 @@ def test_the_picture_says_its_exaggeration_and_overlaps_nothing(calibration, tur
 
 
 def run(*arguments):
-    return CliRunner().invoke(align_group, ["camera", *map(str, arguments)])
+    return invoke("camera", *arguments)
 
 
 def test_the_command_writes_file_and_picture(sheet_photos, tmp_path):

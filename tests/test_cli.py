@@ -8,16 +8,19 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import Future
+from contextlib import nullcontext
 from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from commands import invoke
 from synthetic import degrees_mirror, synthetic_photo, write_photo
 
 import align
-from align.cli import COMMANDS, align_group
-from align.cli_each import WORSE
+from align import cli_each
+from align.cli import COMMANDS
+from align.cli_each import WORSE, Answer
 from align.errors import AlignError
 from align.target import SHEETS
 
@@ -25,11 +28,6 @@ EYE = (60.0, -500.0, 280.0)
 SHEET = SHEETS["a5"]
 #: A warm interpreter takes a tenth of a second; the contract allows 0.3.
 HELP_WITHIN_S = 0.3
-
-
-def run(*words: object) -> Result:
-    """`align` with arguments, in this process."""
-    return CliRunner().invoke(align_group, [str(word) for word in words])
 
 
 def run_apart(*words: object, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -68,30 +66,30 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_true_mirror_exits_0(folder: Path) -> None:
     """Done, and true within the tolerance."""
-    answer = run("check", folder / "true.jpg")
+    answer = invoke("check", folder / "true.jpg")
     assert answer.exit_code == 0
     assert answer.stdout.startswith("TRUE.")
 
 
 def test_leaning_mirror_exits_3(folder: Path) -> None:
     """Answered, out of tolerance; a wider tolerance makes it true."""
-    answer = run("check", folder / "leaning.jpg")
+    answer = invoke("check", folder / "leaning.jpg")
     assert answer.exit_code == 3
     assert answer.stdout.startswith("OUT OF TRUE.")
-    assert run("check", folder / "leaning.jpg", "--tolerance", "1").exit_code == 0
+    assert invoke("check", folder / "leaning.jpg", "--tolerance", "1").exit_code == 0
 
 
 def test_undetermined_exits_1_with_its_numbers(folder: Path) -> None:
     """An interval across the tolerance cannot tell: the numbers are printed, the code is 1."""
-    lean = json.loads(run("check", folder / "leaning.jpg", "--json").stdout)["mirrors"][0]["lean_deg"]
-    answer = run("check", folder / "leaning.jpg", "--json", "--tolerance", f"{lean['value']:.4f}")
+    lean = json.loads(invoke("check", folder / "leaning.jpg", "--json").stdout)["mirrors"][0]["lean_deg"]
+    answer = invoke("check", folder / "leaning.jpg", "--json", "--tolerance", f"{lean['value']:.4f}")
     assert answer.exit_code == 1
     assert json.loads(answer.stdout)["mirrors"][0]["verdict"] == "undetermined"
 
 
 def test_json_is_one_object_and_nothing_else(folder: Path) -> None:
     """The contract's keys, and intervals that hold the truth's neighbourhood."""
-    answer = run("check", folder / "leaning.jpg", "--json", "--mirror", "300x200")
+    answer = invoke("check", folder / "leaning.jpg", "--json", "--mirror", "300x200")
     assert answer.stderr == ""
     raw = json.loads(answer.stdout)
     assert raw["format"] == "align-check-1"
@@ -123,7 +121,7 @@ ERRORS = [
 @pytest.mark.parametrize(("name", "error", "words"), ERRORS)
 def test_what_cannot_be_answered_says_why(folder: Path, name: str, error: str, words: str) -> None:
     """One message with what to try on stderr, nothing on stdout, exit code 1, no traceback."""
-    answer = run("check", folder / name)
+    answer = invoke("check", folder / name)
     assert answer.exit_code == 1
     assert answer.stdout == ""
     assert words in answer.stderr
@@ -135,7 +133,7 @@ def test_what_cannot_be_answered_says_why(folder: Path, name: str, error: str, w
 @pytest.mark.parametrize(("name", "error", "words"), ERRORS)
 def test_what_cannot_be_answered_says_why_in_json(folder: Path, name: str, error: str, words: str) -> None:
     """The same as the contract's error object, alone on stdout."""
-    answer = run("check", folder / name, "--json")
+    answer = invoke("check", folder / name, "--json")
     assert answer.exit_code == 1
     assert answer.stderr == ""
     raw = json.loads(answer.stdout)
@@ -158,7 +156,7 @@ def test_what_cannot_be_answered_says_why_in_json(folder: Path, name: str, error
 def test_what_does_not_belong_together_says_why(folder: Path, words: tuple[str, ...]) -> None:
     """Wrong sheet, board, camera file or folder: one clear message, exit code 1."""
     placed = [folder / word if "." in word and not word[0].isdigit() else word for word in words]
-    answer = run("check", *placed)
+    answer = invoke("check", *placed)
     assert answer.exit_code == 1, answer.output
     assert answer.stdout == ""
     assert "\n  Try: " in answer.stderr
@@ -195,7 +193,7 @@ def test_what_does_not_belong_together_says_why(folder: Path, words: tuple[str, 
 )
 def test_wrong_usage_exits_2(words: tuple[str, ...], message: str) -> None:
     """Usage errors say what was expected and found, and read no photo."""
-    answer = run("check", *words)
+    answer = invoke("check", *words)
     assert answer.exit_code == 2
     assert message in " ".join(answer.stderr.split())
     assert answer.stdout == ""
@@ -203,14 +201,14 @@ def test_wrong_usage_exits_2(words: tuple[str, ...], message: str) -> None:
 
 def test_numbers_may_have_commas_and_units(folder: Path) -> None:
     """A builder's decimal comma and a unit behind the number are understood."""
-    answer = run("check", folder / "leaning.jpg", "--mirror", "300,5 x 200 mm", "--glass", "3mm", "--json")
+    answer = invoke("check", folder / "leaning.jpg", "--mirror", "300,5 x 200 mm", "--glass", "3mm", "--json")
     assert answer.exit_code == 3, answer.output
 
 
 def test_each_answers_in_order_and_exits_with_the_worst(folder: Path) -> None:
     """With --each: an object a line, an error in its place, the worst code."""
     names = ["true.jpg", "missing.jpg", "leaning.jpg", "no_mirror.jpg"]
-    answer = run("check", "--each", "--json", *(folder / name for name in names))
+    answer = invoke("check", "--each", "--json", *(folder / name for name in names))
     assert answer.exit_code == 1
     lines = [json.loads(line) for line in answer.stdout.splitlines()]
     assert [line["format"] for line in lines] == [
@@ -221,15 +219,15 @@ def test_each_answers_in_order_and_exits_with_the_worst(folder: Path) -> None:
     ]
     assert [Path(line["file"]).name for line in (lines[1], lines[3])] == ["missing.jpg", "no_mirror.jpg"]
     assert lines[2]["mirrors"][0]["verdict"] == "out of square"
-    good = run("check", "--each", "--json", folder / "true.jpg", folder / "leaning.jpg")
+    good = invoke("check", "--each", "--json", folder / "true.jpg", folder / "leaning.jpg")
     assert good.exit_code == 3
-    alone = run("check", "--json", folder / "leaning.jpg")
+    alone = invoke("check", "--json", folder / "leaning.jpg")
     assert json.loads(good.stdout.splitlines()[1]) == json.loads(alone.stdout)
 
 
 def test_each_in_words_names_every_photo(folder: Path) -> None:
     """Headings tell the answers apart, errors go to stderr with their photo's name."""
-    answer = run("check", "--each", folder / "true.jpg", folder / "empty.jpg", folder / "leaning.jpg")
+    answer = invoke("check", "--each", folder / "true.jpg", folder / "empty.jpg", folder / "leaning.jpg")
     assert answer.stdout.count("== ") == 2
     assert answer.stdout.index("TRUE.") < answer.stdout.index("OUT OF TRUE.")
     assert "empty.jpg" in answer.stderr
@@ -244,10 +242,10 @@ def test_worst_code_order() -> None:
 
 def test_pictures_are_numbered_for_several_photos(folder: Path, tmp_path: Path) -> None:
     """One photo: the name given; several: -1, -2 ... in the order of the photos; named in the JSON."""
-    single = run("check", folder / "leaning.jpg", "--json", "--picture", tmp_path / "one.png")
+    single = invoke("check", folder / "leaning.jpg", "--json", "--picture", tmp_path / "one.png")
     assert json.loads(single.stdout)["pictures"] == [str(tmp_path / "one.png")]
     assert (tmp_path / "one.png").stat().st_size > 10_000
-    run("check", "--each", folder / "leaning.jpg", folder / "true.jpg", "--picture", tmp_path / "many.jpg")
+    invoke("check", "--each", folder / "leaning.jpg", folder / "true.jpg", "--picture", tmp_path / "many.jpg")
     assert sorted(path.name for path in tmp_path.glob("many*")) == ["many-1.jpg", "many-2.jpg"]
 
 
@@ -258,7 +256,7 @@ def test_into_hands_answer_and_settings_to_the_record(
     record = pytest.importorskip("align.record")
     kept = []
     monkeypatch.setattr(record, "add_entry", lambda place, result, **how: kept.append((place, result, how)))
-    run("check", folder / "leaning.jpg", "--mirror", "300x200", "--want-turn", "1", "--into", tmp_path)
+    invoke("check", folder / "leaning.jpg", "--mirror", "300x200", "--want-turn", "1", "--into", tmp_path)
     [(place, result, how)] = kept
     assert place == tmp_path
     assert result.verdict == "out of square"
@@ -275,40 +273,40 @@ def test_a_fault_of_ours_is_one_line(folder: Path, monkeypatch: pytest.MonkeyPat
 
     monkeypatch.delenv("ALIGN_DEBUG", raising=False)
     monkeypatch.setattr(sys.modules["align.check"], "check", fail)
-    answer = run("check", folder / "leaning.jpg")
+    answer = invoke("check", folder / "leaning.jpg")
     assert answer.exit_code == 1
     assert answer.stderr.startswith("This is a fault in align: KeyError: ")
     assert "test_cli.py, line " in answer.stderr.splitlines()[0]
-    raw = json.loads(run("check", folder / "leaning.jpg", "--json").stdout)
+    raw = json.loads(invoke("check", folder / "leaning.jpg", "--json").stdout)
     assert raw["error"] == "InternalFault"
     monkeypatch.setenv("ALIGN_DEBUG", "1")
-    assert isinstance(run("check", folder / "leaning.jpg").exception, KeyError)
+    assert isinstance(invoke("check", folder / "leaning.jpg").exception, KeyError)
 
 
 def test_target_writes_a_pdf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The named sheet goes to the named file, or to align-NAME.pdf here."""
     monkeypatch.chdir(tmp_path)
-    assert run("target", "--out", "mine.pdf").exit_code == 0
-    assert run("target", "--sheet", "card").exit_code == 0
+    assert invoke("target", "--out", "mine.pdf").exit_code == 0
+    assert invoke("target", "--sheet", "card").exit_code == 0
     assert (tmp_path / "mine.pdf").read_bytes().startswith(b"%PDF")
     assert (tmp_path / "align-card.pdf").is_file()
-    unknown = run("target", "--sheet", "a0")
+    unknown = invoke("target", "--sheet", "a0")
     assert unknown.exit_code == 2
     assert "card, a6, a5, a4, letter" in unknown.stderr
-    assert run("target", "--out", "mine.png").exit_code == 2
-    nowhere = run("target", "--out", "no_folder/mine.pdf")
+    assert invoke("target", "--out", "mine.png").exit_code == 2
+    nowhere = invoke("target", "--out", "no_folder/mine.pdf")
     assert nowhere.exit_code == 1
     assert "Try: " in nowhere.stderr
 
 
 def test_help_lists_only_what_there_is() -> None:
     """Every command whose module exists, none else; each answers --help."""
-    listed = run("--help").stdout.partition("Commands:")[2]
+    listed = invoke("--help").stdout.partition("Commands:")[2]
     folder_of_modules = Path(align.__file__).parent
     for name, lazy in COMMANDS.items():
         exists = (folder_of_modules / f"{lazy.module.split('.')[1]}.py").is_file()
         assert (f"\n  {name} " in listed) == exists
-        assert run(name, "--help").exit_code == (0 if exists else 2)
+        assert invoke(name, "--help").exit_code == (0 if exists else 2)
 
 
 def test_help_answers_at_once() -> None:
@@ -363,14 +361,75 @@ def test_interrupt_keeps_what_was_answered(folder: Path) -> None:
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     ) as process:
         assert process.stdout is not None
+        assert process.stderr is not None
         first = process.stdout.readline()
         process.send_signal(signal.SIGINT)
-        rest, errors = process.communicate(timeout=120)
+        # Not `communicate`, which loses what `readline` has read beyond its line.
+        rest, errors = process.stdout.read(), process.stderr.read()
     lines = [json.loads(line) for line in (first + rest).splitlines()]
-    assert lines[0]["format"] == "align-check-1"
-    assert len(lines) < len(photos) + 1
+    assert {line["format"] for line in lines[:-1]} == {"align-check-1"}
+    assert lines[-1]["message"] == f"Interrupted: {201 - len(lines)} of 200 photos were not checked."
     assert process.returncode == 1
     assert "Traceback" not in errors
+
+
+@pytest.mark.skipif(os.name == "nt", reason="interrupts are sent as POSIX signals")
+@pytest.mark.parametrize("cores", [1, 2])
+def test_an_interrupt_while_printing_loses_no_answer(monkeypatch: pytest.MonkeyPatch, cores: int) -> None:
+    """What was in hand is printed too, and what was not begun is counted."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    waiting: list[Future[Answer]] = []
+
+    def answered(photo: Path, *_: object) -> Answer:
+        return Answer(photo, error=AlignError(f"seen {photo.name}", "nothing"))
+
+    class Pool:
+        """The first job is done, the second and third begun, the others wait: as two workers might have it."""
+
+        def submit(self, _: object, photo: Path, *__: object) -> Future[Answer]:
+            future: Future[Answer] = Future()
+            if len(waiting) < 3:
+                future.set_running_or_notify_cancel()
+            if not waiting:
+                future.set_result(answered(photo))
+            waiting.append(future)
+            return future
+
+    def interrupted(photo: Path, error: AlignError, as_json: bool) -> None:
+        if photo.name == "0.jpg":
+            os.kill(os.getpid(), signal.SIGINT)
+            for number in range(1, len(waiting[:3])):
+                waiting[number].set_result(answered(Path(f"{number}.jpg")))
+        printed.append(error.message)
+
+    printed: list[str] = []
+    monkeypatch.setattr(cli_each, "_cores", lambda: cores)
+    monkeypatch.setattr(cli_each, "_pool", lambda _: nullcontext(Pool()))
+    monkeypatch.setattr(cli_each, "answer_photo", answered)
+    monkeypatch.setattr(cli_each, "_print_error", interrupted)
+    try:
+        done = invoke("check", "--each", *(f"{number}.jpg" for number in range(8)))
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    finally:
+        signal.signal(signal.SIGINT, before)
+    in_hand = 1 if cores == 1 else 3
+    expected = [f"seen {number}.jpg" for number in range(in_hand)]
+    assert printed == [*expected, f"Interrupted: {8 - in_hand} of 8 photos were not checked."]
+    assert done.exit_code == 1
+
+
+@pytest.mark.skipif(os.name == "nt", reason="interrupts are sent as POSIX signals")
+def test_a_second_interrupt_ends_at_once() -> None:
+    """The first is noted, the second raised."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with cli_each.Interrupts() as interrupts:
+            signal.raise_signal(signal.SIGINT)
+            assert interrupts.came
+            with pytest.raises(KeyboardInterrupt):
+                signal.raise_signal(signal.SIGINT)
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def test_errors_survive_the_way_from_a_worker() -> None:

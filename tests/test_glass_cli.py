@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from commands import invoke
 from synthetic import degrees_mirror, synthetic_photo, write_photo
 
-from align.cli import align_group
 from align.figures_glass import draw_glass
 from align.results import GlassSummary, Quantity
 from align.results_glass import GhostSeen, GlassResult, LampSeen, OtherGlass, Profile
@@ -66,13 +65,13 @@ def test_picture(tmp_path: Path) -> None:
 def test_wrong_usage(name: str, tmp_path: Path) -> None:
     """Other kinds of picture, and a picture over the photo."""
     photo = tmp_path / "photo.jpg"
-    done = CliRunner().invoke(align_group, ["glass", str(photo), "--picture", str(tmp_path / name)])
+    done = invoke("glass", photo, "--picture", tmp_path / name)
     assert done.exit_code == 2
 
 
 def test_no_photo_is_an_error_object(tmp_path: Path) -> None:
     """One JSON object, exit code 1."""
-    done = CliRunner().invoke(align_group, ["glass", str(tmp_path / "none.jpg"), "--json"])
+    done = invoke("glass", tmp_path / "none.jpg", "--json")
     assert done.exit_code == 1
     assert json.loads(done.stdout)["format"] == "align-error-1"
 
@@ -81,7 +80,7 @@ def test_a_photo_without_lamps_cannot_tell(tmp_path: Path) -> None:
     """Exit code 1, the reason, and a better photo."""
     photo, _ = synthetic_photo(SHEETS["a5"], (60, -500, 280), [degrees_mirror(0.4, -0.3, 40.0, 3.0)])
     path = write_photo(tmp_path / "photo.jpg", photo)
-    done = CliRunner().invoke(align_group, ["glass", str(path), "--json"])
+    done = invoke("glass", path, "--json")
     answer = json.loads(done.stdout)
     assert done.exit_code == 1
     assert answer["glass"]["verdict"] == "undetermined"

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from commands import invoke
 
 from align.cli_plan import plan_command
 from align.plan import numbers_of, numbers_with_doubt
@@ -32,7 +32,7 @@ SAMPLE = Path(__file__).parent.parent / "sample_images" / "harbour_street.toml"
 
 
 def run(*arguments):
-    return CliRunner().invoke(plan_command, [str(argument) for argument in arguments])
+    return invoke(*arguments, command=plan_command)
 
 
 @pytest.fixture(scope="module")

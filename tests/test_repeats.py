@@ -10,12 +10,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from commands import invoke
 from sighted import board_of, heights
 from synthetic import degrees_mirror, write_photo
 
 from align.camera import prior_from_focal
-from align.cli import align_group
 from align.geometry import fit_homography, lean_turn_of_normal
 from align.photo import Photo
 from align.repeats import told_apart
@@ -213,7 +212,7 @@ def test_the_command_takes_a_turn_for_each_mirror(tmp_path):
     write_photo(photo, drawn(90, [*SINGLE, (0, 1)]).gray)
 
     def run(*options):
-        result = CliRunner().invoke(align_group, ["check", str(photo), "--glass", "0", "--json", *options])
+        result = invoke("check", photo, "--glass", "0", "--json", *options)
         return result.exit_code, json.loads(result.stdout)
 
     code, answer = run("--want-turn", "49", "--want-turn", "-41", "--tolerance", "0.2")
