@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 import os
 from collections.abc import Callable, Sequence
@@ -149,6 +148,8 @@ def sight_photos(
 
 def _check_new(photo: Photo, seen: dict[bytes, str]) -> None:
     """Refuse a photo whose pixels were given before; `seen` maps digests to file names."""
+    import hashlib
+
     digest = hashlib.blake2b(photo.gray.tobytes()).digest()
     if digest in seen:
         raise PhotoError(

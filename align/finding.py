@@ -70,7 +70,7 @@ def detect_markers(
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     parameters.relativeCornerRefinmentWinSize = 0.2
     parameters.cornerRefinementWinSize = 4
-    picture = np.ascontiguousarray(gray[:, ::-1]) if mirrored else gray
+    picture = cv2.flip(gray, 1) if mirrored else gray
     corners, ids, _ = cv2.aruco.ArucoDetector(aruco_dictionary(), parameters).detectMarkers(picture)
     if ids is None or not len(corners):
         return [], []
@@ -124,12 +124,12 @@ def _grow(seed: int, sheet: Sheet, ids: list[int], places: list[Array], free: se
         homography = _homography(sheet, [ids[i] for i in members], [places[i] for i in members])
         share = JOIN_SHARE_FIRST if len(members) < 4 else JOIN_SHARE
         joined: dict[int, tuple[float, int]] = {}
+        known = np.mean([places[m].mean(axis=0) for m in members], axis=0)
         for i in free:
             if ids[i] not in sheet.marker_ids:
                 continue
             predicted = apply_homography(homography, model[ids[i] - sheet.first_marker])
             off = float(np.abs(predicted - places[i]).max())
-            known = np.mean([places[m].mean(axis=0) for m in members], axis=0)
             reach = np.linalg.norm(places[i].mean(axis=0) - known) / _side(places[seed])
             if (
                 off < share * _side(places[i]) * (1.0 + 0.15 * reach)

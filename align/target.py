@@ -12,6 +12,7 @@ the viewer's right, y towards the mirror, z up. The printed corners therefore ha
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -256,16 +257,16 @@ def raster(sheet: Sheet, pixels_per_square: int = 48) -> NDArray[np.uint8]:
     height, width = sheet.squares_y * pixels_per_square, sheet.squares_x * pixels_per_square
     ink = np.zeros((height, width))
     for x, y, w, h in black_rectangles_board(sheet):
-        column_cover = _cover(x * scale, (x + w) * scale, width)
-        row_cover = _cover(y * scale, (y + h) * scale, height)
-        rows, columns = np.flatnonzero(row_cover), np.flatnonzero(column_cover)
-        ink[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] += np.outer(
-            row_cover[rows[0] : rows[-1] + 1], column_cover[columns[0] : columns[-1] + 1]
-        )
+        columns, across = _cover(x * scale, (x + w) * scale, width)
+        rows, down = _cover(y * scale, (y + h) * scale, height)
+        ink[rows, columns] += np.outer(down, across)
     return np.round(255 * (1 - np.clip(ink, 0, 1))).astype(np.uint8)
 
 
-def _cover(start: float, stop: float, size: int) -> NDArray[np.float64]:
-    """Share of each of `size` unit pixels that the interval covers."""
-    edges = np.arange(size + 1)
-    return np.diff(np.clip(edges, start, stop))
+def _cover(start: float, stop: float, size: int) -> tuple[slice, NDArray[np.float64]]:
+    """Which of `size` unit pixels the interval meets, and the share of each that it covers."""
+    first, end = max(math.floor(start), 0), min(math.ceil(stop), size)
+    cover = np.ones(end - first)
+    cover[0] = min(first + 1.0, stop) - max(float(first), start)
+    cover[-1] = min(float(end), stop) - max(end - 1.0, start)
+    return slice(first, end), cover
