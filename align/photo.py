@@ -129,7 +129,7 @@ def read_colour(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
         _check_size(path, image.size)
         exif = _exif(image)
         try:
-            pixels = np.asarray(image.convert("RGB"))
+            pixels = np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
         except Exception as error:  # decoders raise many kinds on damaged files
             raise _unreadable(path, f"it is damaged or cut off ({error})") from None
     return _upright(pixels, _orientation(exif.get(_TAG_ORIENTATION)) or 1)

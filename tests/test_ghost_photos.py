@@ -142,7 +142,7 @@ def test_derivatives_of_the_fit_are_those_of_its_model(monkeypatch: pytest.Monke
     p = patch.start()
     p[4], p[5] = 0.4, 0.05
     offsets = patch.offsets(3.3)
-    slopes = patch._by_shape(p, offsets)
+    slopes = patch._by_shape(patch.drawn(p, offsets))
     for column, number in enumerate((0, 1, 3, 4, LOG_SCALE)):
         step = np.zeros(N_ALL)
         step[number] = 1e-4
