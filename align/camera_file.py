@@ -93,8 +93,6 @@ def write_camera_file(camera: CameraFile, path: str | os.PathLike[str]) -> Path:
     AlignError
         The folder is missing or cannot be written to.
     """
-    import tempfile
-
     path = Path(path)
     text = json.dumps(camera.to_json(), indent=2, allow_nan=False, ensure_ascii=False)
     # Lists of numbers on one line each: a covariance is read row by row.

@@ -42,7 +42,7 @@ MAX_THICKNESS_MM = 8.0
 
 @dataclass(frozen=True, eq=False)
 class Image:
-    """One image of a lamp: its light as a share of the main one's, its shift, and where each pixel lies from it [px].
+    """One image of a lamp: its light as a share of the main one's, its shift, and how far off each pixel is [px].
 
     shift : (2,) from the main image; moved : (n, 2) from the image's middle to each pixel; distance : (n,)
     """

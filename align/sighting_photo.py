@@ -106,7 +106,8 @@ def _misread(find: Find, board: Board) -> bool:
     sheet = board.sheet
     if find.sheet.name != sheet.name:
         return True
-    places = apply_homography(np.linalg.inv(board.homography), find.marker_pixels.mean(axis=1)) / sheet.square_mm
+    to_board = np.asarray(np.linalg.inv(board.homography), float)
+    places = apply_homography(to_board, find.marker_pixels.mean(axis=1)) / sheet.square_mm
     return bool(((places > 0) & (places < [sheet.squares_x, sheet.squares_y])).all())
 
 
