@@ -23,7 +23,6 @@ from .surfaces import Patch, PatchMesh, box, grid_faces, mesh_of
 Array = NDArray[np.float64]
 
 PAPER_REFLECTANCE = 0.80  # office paper; common practice
-INK_REFLECTANCE = 0.045  # laser toner; common practice
 PIXELS_PER_SQUARE = 192  # marker cells fall on whole texels, squares are finer than any photo's
 PAPER_LIFT_MM = 0.12  # the floor lies this far under the print, which is at z = 0
 SHEET_SPACING_MM = 4.0
@@ -124,7 +123,7 @@ def _sheet(spec: SceneSpec) -> Baked | None:
     )
     flat = np.column_stack([x.ravel(), y.ravel()])
     vertices = np.column_stack([flat, sheet_height_mm(sheet, spec.sheet_bow_mm, flat[:, 0])])
-    mesh = _mesh(vertices, grid_faces(columns, rows), _sheet_uv(sheet, flat), _texture(_print_image(sheet)))
+    mesh = _mesh(vertices, grid_faces(columns, rows), _sheet_uv(sheet, flat), _texture(_print_image(sheet, spec.ink_reflectance)))
     inside = np.clip(flat, flat.min(axis=0) + 1, flat.max(axis=0) - 1)
     normals = np.tile([0.0, 0.0, 1.0], (len(flat), 1))
     probes = np.column_stack([inside, vertices[:, 2]])
@@ -136,15 +135,15 @@ def sheet_height_mm(sheet: Sheet, bow_mm: float, x_mm: Array) -> Array:
     return bow_mm * (1 - (2 * np.asarray(x_mm, float) / sheet.width_mm) ** 2)
 
 
-def _print_image(sheet: Sheet) -> Array:
+def _print_image(sheet: Sheet, ink_reflectance: float) -> Array:
     """(h, w, 3) reflectance of the print with one square's width of white paper all round."""
     ink = np.pad(raster(sheet, PIXELS_PER_SQUARE), PIXELS_PER_SQUARE, constant_values=255)
-    reflectance = INK_REFLECTANCE + (PAPER_REFLECTANCE - INK_REFLECTANCE) * (ink[..., None] / 255.0)
-    _draw_rule(reflectance, sheet)
+    reflectance = ink_reflectance + (PAPER_REFLECTANCE - ink_reflectance) * (ink[..., None] / 255.0)
+    _draw_rule(reflectance, sheet, ink_reflectance)
     return reflectance * np.array([1.0, 0.99, 0.965])
 
 
-def _draw_rule(reflectance: Array, sheet: Sheet) -> None:
+def _draw_rule(reflectance: Array, sheet: Sheet, ink: float) -> None:
     """The 100 mm rule in the near margin, where there is room for it."""
     texels_per_mm = PIXELS_PER_SQUARE / sheet.square_mm
     middle_mm = np.array([sheet.squares_x * sheet.square_mm / 2, sheet.squares_y * sheet.square_mm])
@@ -157,14 +156,17 @@ def _draw_rule(reflectance: Array, sheet: Sheet) -> None:
             middle_mm + np.array([position_mm - 0.12, 4.0 - length_mm]),
             [0.24, length_mm],
             texels_per_mm,
+            ink,
         )
-    _ink(reflectance, middle_mm + np.array([-50.12, 3.9]), [100.24, 0.24], texels_per_mm)
+    _ink(reflectance, middle_mm + np.array([-50.12, 3.9]), [100.24, 0.24], texels_per_mm, ink)
 
 
-def _ink(reflectance: Array, corner_mm: Array, size_mm: list[float], texels_per_mm: float) -> None:
+def _ink(
+    reflectance: Array, corner_mm: Array, size_mm: list[float], texels_per_mm: float, ink: float
+) -> None:
     start = PIXELS_PER_SQUARE + np.round(np.asarray(corner_mm) * texels_per_mm).astype(int)
     stop = start + np.maximum(np.round(np.asarray(size_mm) * texels_per_mm).astype(int), 1)
-    reflectance[start[1] : stop[1], start[0] : stop[0]] = INK_REFLECTANCE
+    reflectance[start[1] : stop[1], start[0] : stop[0]] = ink
 
 
 def _sheet_uv(sheet: Sheet, xy_mm: Array) -> Array:

@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 Point = tuple[float, float, float]
 Colour = tuple[float, float, float]
 
+INK_REFLECTANCE = 0.045  # laser toner; common practice
+
 
 @dataclass(frozen=True)
 class Mirror:
@@ -164,13 +166,15 @@ class SceneSpec:
     """Everything in front of the lens.
 
     decor: "plain" (a bare grey floor) or "harbour" (the diorama, built to fit the first mirror).
-    sheet_bow_mm: sagitta of a sheet that arches up in the middle, about a fold line along y.
+    sheet_bow_mm: sagitta of a sheet that arches up in the middle, about a fold line along y;
+    ink_reflectance: of the print's black; a printer that saves toner prints grey.
     """
 
     camera: RenderCamera
     mirrors: tuple[Mirror, ...] = ()
     sheet_name: str | None = "a5"
     sheet_bow_mm: float = 0.0
+    ink_reflectance: float = INK_REFLECTANCE
     lamps: tuple[Lamp, ...] = ()
     occluders: tuple[Box, ...] = ()
     balls: tuple[Ball, ...] = ()

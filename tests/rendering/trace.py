@@ -35,23 +35,31 @@ def picture(
     *,
     ghost_grid: int = 2,
     orders: tuple[int, ...] = DAY_ORDERS,
+    fine: NDArray[np.bool_] | None = None,
 ) -> Image:
     """(height, width, 3) linear radiance.
 
     grid, ghost_grid : their squares are the rays per pixel, for the main image and for each weak one;
-    orders : which images in the first glass mirror are drawn (1: the main one and all that is not in glass).
+    orders : which images in the first glass mirror are drawn (1: the main one and all that is not in glass);
+    fine : (height, width), where these hold: elsewhere one ray a pixel has to do; None: everywhere.
     """
     width, height = camera.size_px
     image = np.zeros((height * width, 3), np.float32)
-    batch = max(1, LANES // grid**2)
-    for start in range(0, height * width, batch):
-        pixels = np.arange(start, min(start + batch, height * width), dtype=np.uint32)
-        radiance, glassy = _trace_pixels(world, camera, pixels, grid, 1)
-        if 1 in orders:
-            image[pixels] += radiance
-        for order in set(orders) - {1}:
-            if glassy.any():
-                image[pixels[glassy]] += _trace_pixels(world, camera, pixels[glassy], ghost_grid, order)[0]
+    everywhere = np.arange(height * width, dtype=np.uint32)
+    parts = [(everywhere, grid, ghost_grid)]
+    if fine is not None:
+        chosen = fine.ravel()
+        parts = [(everywhere[chosen], grid, ghost_grid), (everywhere[~chosen], 1, 1)]
+    for part, rays, ghost_rays in parts:
+        batch = max(1, LANES // rays**2)
+        for start in range(0, len(part), batch):
+            pixels = part[start : start + batch]
+            radiance, glassy = _trace_pixels(world, camera, pixels, rays, 1)
+            if 1 in orders:
+                image[pixels] += radiance
+            for order in set(orders) - {1}:
+                if glassy.any():
+                    image[pixels[glassy]] += _trace_pixels(world, camera, pixels[glassy], ghost_rays, order)[0]
     return image.reshape(height, width, 3)
 
 
