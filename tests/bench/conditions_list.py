@@ -28,35 +28,40 @@ class Condition:
     same_photo_as: str = ""
 
 
+def _seed(rng: np.random.Generator) -> int:
+    """A seed for the noise: drawn anew for each photo, for one draw in all conditions would err alike in all."""
+    return int(rng.integers(2**31))
+
+
 def _developed(light: Light, scene: Scene, number: int, rng: np.random.Generator) -> Pixels:
-    return develop(light, PHONE, scene.seed)
+    return develop(light, PHONE, _seed(rng))
 
 
 def _shaken(length_px: float) -> Finish:
     def finish(light: Light, scene: Scene, number: int, rng: np.random.Generator) -> Pixels:
         angle = math.pi * (number + float(rng.uniform(0, 1))) / SCENES
-        return develop(shaken(light, length_px, angle, rng), PHONE, scene.seed)
+        return develop(shaken(light, length_px, angle, rng), PHONE, _seed(rng))
 
     return finish
 
 
 def _defocused(diameter_px: float) -> Finish:
     def finish(light: Light, scene: Scene, number: int, rng: np.random.Generator) -> Pixels:
-        return develop(defocused(light, scene.spec, diameter_px, near=number % 2 == 0), PHONE, scene.seed)
+        return develop(defocused(light, scene.spec, diameter_px, near=number % 2 == 0), PHONE, _seed(rng))
 
     return finish
 
 
 def _dark(white: float, noise: float) -> Finish:
-    return lambda light, scene, number, rng: darkened(light, white, noise, scene.seed)
+    return lambda light, scene, number, rng: darkened(light, white, noise, _seed(rng))
 
 
 def _glaring(light: Light, scene: Scene, number: int, rng: np.random.Generator) -> Pixels:
-    return develop(glaring(light, scene.spec, rng), PHONE, scene.seed)
+    return develop(glaring(light, scene.spec, rng), PHONE, _seed(rng))
 
 
 def _dirty(strength: float) -> Finish:
-    return lambda light, scene, number, rng: develop(dirtied(light, scene.spec, strength, rng), PHONE, scene.seed)
+    return lambda light, scene, number, rng: develop(dirtied(light, scene.spec, strength, rng), PHONE, _seed(rng))
 
 
 def _want_turn(turn_deg: float) -> Callable[[Scene], list[str]]:
