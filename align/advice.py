@@ -22,6 +22,15 @@ BLURRED_PX = 1.8
 BOW_WORTH_MM = 0.7
 #: Turns are named in these steps where the wanted one is not known [deg].
 TURN_STEP_DEG = 5
+#: A sheet turned farther than this to the mirror lies the wrong way round [deg].
+WRONG_WAY_DEG = 135.0
+
+#: What to do, without the reason that the advice adds: the quality line names its own.
+HOLD_HIGHER = "Hold the phone higher"
+HOLD_LOWER = "Hold the phone lower"
+GO_NEARER = "Go nearer, or put the sheet nearer to the mirror"
+HOLD_STILL = "Hold the phone still and tap on the reflection to focus"
+MORE_PHOTOS = "Two or three photos from different heights in one check narrow the interval further"
 
 
 def advice_for(
@@ -32,11 +41,10 @@ def advice_for(
     tolerance_deg: float,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """(warnings, advice): what is amiss, and what the next photo should do better."""
-    warnings = _bow_warning(solution)
+    warnings = _bow_warning(solution) + _lie_warning(mirrors)
     advice: list[str] = []
     weak = any(
-        m.lean_deg.half_width > tolerance_deg / 2 or m.turn_deg.half_width > tolerance_deg / 2
-        for m in mirrors
+        m.lean_deg.half_width > tolerance_deg / 2 or m.turn_deg.half_width > tolerance_deg / 2 for m in mirrors
     )
     for number, (path, size, sighting) in enumerate(photos):
         warnings += _photo_warnings(sheet, path, sighting)
@@ -44,7 +52,7 @@ def advice_for(
             advice += _photo_advice(solution, number, size, sighting)
     advice += _corner_advice(mirrors)
     if weak and len(photos) == 1:
-        advice.append("Two or three photos from different heights in one check narrow the interval further.")
+        advice.append(f"{MORE_PHOTOS}.")
     return tuple(dict.fromkeys(warnings)), tuple(dict.fromkeys(advice))
 
 
@@ -58,6 +66,27 @@ def _corner_advice(mirrors: Sequence[MirrorResult]) -> list[str]:
     return [
         "The mirrors are not all square to the sheet. Name the turn that is wanted for each of them, from left to "
         f"right; as they stand now: {example}"
+    ]
+
+
+def _lie_warning(mirrors: Sequence[MirrorResult]) -> list[str]:
+    """A sheet that lies askew to the only mirror, or the wrong way round: turn is told against its edge."""
+    if len(mirrors) != 1:
+        return []
+    (mirror,) = mirrors
+    off = (mirror.turn_deg.value - mirror.want_turn_deg + 180.0) % 360.0 - 180.0
+    if abs(off) <= MAX_PACKED_DEG:
+        return []
+    turn = mirror.turn_deg.value
+    if abs(off) > WRONG_WAY_DEG:
+        lies = "the wrong way round: its arrow points away from the mirror"
+    else:
+        lies = f"askew: its arrow points {abs(off):.0f}° past the mirror"
+    step = TURN_STEP_DEG * round(turn / TURN_STEP_DEG)
+    return [
+        f"The sheet seems to lie {lies}. The lean holds all the same; turn and gap are measured against the "
+        f"sheet's edges. Turn its arrow to the mirror and photograph again; or, if it is meant to lie so, say "
+        f"--want-turn {step:g}."
     ]
 
 
@@ -96,17 +125,15 @@ def _photo_advice(solution: Solution, photo: int, size: tuple[int, int], sightin
     eye = solution.state.eye(photo)
     elevation = math.degrees(math.asin(float(eye[2] / np.linalg.norm(eye))))
     if elevation < LOW_CAMERA_DEG:
-        result.append("Hold the phone higher: 30 to 45 degrees above the floor shows the sheet better.")
+        result.append(f"{HOLD_HIGHER}: 30 to 45 degrees above the floor shows the sheet better.")
     if elevation > STEEP_CAMERA_DEG:
-        result.append("Hold the phone lower: from so steep a view the mirror's lean hardly shows.")
+        result.append(f"{HOLD_LOWER}: from so steep a view the mirror's lean hardly shows.")
     squares = [float(np.median(board.square_px)) for board in sighting.reflections]
     if squares and min(squares) < SMALL_SQUARE_PX:
-        result.append(
-            "Go nearer, or put the sheet nearer to the mirror: its reflection is small in the photo."
-        )
+        result.append(f"{GO_NEARER}: its reflection is small in the photo.")
     blur = max((board.blur_px for board in (sighting.target, *sighting.reflections)), default=0.0)
     if blur > BLURRED_PX:
-        result.append("Hold the phone still and tap on the reflection to focus: the photo is blurred.")
+        result.append(f"{HOLD_STILL}: the photo is blurred.")
     width = float(np.ptp(sighting.target.outline_px[:, 0]))
     if width < 0.25 * size[0]:
         result.append("Let the sheet and its reflection fill the frame: they take up little of it.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +16,8 @@ from .claims import borne_out
 from .errors import CameraError, PhotoError, ReflectionError, SolveError
 from .grouping import JointViews, joint_views
 from .photo import Lens, Photo, read_photo
-from .report import report
+from .quality import quality_of
+from .report import report, wanted_turns
 from .results import CheckResult
 from .shims import Mount
 from .sighting_photo import Sighting, sight
@@ -60,7 +61,7 @@ def check(
     want_turn_deg: float | Sequence[float] = 0.0,
     mount: Mount | None = None,
     tolerance_deg: float = DEFAULT_TOLERANCE_DEG,
-    rule_mm: float = RULE_MM,
+    rule_mm: float | None = None,
     board: tuple[int, int] | None = None,
     square_mm: float | None = None,
     touching: bool = False,
@@ -78,7 +79,7 @@ def check(
     want_turn_deg : the turn that is wanted, of all mirrors or of each from the left; 0 is square to the
         target's edge
     mount : how the mirror is held; tolerance_deg : what counts as true
-    rule_mm : measured length of the sheet's printed 100 mm rule
+    rule_mm : measured length of the sheet's printed 100 mm rule; None: not measured, taken to be 100 mm
     board, square_mm : inner corners (columns, rows) and square of a plain checkerboard of one's own
     touching : the target's contact edge touches the glass; touching_mirrors : of these mirrors, counted from 1
         at the left; where there are several and none is named, of the one that is near enough
@@ -98,24 +99,34 @@ def check(
         if square_mm is None:
             raise ValueError("a plain board needs square_mm")
         own_board = plain_board(board[0], board[1], square_mm)
-    sighted = sight_photos(
-        paths, camera_file, own_board=own_board, scale=rule_mm / RULE_MM, progress=progress
-    )
+    scale = 1.0 if rule_mm is None else rule_mm / RULE_MM
+    sighted = sight_photos(paths, camera_file, own_board=own_board, scale=scale, progress=progress)
     contacts = tuple(sorted({number - 1 for number in touching_mirrors}))
     knowledge = Knowledge(glass_mm, touching or bool(contacts), contacts)
     wanted = want_turn_deg if isinstance(want_turn_deg, Sequence) else (want_turn_deg,)
     sheet, solution, warnings = solve_sighted(sighted, knowledge)
-    return report(
+    source = "file" if camera_file is not None else "photo"
+    photos_sighted = [(item.photo, item.size, item.sighting) for item in sighted]
+    result = report(
         sheet,
         solution,
-        [(item.photo, item.size, item.sighting) for item in sighted],
-        camera_source="file" if camera_file is not None else "photo",
-        want_turn=[math.radians(turn) for turn in wanted],
+        photos_sighted,
+        camera_source=source,
+        want_turn=_nearest_turns(solution, [math.radians(turn) for turn in wanted]),
         tolerance=math.radians(tolerance_deg),
         mirror_size_mm=mirror_size_mm,
         mount=mount or Mount(),
         warnings=warnings,
     )
+    quality = quality_of(solution, photos_sighted, result.mirrors, tolerance_deg, source)
+    return replace(result, quality=quality, rule_mm=rule_mm)
+
+
+def _nearest_turns(solution: Solution, wanted: Sequence[float]) -> list[float]:
+    """The turns that are wanted, each named as near to what its mirror has as whole turns allow: 180 is -180."""
+    turns = wanted_turns(wanted, solution.state.layout.mirrors)
+    has = (float(solution.mirror_parameters(mirror)[1]) for mirror in range(len(turns)))
+    return [turn + 2 * math.pi * round((at - turn) / (2 * math.pi)) for turn, at in zip(turns, has, strict=True)]
 
 
 def sight_photos(
@@ -186,16 +197,10 @@ def _check_same_camera(sighted: Sequence[Sighted], photo: Photo) -> None:
         )
 
 
-def solve_sighted(
-    sighted: Sequence[Sighted], knowledge: Knowledge
-) -> tuple[Sheet, Solution, tuple[str, ...]]:
+def solve_sighted(sighted: Sequence[Sighted], knowledge: Knowledge) -> tuple[Sheet, Solution, tuple[str, ...]]:
     """The joint solve of sighted photos, with its sanity checks and warnings."""
     if not any(item.sighting.reflections for item in sighted):
-        raise ReflectionError(
-            f"The target was found in {sighted[0].photo.name}, but no reflection of it.",
-            "Stand so that you see the whole sheet in the mirror too, keep both sharp, and take the photo "
-            "from 30 to 45 degrees above the floor.",
-        )
+        raise _no_reflection(sighted[0])
     sheet = sighted[0].sighting.sheet
     warnings = _shape_warnings(sighted)
     prior = sighted[0].prior
@@ -226,6 +231,18 @@ def solve_sighted(
         )
     _check_sane(solution, [item.photo.name for item in sighted])
     return sheet, solution, tuple(warnings)
+
+
+def _no_reflection(item: Sighted) -> ReflectionError:
+    found = f"The target was found in {item.photo.name}, but no reflection of it"
+    if item.sighting.complaint is not None:
+        what, remedy = item.sighting.complaint
+        return ReflectionError(f"{found}: {what}.", remedy)
+    return ReflectionError(
+        f"{found}.",
+        "Stand so that you see the whole sheet in the mirror too, keep both sharp, and take the photo "
+        "from 30 to 45 degrees above the floor.",
+    )
 
 
 def _shape_warnings(sighted: Sequence[Sighted]) -> list[str]:

@@ -221,9 +221,43 @@ class Overlay:
     mirror_size_known: bool
 
 
+@dataclass(frozen=True)
+class Quality:
+    """How good the photos are for the answer, and the one thing that would better it most.
+
+    grade : "good", "fair" or "poor", by widest_half_deg, the widest half-width of lean and turn [deg], as
+    tolerance_share of the tolerance; cause : one word or two, "" where nothing is amiss; words : how much;
+    remedy : what to try, "" for nothing; photo : the file it is about, where there are several.
+    """
+
+    grade: str
+    widest_half_deg: float
+    tolerance_share: float
+    cause: str = ""
+    words: str = ""
+    remedy: str = ""
+    photo: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """All fields; `remedy` is "try", as in errors."""
+        return {
+            "grade": self.grade,
+            "widest_half_deg": round(self.widest_half_deg, 6),
+            "tolerance_share": round(self.tolerance_share, 4),
+            "cause": self.cause,
+            "words": self.words,
+            "try": self.remedy,
+            "photo": self.photo,
+        }
+
+
 @dataclass(frozen=True, eq=False)
 class CheckResult:
-    """The answer of `align.check`; touching : numbers of the mirrors that the sheet was taken to touch."""
+    """The answer of `align.check`.
+
+    touching : numbers of the mirrors that the sheet was taken to touch; rule_mm : the measured length of the
+    print's 100 mm rule, None where nobody measured it and lengths rest on a print to scale.
+    """
 
     photos: tuple[PhotoSummary, ...]
     camera: CameraSummary
@@ -235,6 +269,8 @@ class CheckResult:
     advice: tuple[str, ...] = ()
     overlays: tuple[Overlay, ...] = field(default=(), repr=False)
     touching: tuple[int, ...] = ()
+    quality: Quality | None = None
+    rule_mm: float | None = None
 
     @property
     def want_turn_deg(self) -> float | None:
@@ -265,4 +301,6 @@ class CheckResult:
             "verdict": self.verdict,
             "warnings": list(self.warnings),
             "advice": list(self.advice),
+            "rule_mm": self.rule_mm,
+            "quality": None if self.quality is None else self.quality.to_json(),
         }

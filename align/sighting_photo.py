@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -11,6 +12,8 @@ from .camera import CameraPrior
 from .errors import TargetError
 from .finding import Find
 from .geometry import apply_homography
+from .legibility import complaint
+from .light import Light, light_of
 from .photo import Photo
 from .repeats import Repeat, apart, told_apart
 from .searching import search_reflection
@@ -30,13 +33,17 @@ class Sighting:
     """What one photo shows.
 
     target : the board itself; reflections : one for each mirror, left to right; repeats : images by way of
-    several mirrors, which are named in the answer and used for nothing else.
+    several mirrors, which are named in the answer and used for nothing else; lights : of the target and of each
+    reflection, where it was looked at; complaint : where no reflection was found, what is plainly amiss with the
+    photo and what to try.
     """
 
     sheet: Sheet
     target: Board
     reflections: tuple[Board, ...]
     repeats: tuple[Repeat, ...] = ()
+    lights: tuple[Light | None, ...] = ()
+    complaint: tuple[str, str] | None = None
 
 
 def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, scale: float = 1.0) -> Sighting:
@@ -51,8 +58,8 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
         from .plainboard import sight_plain
 
         plain, reflected, rest = sight_plain(photo, prior, own_board)
-        reflections, repeats = told_apart(Pyramid(photo.gray), plain, reflected, rest, prior)
-        return Sighting(own_board, plain, tuple(reflections), tuple(repeats))
+        pyramid = Pyramid(photo.gray)
+        return _sighting(pyramid, plain, *told_apart(pyramid, plain, reflected, rest, prior))
     pyramid = Pyramid(photo.gray)
     _ = pyramid.reduced  # made once, before two threads ask for it
     # OpenCV lets other threads run: the second core reads the flipped photo meanwhile.
@@ -65,8 +72,15 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
     if not boards:
         found = search_reflection(pyramid, target, prior, scale=scale)
         boards = [] if found is None else [found]
-    reflections, repeats = told_apart(pyramid, target, boards, others, prior)
-    return Sighting(sheet, target, tuple(reflections), tuple(repeats))
+    return _sighting(pyramid, target, *told_apart(pyramid, target, boards, others, prior))
+
+
+def _sighting(pyramid: Pyramid, target: Board, reflections: Sequence[Board], repeats: Sequence[Repeat]) -> Sighting:
+    """What was found, with its light."""
+    gray = pyramid.level(0)
+    lights = tuple(light_of(gray, board.outline_px) for board in (target, *reflections))
+    amiss = None if reflections else complaint(pyramid.reduced)
+    return Sighting(target.sheet, target, tuple(reflections), tuple(repeats), lights, amiss)
 
 
 def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[Board]]:
@@ -134,6 +148,9 @@ def _no_target(pyramid: Pyramid, photo: Photo, finds: list[Find], scale: float) 
             f"{name} shows the target's reflection but not the target itself.",
             "Step back or tilt the phone so that the sheet and its reflection are both in the photo.",
         )
+    amiss = complaint(pyramid.reduced)
+    if amiss is not None:
+        return TargetError(f"No target was found in {name}: {amiss[0]}.", amiss[1])
     return TargetError(
         f"No target was found in {name}.",
         "Print one with `align target`, lay it flat before the mirror, and photograph it sharp and well lit; "

@@ -15,6 +15,7 @@ from .results import (
     MirrorAngle,
     MirrorResult,
     PhotoSummary,
+    Quality,
     Quantity,
     RepeatSummary,
     ShimSet,
@@ -65,6 +66,8 @@ def check_from_json(raw: Mapping[str, Any], where: str) -> CheckResult:
             warnings=tuple(str(words) for words in raw["warnings"]),
             advice=tuple(str(words) for words in raw.get("advice", ())),
             touching=tuple(int(number) for number in raw.get("touching_mirrors", ())),
+            quality=_quality(raw.get("quality")),
+            rule_mm=None if raw.get("rule_mm") is None else float(raw["rule_mm"]),
         )
     except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
         raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None
@@ -115,6 +118,14 @@ def _expect_format(raw: Mapping[str, Any], expected: str, where: str) -> None:
             f"{where}: expected format {expected!r}, found {raw.get('format')!r}.",
             "Read it with the version of align that wrote it.",
         )
+
+
+def _quality(raw: Mapping[str, Any] | None) -> Quality | None:
+    if raw is None:  # written before there was one
+        return None
+    widest, share = (float(raw[name]) for name in ("widest_half_deg", "tolerance_share"))
+    cause, words, remedy, photo = (str(raw[name]) for name in ("cause", "words", "try", "photo"))
+    return Quality(str(raw["grade"]), widest, share, cause, words, remedy, photo)
 
 
 def _photo(raw: Mapping[str, Any]) -> PhotoSummary:

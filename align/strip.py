@@ -28,6 +28,7 @@ from .wording import (
     VERDICT_WORDS,
     kept_together,
     lean_short,
+    quality_short,
     shim_is_needed,
     shim_size_words,
     turn_short,
@@ -61,6 +62,8 @@ def caption_lines(result: CheckResult, heading: str = "") -> list[tuple[str, flo
     for angle in result.angles:
         size = with_doubt(angle.angle_deg, "°", ANGLE_DECIMALS)
         lines.append((f"Angle between mirrors {angle.first} and {angle.second}: {size}", BODY_SHARE, False))
+    if result.quality is not None and result.quality.grade != "good":
+        lines.append((quality_short(result.quality), BODY_SHARE, False))
     return lines
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from .results import CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
+from .target import SHEETS
 from .wording import (
     CORNER_WORDS,
     KEEP,
@@ -15,6 +16,7 @@ from .wording import (
     glass_words,
     kept_together,
     lean_words,
+    quality_words,
     repeat_words,
     shim_is_needed,
     shim_size_words,
@@ -109,8 +111,18 @@ def _sure_lines(result: CheckResult) -> list[str]:
             lines += _row("", f"also seen: {times}{words}")
     photos = "photo" if len(result.photos) == 1 else "photos"
     camera = "from the camera file" if result.camera.source == "file" else f"solved from the {photos}"
-    lines += _row("", f"sheet {result.sheet}; camera {camera}")
+    lines += _row("", f"sheet {result.sheet}{_scale_words(result)}; camera {camera}")
+    if result.quality is not None:
+        label = "Photo" if len(result.photos) == 1 else "Photos"
+        lines += _row(label, quality_words(result.quality, result.tolerance_deg))
     return lines
+
+
+def _scale_words(result: CheckResult) -> str:
+    """What lengths rest on: the measured rule, or a print to scale; of one's own board the square was measured."""
+    if result.rule_mm is not None:
+        return f" with a rule of {result.rule_mm:g} mm"
+    return f", taken to be printed at 100{KEEP}%" if result.sheet in SHEETS else ""
 
 
 def _photo_words(photo: PhotoSummary, named: bool) -> str:
@@ -136,7 +148,16 @@ def _next_text(result: CheckResult) -> str:
                 "Take two or three sharp photos from 30 to 45 degrees above the floor, at different heights, "
                 "without moving sheet or zoom, and check them together."
             )
-    return "\n".join(_filled(step) for step in (*steps, *result.advice))
+    return "\n".join(_filled(step) for step in (*steps, *_advice_left(result)))
+
+
+def _advice_left(result: CheckResult) -> list[str]:
+    """The advice but for what the quality line has said."""
+    quality = result.quality
+    if quality is None or not quality.cause:
+        return list(result.advice)
+    said = quality.remedy.partition(":")[0].rstrip(".")
+    return [words for words in result.advice if not words.startswith(said)]
 
 
 def _row(label: str, words: str) -> list[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 
-from .results import CheckResult, GlassSummary, MirrorResult, Quantity, RepeatSummary, Shim
+from .results import CheckResult, GlassSummary, MirrorResult, Quality, Quantity, RepeatSummary, Shim
 
 #: No angle is shown finer than this many decimals, no length either: finer is noise to a builder.
 ANGLE_DECIMALS, LENGTH_DECIMALS = 3, 2
@@ -209,6 +209,41 @@ def glass_words(glass: GlassSummary) -> str:
     if glass.verdict == "front-coated" or not thickness:
         return glass.verdict
     return f"back-silvered, {thickness} thick"
+
+
+#: Shares of the tolerance in words, the largest first.
+SHARES = (
+    (0.9, "as wide as"),
+    (0.7, "three quarters of"),
+    (0.58, "two thirds of"),
+    (0.42, "half of"),
+    (0.29, "a third of"),
+    (0.225, "a quarter of"),
+    (0.14, "a fifth of"),
+    (0.07, "a tenth of"),
+    (0.03, "a twentieth of"),
+    (0.0, "a fiftieth, or less, of"),
+)
+
+
+def quality_words(quality: Quality, tolerance_deg: float) -> str:
+    """ "good: the widest ± is 0.005°, a twentieth of the 0.1° allowed", and what would better it most."""
+    half = number_text(quality.widest_half_deg, decimals_of(quality.widest_half_deg, ANGLE_DECIMALS))
+    share = f"{quality.tolerance_share:.0f} times"
+    if quality.tolerance_share < 1.5:
+        share = next(words for least, words in SHARES if quality.tolerance_share >= least)
+    width = f"the widest ± is {half}°, {share} the {tolerance_deg:g}° allowed"
+    if not quality.cause:
+        return f"{quality.grade}: {width}"
+    named = f"{quality.photo} is the weakest: " if quality.photo else ""
+    if quality.grade == "good":
+        return f"good: {width}. Yet {named}{quality.words}. {quality.remedy}"
+    return f"{quality.grade}: {named}{quality.words}. {quality.remedy} {width[0].upper()}{width[1:]}"
+
+
+def quality_short(quality: Quality) -> str:
+    """In few words, for a picture."""
+    return f"Photo: {quality.grade}{', ' + quality.words if quality.words else ''}"
 
 
 def repeat_name(repeat: RepeatSummary) -> str:

@@ -137,7 +137,7 @@ def test_out_of_true_answer_in_full() -> None:
         "\n"
         "  Sure    95 times in 100 the truth lies within each ±\n"
         "          54 corners of the sheet and 53 of its reflection, off by 0.12 px\n"
-        "          sheet a5; camera solved from the photo\n"
+        "          sheet a5, taken to be printed at 100 %; camera solved from the photo\n"
         "\n"
         "Next: put the shims in, then photograph and check again."
     )

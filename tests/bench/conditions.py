@@ -55,7 +55,9 @@ def _render(spec: SceneSpec, path: Path) -> None:
 
     started = time.time()
     world = lit_world(spec, LIGHT_RAYS)
-    light = picture(world, spec.camera, RAYS_GRID, orders=DAY_ORDERS, fine=around_the_sheet(spec)).astype(np.float16)
+    light = picture(world, spec.camera, RAYS_GRID, orders=DAY_ORDERS, fine=around_the_sheet(spec)).astype(
+        np.float16
+    )
     with path.with_suffix(".part").open("wb") as file:
         np.save(file, light)
     path.with_suffix(".part").rename(path)
@@ -85,8 +87,9 @@ def finish_missing(folder: Path, condition: Condition) -> None:
 
 def checked(path: Path, condition: Condition, number: int) -> dict[str, Any]:
     """One photo through the command: its answer or its error, with the exit code and the truth."""
-    from align.cli import align_group
     from click.testing import CliRunner
+
+    from align.cli import align_group
 
     drawn = scene(condition.kind, number)
     done = CliRunner().invoke(align_group, ["check", str(path), "--json", *condition.options(drawn)])

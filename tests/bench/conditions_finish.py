@@ -65,7 +65,7 @@ def places_of(spec: SceneSpec) -> Places:
 
 def shaken(light: Light, length_px: float, angle_rad: float, rng: np.random.Generator) -> Light:
     """The phone moved during the exposure: a slightly curved stroke of `length_px`, end to end."""
-    reach = int(math.ceil(length_px / 2)) + 2
+    reach = math.ceil(length_px / 2) + 2
     along = np.linspace(-0.5, 0.5, 400)
     bend = rng.uniform(-0.2, 0.2) * (along**2 - np.mean(along**2))
     x = length_px * (along * math.cos(angle_rad) - bend * math.sin(angle_rad))
@@ -87,7 +87,7 @@ def _filtered(light: Light, kernel: Array) -> Light:
 
 def _disc(diameter_px: float) -> Array:
     """A uniform disc with soft pixels at its rim."""
-    reach, finer = int(math.ceil(diameter_px / 2)) + 1, 9
+    reach, finer = math.ceil(diameter_px / 2) + 1, 9
     side = (2 * reach + 1) * finer
     place = (np.arange(side) + 0.5) / finer - 0.5 - reach
     inside = (place[:, None] ** 2 + place[None] ** 2 <= (diameter_px / 2) ** 2).astype(float)
@@ -95,7 +95,7 @@ def _disc(diameter_px: float) -> Array:
 
 
 def defocused(light: Light, spec: SceneSpec, diameter_px: float, *, near: bool) -> Light:
-    """Focused on something nearer, or far away: a disc of `diameter_px` at the reflection, and so for each depth."""
+    """Focused on something nearer, or far off: a disc of `diameter_px` at the reflection, others elsewhere."""
     places = places_of(spec)
     sheet = sheet_named(spec.sheet_name)
     on_sheet = (np.abs(places.x) < sheet.width_mm / 2) & (places.y < 0) & (places.y > -sheet.depth_mm)
@@ -168,7 +168,10 @@ def _dust(shape: tuple[int, int], specks: int, rng: np.random.Generator) -> Arra
     """0 to 1: soft specks of 1 to 4 pixels."""
     field = np.zeros(shape, np.float32)
     for x, y, radius in zip(
-        rng.uniform(0, shape[1], specks), rng.uniform(0, shape[0], specks), rng.uniform(0.5, 2.2, specks), strict=True
+        rng.uniform(0, shape[1], specks),
+        rng.uniform(0, shape[0], specks),
+        rng.uniform(0.5, 2.2, specks),
+        strict=True,
     ):
         cv2.circle(field, (round(16 * x), round(16 * y)), round(16 * radius), 1.0, -1, cv2.LINE_AA, 4)
     return np.asarray(cv2.GaussianBlur(field, (0, 0), 1.0), float)

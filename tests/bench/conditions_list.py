@@ -1,4 +1,4 @@
-"""The conditions of docs/conditions.md: which scenes, what befalls the photo, what the user says to `align check`."""
+"""The conditions of docs/conditions.md: which scenes, what befalls the photo, what the user tells `align check`."""
 
 from __future__ import annotations
 
@@ -84,9 +84,7 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition("glare on the sheet", STRAIGHT, _glaring),
     Condition("a hand over a corner", "a hand", _developed),
     Condition("sheet upside down", "upside down", _developed),
-    Condition(
-        "upside down, --want-turn ±180", "upside down", _developed, _want_turn(180), "sheet upside down"
-    ),
+    Condition("upside down, --want-turn ±180", "upside down", _developed, _want_turn(180), "sheet upside down"),
     Condition("sheet at 45°", "at 45 degrees", _developed),
     Condition("at 45°, --want-turn ±45", "at 45 degrees", _developed, _want_turn(45), "sheet at 45°"),
     Condition("half of the reflection outside the mirror", "half outside", _developed),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import statistics
 from collections import Counter
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 Case = dict[str, Any]

@@ -123,7 +123,12 @@ def _sheet(spec: SceneSpec) -> Baked | None:
     )
     flat = np.column_stack([x.ravel(), y.ravel()])
     vertices = np.column_stack([flat, sheet_height_mm(sheet, spec.sheet_bow_mm, flat[:, 0])])
-    mesh = _mesh(vertices, grid_faces(columns, rows), _sheet_uv(sheet, flat), _texture(_print_image(sheet, spec.ink_reflectance)))
+    mesh = _mesh(
+        vertices,
+        grid_faces(columns, rows),
+        _sheet_uv(sheet, flat),
+        _texture(_print_image(sheet, spec.ink_reflectance)),
+    )
     inside = np.clip(flat, flat.min(axis=0) + 1, flat.max(axis=0) - 1)
     normals = np.tile([0.0, 0.0, 1.0], (len(flat), 1))
     probes = np.column_stack([inside, vertices[:, 2]])
@@ -161,9 +166,7 @@ def _draw_rule(reflectance: Array, sheet: Sheet, ink: float) -> None:
     _ink(reflectance, middle_mm + np.array([-50.12, 3.9]), [100.24, 0.24], texels_per_mm, ink)
 
 
-def _ink(
-    reflectance: Array, corner_mm: Array, size_mm: list[float], texels_per_mm: float, ink: float
-) -> None:
+def _ink(reflectance: Array, corner_mm: Array, size_mm: list[float], texels_per_mm: float, ink: float) -> None:
     start = PIXELS_PER_SQUARE + np.round(np.asarray(corner_mm) * texels_per_mm).astype(int)
     stop = start + np.maximum(np.round(np.asarray(size_mm) * texels_per_mm).astype(int), 1)
     reflectance[start[1] : stop[1], start[0] : stop[0]] = ink
