@@ -26,12 +26,14 @@ class Camera:
     """Intrinsics for photos of one size.
 
     focal_px : focal length [px]; centre_px : (2,) principal point [px];
-    distortion : (5,) k1, k2, p1, p2, k3 in OpenCV's order.
+    distortion : (5,) k1, k2, p1, p2, k3 in OpenCV's order; reshape : stretch and shear of a picture that was
+    edited (`reshaped`), no property of the lens.
     """
 
     focal_px: float
     centre_px: tuple[float, float]
     distortion: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
+    reshape: tuple[float, float] = (0.0, 0.0)
 
     @property
     def matrix(self) -> Array:
@@ -55,7 +57,7 @@ class Camera:
 
     def project(self, points_cam: Array) -> Array:
         """(n, 2) [px] pixels of (n, 3) points in the camera frame."""
-        return project(self.parameters, points_cam)
+        return reshaped(project(self.parameters, points_cam), np.array(self.centre_px), np.array(self.reshape))[0]
 
     def normalise(self, pixels: Array) -> Array:
         """(n, 2) undistorted coordinates x/z, y/z of (n, 2) pixels, by Newton's method.
@@ -65,6 +67,7 @@ class Camera:
         no inverse.
         """
         target = (np.asarray(pixels, float) - np.array(self.centre_px)) / self.focal_px
+        target = target @ np.linalg.inv(reshape_matrix(*self.reshape)).T
         result = target.copy()
         k1, k2, p1, p2, k3 = self.distortion
         for _ in range(40):
@@ -153,17 +156,37 @@ def project_with_derivatives(parameters: Array, points_cam: Array) -> tuple[Arra
     return pixels, by_camera, by_point
 
 
+def reshape_matrix(stretch: float, shear: float) -> Array:
+    """(2, 2) [px per px] what stretching and shearing a picture does to directions; its area stays."""
+    half = math.exp(stretch / 2)
+    return np.array([[half, shear], [0.0, 1.0 / half]])
+
+
+def reshaped(pixels: Array, centre_px: Array, reshape: Array) -> tuple[Array, Array]:
+    """Pixels (n, 2) of a picture stretched and sheared about `centre_px`, and (n, 2, 2) by stretch and shear."""
+    off = pixels - centre_px
+    half = math.exp(reshape[0] / 2)
+    by_reshape = np.zeros((len(pixels), 2, 2))
+    by_reshape[:, 0, 0], by_reshape[:, 1, 0] = off[:, 0] * half / 2, -off[:, 1] / half / 2
+    by_reshape[:, 0, 1] = off[:, 1]
+    if not reshape.any():
+        return pixels, by_reshape
+    return centre_px + off @ reshape_matrix(*reshape).T, by_reshape
+
+
 @dataclass(frozen=True, eq=False)
 class CameraPrior:
     """What is known of a camera before the solve: mean and standard deviation of each parameter.
 
-    covariance : (8, 8) where the parameters are known together, as after a calibration; else None.
+    covariance : (8, 8) where the parameters are known together, as after a calibration; else None;
+    reshape_sd : of the stretch and the shear of a picture that may have been edited; 0: it was not.
     """
 
     mean: Array  # (8,)
     sd: Array  # (8,)
     source: str  # "file", "exif" or "guess"
     covariance: Array | None = None
+    reshape_sd: float = 0.0
 
     @property
     def camera(self) -> Camera:
@@ -177,6 +200,8 @@ FOCAL_SD_BLIND = 0.40
 #: Of the long side, by how much of the sensor's picture the photo is.
 CENTRE_SD_SHARE = {"whole": 0.008, "middle": 0.02, "part": 0.20}
 K1_SD, K2_SD, P_SD, K3_SD = 0.08, 0.05, 0.0005, 0.0
+#: How far pictures are stretched by hand or by a slip; own estimate.
+RESHAPE_SD = 0.05
 
 
 def prior_from_focal(
@@ -198,4 +223,5 @@ def prior_from_focal(
     mean = np.array([math.log(focal), (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0])
     focal_sd = FOCAL_SD_WITH_EXIF if known else FOCAL_SD_BLIND
     sd = np.array([focal_sd, centre_sd, centre_sd, K1_SD, K2_SD, P_SD, P_SD, K3_SD])
-    return CameraPrior(mean, sd, "exif" if known else "guess")
+    reshape_sd = RESHAPE_SD if crop == "part" else 0.0
+    return CameraPrior(mean, sd, "exif" if known else "guess", reshape_sd=reshape_sd)

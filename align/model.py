@@ -1,19 +1,27 @@
 """The forward model: where a camera sees the corners of the target, directly and in a glass mirror.
 
-One parameter vector holds everything that is unknown: the camera, the glass's index, the bow of the sheet,
-each mirror (lean, turn, offset, thickness) and one camera pose for each photo. `Layout` knows which entry
-is which; `predict` projects one view and returns the derivatives as well. Derivatives are analytic;
-tests/test_model.py compares them with finite differences.
+One parameter vector holds everything that is unknown: the camera, the glass's index, how the picture was
+reshaped, the bow of the sheet, each mirror (lean, turn, offset, thickness) and one camera pose for each
+photo. `Layout` knows which entry is which; `predict` projects one view and returns the derivatives as well.
+Derivatives are analytic; tests/test_model.py compares them with finite differences.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .camera import CAMERA_PARAMETERS, N_CAMERA, project_with_derivatives
+from .camera import (
+    CAMERA_PARAMETERS,
+    N_CAMERA,
+    Camera,
+    camera_from_parameters,
+    project_with_derivatives,
+    reshape_matrix,
+    reshaped,
+)
 from .geometry import mirror_normal, rotation_from_vector, skew
 from .glass import virtual_depth_derivatives
 
@@ -22,8 +30,12 @@ Array = NDArray[np.float64]
 #: offset: of the front face from the origin, along the normal; `distance_mm` (along y) has no value for a
 #: mirror that runs along the sheet, so the solve does not use it.
 MIRROR_PARAMETERS = ("lean_rad", "turn_rad", "offset_mm", "thickness_mm")
+#: What resizing and tilting a picture on a computer does: (sides' ratio - 1), and sideways px per px of height.
+RESHAPE_PARAMETERS = ("stretch", "shear")
 BOW_PARAMETERS = ("bow_x_mm", "bow_y_mm", "twist_mm")
 POSE_PARAMETERS = ("rot_x", "rot_y", "rot_z", "t_x_mm", "t_y_mm", "t_z_mm")
+#: Entries that all mirrors and photos share: camera, index of the glass, reshaping, bow.
+N_SHARED = N_CAMERA + 1 + len(RESHAPE_PARAMETERS) + len(BOW_PARAMETERS)
 DIRECT = -1  # the mirror number of a direct view
 
 
@@ -48,13 +60,18 @@ class Layout:
         return N_CAMERA
 
     @property
+    def reshape(self) -> slice:
+        """How the picture was stretched and sheared after it was taken."""
+        return slice(N_CAMERA + 1, N_CAMERA + 3)
+
+    @property
     def bow(self) -> slice:
         """The three bow parameters of the sheet [mm]."""
-        return slice(N_CAMERA + 1, N_CAMERA + 4)
+        return slice(N_CAMERA + 3, N_SHARED)
 
     def mirror(self, number: int) -> slice:
         """lean, turn [rad], offset, thickness [mm] of a mirror."""
-        start = N_CAMERA + 4 + 4 * number
+        start = N_SHARED + 4 * number
         return slice(start, start + 4)
 
     @property
@@ -64,31 +81,31 @@ class Layout:
 
     def pose(self, photo: int) -> slice:
         """Rotation (a small left-multiplied rotation vector) and translation of a photo's camera."""
-        start = N_CAMERA + 4 + 4 * self.mirrors + 6 * (0 if self.moved_sheet else photo)
+        start = N_SHARED + 4 * self.mirrors + 6 * (0 if self.moved_sheet else photo)
         return slice(start, start + 6)
 
     def placement(self, photo: int) -> slice | None:
         """The same for the sheet in a photo, relative to the first photo's; None where it did not move."""
         if not self.moved_sheet or photo == 0:
             return None
-        start = N_CAMERA + 4 + 4 * self.mirrors + 6 * photo
+        start = N_SHARED + 4 * self.mirrors + 6 * photo
         return slice(start, start + 6)
 
     @property
     def motions(self) -> tuple[slice, ...]:
         """All poses and placements, in the order of the vector."""
-        start = N_CAMERA + 4 + 4 * self.mirrors
+        start = N_SHARED + 4 * self.mirrors
         return tuple(slice(start + 6 * i, start + 6 * i + 6) for i in range(self.photos))
 
     @property
     def size(self) -> int:
         """Length of the parameter vector."""
-        return N_CAMERA + 4 + 4 * self.mirrors + 6 * self.photos
+        return N_SHARED + 4 * self.mirrors + 6 * self.photos
 
     @property
     def names(self) -> tuple[str, ...]:
         """A name for every entry."""
-        names = [*CAMERA_PARAMETERS, "glass_index", *BOW_PARAMETERS]
+        names = [*CAMERA_PARAMETERS, "glass_index", *RESHAPE_PARAMETERS, *BOW_PARAMETERS]
         names += [f"{name}[{m}]" for m in range(self.mirrors) for name in MIRROR_PARAMETERS]
         kinds = ["pose" if i < self.poses else "sheet" for i in range(self.photos)]
         names += [f"{kind}_{name}[{p}]" for p, kind in enumerate(kinds) for name in POSE_PARAMETERS]
@@ -133,6 +150,12 @@ class State:
         rotation, translation = self.cam_from_target(photo)
         placed_rotation, placed_translation = self.scene_from_sheet(photo)
         return rotation @ placed_rotation, rotation @ placed_translation + translation
+
+    @property
+    def camera(self) -> Camera:
+        """The camera with what was done to its picture."""
+        stretch, shear = (float(value) for value in self.vector[self.layout.reshape])
+        return replace(camera_from_parameters(self.vector[self.layout.camera]), reshape=(stretch, shear))
 
     def eye(self, photo: int) -> Array:
         """(3,) [mm] the camera's centre of projection in the target frame."""
@@ -189,7 +212,12 @@ def predict(
     pixels, by_camera, by_cam_point = project_with_derivatives(
         vector[layout.camera], seen @ rotation.T + translation
     )
-    jacobian[:, :, layout.camera] = by_camera
+    pixels, by_reshape = reshaped(pixels, vector[layout.camera][1:3], vector[layout.reshape])
+    if vector[layout.reshape].any():
+        by_pixel = reshape_matrix(*vector[layout.reshape])
+        by_camera, by_cam_point = by_pixel @ by_camera, by_pixel @ by_cam_point
+        by_camera[:, :, 1:3] = np.eye(2)  # the picture is reshaped about the centre, which moves as a whole
+    jacobian[:, :, layout.camera], jacobian[:, :, layout.reshape] = by_camera, by_reshape
     by_seen = by_cam_point @ rotation  # (n, 2, 3) by the seen point in the target frame
     pose = layout.pose(photo)
     rotated = seen @ rotation.T

@@ -32,6 +32,8 @@ SENSOR_SHAPES = (4 / 3, 3 / 2)
 SCREEN_SHAPES = (1.0, 16 / 9, 18 / 9, 18.5 / 9, 19 / 9, 19.5 / 9, 20 / 9)
 
 
+#: Shapes of one sensor agree to this share: rounding to whole pixels, and to whole blocks of them.
+SAME_SHAPE = 0.006
 #: Focal lengths of one lens agree to this share; the 35 mm-equivalent one is a whole number of millimetres.
 SAME_LENS_SHARE, EQUIVALENT_STEP_MM = 0.02, 1.0
 
@@ -262,11 +264,11 @@ def _crop(exif: dict[int, Any], size: tuple[int, int]) -> str:
     """Whether the photo is whole, or what part of what the camera took it seems to be."""
     shape = max(size) / min(size)
     width, height = (_positive(exif.get(tag)) for tag in (_TAG_WIDTH, _TAG_HEIGHT))
-    if width and height and abs(max(width, height) / min(width, height) / shape - 1) > 0.01:
+    if width and height and abs(max(width, height) / min(width, height) / shape - 1) > SAME_SHAPE:
         return "part"
-    if any(abs(shape / known - 1) < 0.01 for known in SENSOR_SHAPES):
+    if any(abs(shape / known - 1) < SAME_SHAPE for known in SENSOR_SHAPES):
         return "whole"
-    return "middle" if any(abs(shape / known - 1) < 0.01 for known in SCREEN_SHAPES) else "part"
+    return "middle" if any(abs(shape / known - 1) < SAME_SHAPE for known in SCREEN_SHAPES) else "part"
 
 
 def _upright(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

@@ -100,7 +100,7 @@ class Problem:
         mean, sd = np.zeros(layout.size), np.full(layout.size, 1e6)
         mean[layout.camera], sd[layout.camera] = self.camera_prior.mean, self.camera_prior.sd
         mean[layout.index], sd[layout.index] = FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
-        sd[layout.bow] = BOW_SD_MM
+        sd[layout.reshape], sd[layout.bow] = self.camera_prior.reshape_sd, BOW_SD_MM
         thickness, thickness_sd = self.knowledge.thickness_prior()
         for mirror in range(layout.mirrors):
             where = layout.mirror(mirror).start

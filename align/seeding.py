@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from .camera import Camera, camera_from_parameters
+from .camera import Camera
 from .errors import SolveError
 from .geometry import fit_homography, lean_turn_of_normal, mirror_normal
 from .glass import FLOAT_GLASS_INDEX
@@ -167,7 +167,7 @@ def facing(problem: Problem, state: State, mirror: int, photo: int) -> State:
 
 def _mirror_candidates(problem: Problem, state: State, view: View) -> list[Array]:
     """(lean, turn, offset) of mirrors that may explain a view, in the scene's frame."""
-    camera = camera_from_parameters(state.vector[problem.layout.camera])
+    camera = state.camera
     points = problem.points[view.corner_ids]
     found = mirror_candidates(camera, state.cam_from_sheet(view.photo), points, view.pixels)
     rotation, translation = state.scene_from_sheet(view.photo)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .camera import CENTRE_SD_SHARE, FOCAL_SD_BLIND, Camera, CameraPrior, camera_from_parameters
+from .camera import CENTRE_SD_SHARE, FOCAL_SD_BLIND, Camera, CameraPrior
 from .errors import SolveError
 from .geometry import mirror_normal
 from .leastsquares import TOLERANCE, Minimum, covariance_of, student_quantile
@@ -50,6 +50,7 @@ class Solution:
     rejected: tuple[int, ...]
     noise_scale: tuple[float, float]
     camera_surprise: float
+    reshape_surprise: float
     cost: float
     knowledge: Knowledge
 
@@ -61,7 +62,7 @@ class Solution:
     @property
     def camera(self) -> Camera:
         """The camera as solved."""
-        return camera_from_parameters(self.state.vector[self.state.layout.camera])
+        return self.state.camera
 
     @property
     def quantile(self) -> float:
@@ -188,7 +189,7 @@ def _finish(problem: Problem, state: State) -> Solution:
         minimum = problem.descend(minimum.point, views, huber=False, scales=scales, tolerance=exactly)
         if settled:
             break
-    _, _, raw = problem.residuals(minimum.point, views, scales)
+    whitened, jacobians, raw = problem.residuals(minimum.point, views, scales)
     # Focal length and centre only: these are what cropping and zooming change.
     off, sd = (minimum.point.vector - problem.prior.mean)[:3], problem.prior.sd[:3]
     surprise = float(np.max(np.abs(off[sd > 0]) / sd[sd > 0], initial=0.0))
@@ -201,9 +202,29 @@ def _finish(problem: Problem, state: State) -> Solution:
         rejected=tuple(rejected),
         noise_scale=scales,
         camera_surprise=surprise,
+        reshape_surprise=_reshape_surprise(problem, minimum, whitened, jacobians),
         knowledge=problem.knowledge,
         cost=minimum.cost,
     )
+
+
+def _reshape_surprise(
+    problem: Problem, minimum: Minimum[State], whitened: Sequence[Array], jacobians: Sequence[Array]
+) -> float:
+    """How much better the corners would fit a stretched and sheared picture; 0 where that was allowed for.
+
+    The score test (Lagrange multipliers), all other parameters adapted; source: C. R. Rao, Large sample tests of
+    statistical hypotheses, Proc. Cambridge Phil. Soc. 44 (1948).
+    """
+    where, free = problem.layout.reshape, problem.prior.free
+    if free[where].any():
+        return 0.0
+    gradient = sum(np.einsum("nip,ni->p", j[:, :, where], r) for j, r in zip(jacobians, whitened, strict=True))
+    information = minimum.information
+    across = information[where][:, free]
+    settled = covariance_of(information, free)[np.ix_(free, free)]
+    left = information[where, where] - across @ settled @ across.T
+    return float(gradient @ np.linalg.solve(left, gradient))
 
 
 def _robust_scales(problem: Problem, state: State, views: Sequence[View]) -> tuple[float, float]:

@@ -17,7 +17,7 @@ import align.sighting as sighting
 from align.camera import Camera
 from align.camera_file import read_camera_file
 from align.check import check
-from align.errors import AlignError, FileFormatError
+from align.errors import AlignError, FileFormatError, SolveError
 from align.figures import save_check_picture
 from align.geometry import apply_homography, fit_homography, lean_turn_of_normal, mirror_normal, reflect
 from align.record_file import EXAMPLE, installation_from_text
@@ -31,12 +31,14 @@ QUICK = settings(max_examples=60, deadline=None, derandomize=True)
 SEEDS = st.integers(0, 2**32 - 1)
 ANGLE = st.floats(-1.3, 1.3)
 SIZE_PX = (1000, 750)
+LEAN_DEG, TURN_DEG = 0.6, -0.35
 
 
 @pytest.fixture(scope="module")
 def photo() -> np.ndarray:
     """A good small photo of a leaning mirror."""
-    return synthetic_photo(SHEETS["a5"], (60, -480, 280), [degrees_mirror(0.6, -0.35, 40.0, 3.0)], size=SIZE_PX)[0]
+    mirror = degrees_mirror(LEAN_DEG, TURN_DEG, 40.0, 3.0)
+    return synthetic_photo(SHEETS["a5"], (60, -480, 280), [mirror], size=SIZE_PX)[0]
 
 
 # Noise ---------------------------------------------------------------------------------------------------
@@ -68,15 +70,42 @@ def test_a_board_without_extent_is_none(photo):
     assert sighting.sight_board(sighting.Pyramid(photo), sheet, flat, known, mirrored=False) is None
 
 
-# Stretched -----------------------------------------------------------------------------------------------
+# Stretched, slanted, mirrored ------------------------------------------------------------------------------
 
 
-def test_a_stretched_picture_is_named(photo, tmp_path):
-    wide = cv2.resize(photo, None, fx=1.03, fy=1.0, interpolation=cv2.INTER_CUBIC)
-    for pixels, told in ((photo, False), (wide, True)):
-        result = check(write_photo(tmp_path / "photo.jpg", pixels))
-        assert any("stretched in one direction" in words for words in result.warnings) is told
-        assert ("1030 x 750 px" in " ".join(result.warnings)) is told
+def held(result):
+    """Whether the intervals of lean and turn hold what the photo was drawn with."""
+    mirror = result.mirrors[0]
+    return [q.low <= truth <= q.high for q, truth in ((mirror.lean_deg, LEAN_DEG), (mirror.turn_deg, TURN_DEG))]
+
+
+@pytest.mark.parametrize("share", [0.92, 0.97, 1.03, 1.09])
+def test_a_stretched_picture_gets_wide_intervals_and_is_named(photo, tmp_path, share):
+    whole = check(write_photo(tmp_path / "photo.jpg", photo))
+    wide = cv2.resize(photo, None, fx=share, fy=1.0, interpolation=cv2.INTER_CUBIC)
+    stretched = check(write_photo(tmp_path / "wide.jpg", wide))
+    assert not whole.warnings
+    assert any(f"{wide.shape[1]} x 750 px" in words for words in stretched.warnings)
+    assert held(whole) == held(stretched) == [True, True]
+    assert stretched.mirrors[0].lean_deg.half_width > 2 * whole.mirrors[0].lean_deg.half_width
+
+
+@pytest.mark.parametrize("slope", [-0.05, 0.04])
+def test_a_slanted_picture_of_an_ordinary_shape_is_noticed(photo, tmp_path, slope):
+    matrix = np.array([[1, slope, -slope * 375], [0, 1, 0]])
+    slanted = np.asarray(cv2.warpAffine(photo, matrix, (1000, 750), borderValue=90), np.uint8)
+    result = check(write_photo(tmp_path / "photo.jpg", slanted))
+    assert any("stretched or slanted" in words for words in result.warnings)
+    assert held(result) == [True, True]
+
+
+def test_a_mirrored_photo_is_refused_where_the_sheet_is_close_to_the_glass(tmp_path):
+    # Found by tests/bench/corrupted.py (pictures:24): answered with a turn of 180 degrees.
+    camera_mm = np.array([40.0, -430.0, 260.0])
+    gray, _ = synthetic_photo(SHEETS["a5"], camera_mm, [degrees_mirror(LEAN_DEG, TURN_DEG, 3.0, 4.0)])
+    assert held(check(write_photo(tmp_path / "photo.jpg", gray))) == [True, True]
+    with pytest.raises(SolveError, match="mirrored"):
+        check(write_photo(tmp_path / "selfie.jpg", np.ascontiguousarray(gray[:, ::-1])))
 
 
 # Nothing half-written --------------------------------------------------------------------------------------

@@ -44,7 +44,8 @@ def state_of(rng, *, mirrors=2, photos=2, thickness=4.0):
 @pytest.mark.parametrize(("mirrors", "photos"), [(0, 1), (1, 1), (2, 3)])
 def test_every_parameter_has_one_place_and_one_name(mirrors, photos):
     layout = Layout(mirrors, photos)
-    indices = [*range(layout.size)[layout.camera], layout.index, *range(layout.size)[layout.bow]]
+    indices = [*range(layout.size)[layout.camera], layout.index]
+    indices += [*range(layout.size)[layout.reshape], *range(layout.size)[layout.bow]]
     for mirror in range(mirrors):
         indices += range(layout.size)[layout.mirror(mirror)]
     for photo in range(photos):
@@ -103,10 +104,12 @@ def test_bow_is_a_sagitta_in_millimetres():
 
 @pytest.mark.parametrize("order", [0, 1, 2])
 @pytest.mark.parametrize("mirror", [DIRECT, 0, 1])
-@pytest.mark.parametrize("seed", [0, 1])
-def test_all_derivatives_are_finite_differences(seed, mirror, order):
+@pytest.mark.parametrize(("seed", "edited"), [(0, False), (1, True)])
+def test_all_derivatives_are_finite_differences(seed, edited, mirror, order):
     rng = np.random.default_rng(seed)
     state = state_of(rng)
+    if edited:
+        state.vector[state.layout.reshape] = [0.08, -0.05]
     photo = 1
     _, jacobian = predict(state, photo, mirror, POINTS, BASIS, order)
     for number, name in enumerate(state.layout.names):

@@ -305,8 +305,8 @@ def test_the_photo_that_fits_worst_is_named():
         for residual, view in zip(solution.residuals_px, solution.views, strict=True)
     )
     with pytest.raises(SolveError, match=r"b\.jpg: the corners fit no flat sheet .* the most of all photos"):
-        _check_sane(replace(solution, residuals_px=residuals), ["a.jpg", "b.jpg", "c.jpg"])
-    _check_sane(solution, ["a.jpg", "b.jpg", "c.jpg"])
+        _check_sane(SHEET, replace(solution, residuals_px=residuals), ["a.jpg", "b.jpg", "c.jpg"])
+    _check_sane(SHEET, solution, ["a.jpg", "b.jpg", "c.jpg"])
 
 
 def test_digital_zoom_and_a_phone_held_another_way_up_are_named(tmp_path):

@@ -93,6 +93,7 @@ def bound_of(sim, views, thickness_sd, *, noise=NOISE):
     jacobian = np.stack([np.concatenate(row) for row in rows], axis=1)
     sd = np.full(layout.size, np.inf)
     sd[layout.camera], sd[layout.index], sd[layout.bow] = sim.prior.sd, INDEX_SD, BOW_SD_MM
+    sd[layout.reshape] = sim.prior.reshape_sd
     for number in range(layout.mirrors):
         sd[layout.mirror(number)][THICKNESS] = thickness_sd
     free = sd > 0
