@@ -143,12 +143,15 @@ def _light(photo: int, sighting: Sighting) -> Iterator[Fault]:
 
 
 def _unknowns(solution: Solution, camera_source: str) -> Iterator[Fault]:
-    """What the answer would gain if the camera, or the glass, were known: from the covariance."""
+    """What the answer would gain if camera, editing or glass were known: from the covariance."""
     layout = solution.state.layout
-    if camera_source != "file":
-        camera = _gain(solution, range(*layout.camera.indices(layout.size)))
+    camera, reshape = (range(*where.indices(layout.size)) for where in (layout.camera, layout.reshape))
+    if solution.covariance[reshape[0], reshape[0]] > 0:  # no camera file fits such a picture
+        words = "the picture may have been cut, stretched or slanted"
+        yield Fault("edited", words, "Send the phone's original.", _gain(solution, [*camera, *reshape]))
+    elif camera_source != "file":
         remedy = "Measure the camera once with `align camera` and pass its file: it narrows the interval most."
-        yield Fault("camera", "the camera is not known", remedy, camera)
+        yield Fault("camera", "the camera is not known", remedy, _gain(solution, camera))
     if solution.knowledge.glass_mm is None:
         glass = _gain(solution, [layout.mirror(m).start + 3 for m in range(layout.mirrors)])
         yield Fault("glass", "the glass is not known", "Say how thick the glass is: --glass MM, 0 for none.", glass)

@@ -88,6 +88,7 @@ def test_a_stretched_picture_gets_wide_intervals_and_is_named(photo, tmp_path, s
     assert any(f"{wide.shape[1]} x 750 px" in words for words in stretched.warnings)
     assert held(whole) == held(stretched) == [True, True]
     assert stretched.mirrors[0].lean_deg.half_width > 2 * whole.mirrors[0].lean_deg.half_width
+    assert stretched.quality.remedy == "Send the phone's original."
 
 
 @pytest.mark.parametrize("slope", [-0.05, 0.04])
