@@ -29,6 +29,8 @@ MIN_SCORE = 0.75
 MIN_CORNERS = 6
 #: Markers whose bits are compared with the photo: at least so many, and their mean correlation at least this.
 MIN_MARKERS, MIN_MARKER_SCORE = 4, 0.35
+#: A corner of a marker's square lies so many squares from its middle, or less.
+MARKER_REACH = 0.75
 #: Grain: the share of neighbouring pixels that a threshold in a window of this size tells apart. Sample photos
 #: at full or half size have up to 0.07, noise of 25 grey values 0.43, and 0.07 once it is smoothed by 1.5 px.
 GRAIN_WINDOW_PX = 15
@@ -235,7 +237,7 @@ def _sight_board(
     if keep.sum() < MIN_CORNERS:
         return None
     ids = ids[keep]
-    if not _is_this_sheet(pyramid, sheet, homography, blur):
+    if not _is_this_sheet(pyramid, sheet, homography, blur, corners[ids]):
         return None
     return Board(
         sheet=sheet,
@@ -250,14 +252,20 @@ def _sight_board(
     )
 
 
-def _is_this_sheet(pyramid: Pyramid, sheet: Sheet, homography: Array, blur_px: float) -> bool:
-    """Whether the markers' bits bear out that it is this sheet, this way round and not shifted."""
+def _is_this_sheet(pyramid: Pyramid, sheet: Sheet, homography: Array, blur_px: float, found: Array) -> bool:
+    """Whether the markers' bits bear out that it is this sheet, this way round and not shifted.
+
+    found : (k, 2) [mm] corners. Only markers in squares with one of them are asked: where half of a reflection lies
+    outside the mirror, the other half shows no bits.
+    """
     if not sheet.has_markers:
         return True
     level = _coarse_level(homography, sheet, corners_board(sheet))
     blur = max(blur_px / 2**level, 0.5)
     scores = marker_scores(pyramid.level(level), sheet, _shrunk(homography, level), blur_px=blur)
-    scores = scores[np.isfinite(scores)]
+    middles = marker_corners_board(sheet).mean(axis=1)
+    near = np.linalg.norm(middles[:, None] - found[None], axis=2).min(axis=1) < MARKER_REACH * sheet.square_mm
+    scores = scores[near & np.isfinite(scores)]
     if len(scores) < MIN_MARKERS:
         return False
     doubt = float(scores.std()) / np.sqrt(len(scores))

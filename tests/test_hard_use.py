@@ -20,6 +20,7 @@ from align.check import check
 from align.errors import AlignError, FileFormatError, SolveError
 from align.figures import save_check_picture
 from align.geometry import apply_homography, fit_homography, lean_turn_of_normal, mirror_normal, reflect
+from align.model import DIRECT
 from align.record_file import EXAMPLE, installation_from_text
 from align.scene_file import scene_from_text
 from align.target import SHEETS
@@ -39,6 +40,28 @@ def photo() -> np.ndarray:
     """A good small photo of a leaning mirror."""
     mirror = degrees_mirror(LEAN_DEG, TURN_DEG, 40.0, 3.0)
     return synthetic_photo(SHEETS["a5"], (60, -480, 280), [mirror], size=SIZE_PX)[0]
+
+
+# Half a reflection ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("side", "share"), [(-1, 0.5), (1, 0.3)])
+def test_a_reflection_more_than_half_outside_the_mirror_is_recognised_by_the_part_that_shows(tmp_path, side, share):
+    """The card has fifteen markers: the few that show must not be outvoted by those that cannot."""
+    mirror = degrees_mirror(-0.3, 0.9, 40.0)
+    picture, truth = synthetic_photo(SHEETS["card"], (15, -190, 120), [mirror], size=(2000, 1500))
+    (reflected,) = (view.pixels for view in truth.views if view.mirror != DIRECT)
+    edge = float(np.quantile(reflected[:, 0], share if side > 0 else 1 - share))
+    hidden = np.arange(picture.shape[1]) * side > edge * side
+    wall = np.random.default_rng(5).normal(0, 200, picture.shape).astype(np.float32)  # blotchy, as a wall is
+    wall = np.clip(120 + cv2.GaussianBlur(wall, (0, 0), 4), 0, 255).astype(np.uint8)
+    rows = int(reflected[:, 1].max()) + 8
+    picture[:rows, hidden] = wall[:rows, hidden]
+    result = check(write_photo(tmp_path / "half.jpg", picture))
+    (found,) = result.mirrors
+    assert 6 <= result.photos[0].reflected_corners <= 10
+    assert abs(found.lean_deg.value + 0.3) < 1.5 * found.lean_deg.half_width
+    assert abs(found.turn_deg.value - 0.9) < 1.5 * found.turn_deg.half_width
 
 
 # Noise ---------------------------------------------------------------------------------------------------

@@ -23,7 +23,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "tests"), str(ROOT)]
 
 from bench.conditions_list import CONDITIONS, Condition  # noqa: E402
-from bench.conditions_scenes import KINDS, SCENES, around_the_sheet, scene  # noqa: E402
+from bench.conditions_scenes import KINDS, SCENES, SIZE_PX, around_the_sheet, scene  # noqa: E402
 
 if TYPE_CHECKING:
     from rendering.spec import SceneSpec
@@ -137,7 +137,7 @@ def main() -> None:
     from bench.conditions_text import write_document
 
     draw(cases, options.folder, ROOT / "docs" / "figures")
-    write_document(cases, ROOT / "docs" / "conditions.md")
+    write_document(cases, ROOT / "docs" / "conditions.md", SIZE_PX)
 
 
 if __name__ == "__main__":
