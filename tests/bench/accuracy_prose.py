@@ -102,6 +102,6 @@ TIMING_PROSE = """\
 Whole processes, run in turn on 2 cores; medians of the rounds, the ratio being the median of the
 pairs' ratios. The stock script (`tests/bench/stock_route.py PHOTO SHEET`) imports OpenCV and the markers,
 reads the photo in grey, runs `CharucoDetector` on it and on its flip, and computes no pose at all. All
-sample photos of the largest size are timed. Other work on the machine hardly moves the ratio; it does
-lengthen the seconds.
+sample photos of the largest size are timed, with byte code kept as pip keeps it. Other work on the machine
+hardly moves the ratio; it does lengthen the seconds. More on time and memory: [performance](performance.md).
 """

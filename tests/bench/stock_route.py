@@ -21,13 +21,18 @@ from align.target import SHEETS, Sheet, corners_target
 def detect_twice(path: str, sheet: Sheet) -> tuple[dict, dict, tuple[int, int]]:
     """Corners {number: (x, y)} in the photo and in its flip, each in its own pixels, and (width, height)."""
     gray = cv2.imread(path, cv2.IMREAD_GRAYSCALE)
+    return *corners_in_both(gray, sheet), (gray.shape[1], gray.shape[0])
+
+
+def corners_in_both(gray: np.ndarray, sheet: Sheet) -> tuple[dict, dict]:
+    """Corners {number: (x, y)} in a grey picture and in its flip, each in its own pixels."""
     detector = cv2.aruco.CharucoDetector(charuco_board(sheet))
     found = []
     for picture in (gray, cv2.flip(gray, 1)):
         corners, ids, _, _ = detector.detectBoard(picture)
         pairs = [] if ids is None else zip(ids.ravel(), np.reshape(corners, (-1, 2)), strict=True)
         found.append({int(number): corner for number, corner in pairs})
-    return found[0], found[1], (gray.shape[1], gray.shape[0])
+    return found[0], found[1]
 
 
 def pose(points_mm: np.ndarray, pixels: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
