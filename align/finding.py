@@ -89,7 +89,8 @@ def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: 
 
     `scale` is the factor of the corner maps (mm) of a sheet as printed to true scale.
     """
-    order = sorted(range(len(ids)), key=lambda i: -_side(places[i]))
+    sides = [_side(place) for place in places]
+    order = sorted(range(len(ids)), key=lambda i: -sides[i])
     free = set(order)
     finds: list[Find] = []
     for seed in order:
@@ -99,7 +100,7 @@ def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: 
         if sheet is None:
             continue
         sheet = sheet.scaled(scale)
-        members = _grow(seed, sheet, ids, places, free)
+        members = _grow(seed, sheet, ids, places, sides, free)
         homography = _homography(sheet, [ids[i] for i in members], [places[i] for i in members])
         # The sign of the map's derivative is that of det(H): w is positive over the board (H33 = 1 at its corner).
         if (np.linalg.det(homography) < 0) != mirrored:
@@ -117,7 +118,10 @@ def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: 
     return sorted(finds, key=lambda find: (-len(find.marker_ids), -find.size_px))
 
 
-def _grow(seed: int, sheet: Sheet, ids: list[int], places: list[Array], free: set[int]) -> list[int]:
+def _grow(
+    seed: int, sheet: Sheet, ids: list[int], places: list[Array], sides: list[float], free: set[int]
+) -> list[int]:
+    """The markers that the seed's board takes in, itself among them."""
     model = marker_corners_board(sheet)
     members = [seed]
     for _ in range(6):
@@ -130,9 +134,9 @@ def _grow(seed: int, sheet: Sheet, ids: list[int], places: list[Array], free: se
                 continue
             predicted = apply_homography(homography, model[ids[i] - sheet.first_marker])
             off = float(np.abs(predicted - places[i]).max())
-            reach = np.linalg.norm(places[i].mean(axis=0) - known) / _side(places[seed])
+            reach = np.linalg.norm(places[i].mean(axis=0) - known) / sides[seed]
             if (
-                off < share * _side(places[i]) * (1.0 + 0.15 * reach)
+                off < share * sides[i] * (1.0 + 0.15 * reach)
                 and off < joined.get(ids[i], (np.inf, 0))[0]
             ):
                 joined[ids[i]] = (off, i)
