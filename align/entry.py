@@ -44,6 +44,8 @@ _NAME = re.compile(r"^\d{8}T\d{6}\.\d{6}Z-[a-z]+-[0-9a-f]{6}$")
 #: Keys whose texts are paths; elsewhere only what is plainly an absolute path's folders is cut.
 _FILE_KEYS = ("file", "camera", "photos", "picture", "pictures")
 _ABSOLUTE = re.compile(r"(?<![\w/\\.])(?:~|[A-Za-z]:)?[/\\](?:[^\s/\\:]+[/\\])+")
+#: No angle, length, pixel or size in an entry comes near it.
+MOST = 1e12
 _REMEDY = "Move this entry's folder out of the record, or read it with the version of align that wrote it."
 
 
@@ -254,6 +256,17 @@ def entry_folders(folder: Path) -> list[Path]:
     return sorted(found)
 
 
+def _believable(written: str) -> float:
+    if not abs(number := float(written)) < MOST:
+        raise ValueError(f"no number in an entry is as large as {written[:20]}")
+    return number
+
+
+def _believable_whole(written: str) -> int:
+    _believable(written)
+    return int(written)
+
+
 def read_entry(folder: Path) -> Entry:
     """Read one entry.
 
@@ -263,7 +276,8 @@ def read_entry(folder: Path) -> Entry:
     """
     path = folder / ENTRY_FILE
     try:
-        raw = json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        raw = json.loads(text, parse_float=_believable, parse_int=_believable_whole, parse_constant=_believable)
     except (OSError, ValueError, RecursionError) as error:
         raise FileFormatError(f"{path} cannot be read as an entry: {error}.", _REMEDY) from None
     found = raw.get("format") if isinstance(raw, dict) else type(raw).__name__

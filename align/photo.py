@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from .errors import PhotoError
 from .jpeg import decode_gray
+from .torn import torn_row
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -111,6 +112,10 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
                 raise _unreadable(path, f"it is damaged or cut off ({damage})")
         if gray is None or image.mode == "CMYK":
             gray = _gray_by_pillow(path, image)
+    torn = torn_row(gray)
+    if torn is not None:
+        row, shift = torn
+        raise _unreadable(path, f"it is damaged: from row {row} on it is shifted sideways by some {abs(shift)} px")
     return Photo(
         path=path,
         gray=_upright(np.asarray(gray), _orientation(exif.get(_TAG_ORIENTATION)) or 1),

@@ -197,6 +197,18 @@ def test_damaged_entries_are_refused(tmp_path: Path, change: dict[str, object]) 
         read_entry(path)
 
 
+@pytest.mark.parametrize("number", ["1e999", "1e308", "NaN", "-Infinity", "9" * 400])
+def test_numbers_that_no_entry_holds_are_refused(tmp_path: Path, number: str) -> None:
+    """Found by tests/bench/corrupted.py (texts:2290): a tolerance of 1e999 reached the page's charts."""
+    path = add_made(tmp_path / "record", small_photo(tmp_path / "IMG.jpg"), made_check(0.62, -0.35))
+    text = (path / "entry.json").read_text(encoding="utf-8")
+    assert '"tolerance_deg": 0.1' in text
+    spoiled = text.replace('"tolerance_deg": 0.1', f'"tolerance_deg": {number}')
+    (path / "entry.json").write_text(spoiled, encoding="utf-8")
+    with pytest.raises(FileFormatError, match="no number in an entry"):
+        read_entry(path)
+
+
 @pytest.mark.parametrize("contents", [b"", b"{", b"[]", b"\xff\xfe", b'"align-entry-1"', b"[" * 100_000])
 def test_what_is_no_entry_is_refused(tmp_path: Path, contents: bytes) -> None:
     """Whatever the bytes."""

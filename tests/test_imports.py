@@ -34,8 +34,8 @@ LAYERS = (
     ),
     (
         "pure models and files",
-        "camera camera_file distortion target markers sheet_pdf glass geometry photo jpeg scene scene_* quantity "
-        "record_file entry whole_file",
+        "camera camera_file distortion target markers sheet_pdf glass geometry photo jpeg torn scene scene_* "
+        "quantity record_file entry whole_file",
     ),
     ("results", "results results_* errors"),
 )
