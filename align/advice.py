@@ -9,8 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from .model import BOW_PARAMETERS
-from .results import MirrorResult
-from .shims import MAX_PACKED_DEG
+from .results import MAX_PACKED_DEG, MirrorResult
 from .sighting_photo import Sighting
 from .solve import Solution
 from .target import Sheet
@@ -74,7 +73,7 @@ def _lie_warning(mirrors: Sequence[MirrorResult]) -> list[str]:
     if len(mirrors) != 1:
         return []
     (mirror,) = mirrors
-    off = (mirror.turn_deg.value - mirror.want_turn_deg + 180.0) % 360.0 - 180.0
+    off = mirror.turn_off_deg
     if abs(off) <= MAX_PACKED_DEG:
         return []
     turn = mirror.turn_deg.value

@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+#: A mirror that leans, or is turned from what is wanted, by more than this is not packed but hung anew [deg].
+MAX_PACKED_DEG = 20.0
+
 
 @dataclass(frozen=True)
 class Quantity:
@@ -156,6 +159,11 @@ class MirrorResult:
     bend_mm_per_100: Quantity
     want_turn_deg: float = 0.0
     offset_mm: Quantity | None = None
+
+    @property
+    def turn_off_deg(self) -> float:
+        """The turn less the turn that is wanted, between -180 and 180 [deg]."""
+        return (self.turn_deg.value - self.want_turn_deg + 180.0) % 360.0 - 180.0
 
     def to_json(self) -> dict[str, Any]:
         """The contract's mirror object and what the errors do to the view."""

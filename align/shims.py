@@ -10,15 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .geometry import mirror_normal
-from .results import Quantity, Shim, ShimSet
+from .results import MAX_PACKED_DEG, Quantity, Shim, ShimSet
 
 Array = NDArray[np.float64]
 
 #: Sheets that builders have at hand [mm]: office paper, card and styrene; common practice, no source.
 COMMON_SHEETS_MM = (2.0, 1.5, 1.0, 0.75, 0.5, 0.25, 0.1)
 SHEET_UNIT_MM = 0.05  # all of them are whole multiples
-#: A mirror that leans, or is turned from what is wanted, by more than this is not packed but hung anew [deg].
-MAX_PACKED_DEG = 20.0
 WALL_CORNERS = ("top_left", "top_right", "bottom_left", "bottom_right")
 
 
@@ -104,8 +102,8 @@ def shims_for(
     too_far = ""
     if abs(turn - want_turn) > math.radians(MAX_PACKED_DEG):
         too_far = (
-            f"packing cannot make up for {abs(math.degrees(turn - want_turn)):.0f}° of turn: hang the mirror "
-            "anew, or name the turn that is wanted with --want-turn"
+            f"packing cannot make up for {abs(math.degrees(turn - want_turn)):.0f}° of turn: turn the sheet's "
+            "arrow to the mirror, hang the mirror anew, or name the turn that is wanted with --want-turn"
         )
         want_turn = turn
     if mount.kind == "foot" and mount.foot_depth_mm is not None:

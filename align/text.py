@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from .results import CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
+from .results import MAX_PACKED_DEG, CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
 from .target import SHEETS
 from .wording import (
     CORNER_WORDS,
@@ -139,7 +139,9 @@ def _next_text(result: CheckResult) -> str:
         steps = ["Next: nothing to correct. Keep this answer with your record (--into FOLDER)."]
     elif result.verdict == "out of square":
         steps = ["Next: put the shims in, then photograph and check again."]
-        if any(mirror.shims.mount == "per 100 mm" for mirror in result.mirrors):
+        if len(result.mirrors) == 1 and abs(result.mirrors[0].turn_off_deg) > MAX_PACKED_DEG:
+            steps = ["Next: see that the sheet's arrow points to the mirror, then photograph and check again."]
+        elif any(mirror.shims.mount == "per 100 mm" for mirror in result.mirrors):
             steps.append("With --mirror WIDTHxHEIGHT (in mm) the shims come out for your mirror's corners.")
     else:
         steps = ["Next: take another photo and check again."]

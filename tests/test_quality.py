@@ -181,6 +181,7 @@ def test_a_sheet_the_wrong_way_round_is_said(tmp_path: Path) -> None:
     result = answer_to(tmp_path, photo)
     assert result.mirrors[0].turn_deg.value == pytest.approx(179.7, abs=0.02)
     assert any("its arrow points away from the mirror" in words for words in result.warnings)
+    assert "Next: see that the sheet's arrow points to the mirror" in check_text(result)
     for want in (180.0, -180.0):
         wanted = answer_to(tmp_path, photo, want_turn_deg=want, tolerance_deg=0.5)
         assert wanted.verdict == "square"
