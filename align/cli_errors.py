@@ -50,6 +50,7 @@ def say_error(error: AlignError, as_json: bool) -> None:
         return
     remedy = f"\n  Try: {error.remedy}" if error.remedy else ""
     sys.stderr.write(f"{error.message}{remedy}\n")
+    sys.stderr.flush()
 
 
 def error_json(error: AlignError) -> dict[str, str]:

@@ -120,10 +120,10 @@ def _kept_exif(data: bytes) -> bytes:
         for tag in _KEPT:
             if tag in old:
                 new[tag] = int(old[tag])
-        for tag in _KEPT_INNER:
-            if tag in inner:
-                new.get_ifd(_EXIF_DIRECTORY)[tag] = inner[tag]
-        body = new.tobytes() if len(new) or new.get_ifd(_EXIF_DIRECTORY) else b""
+        kept = {tag: inner[tag] for tag in _KEPT_INNER if tag in inner}
+        if kept:
+            new[_EXIF_DIRECTORY] = kept
+        body = new.tobytes() if len(new) else b""
     except Exception:  # damaged metadata comes in many kinds; the pixels are still good
         return b""
     if not body:

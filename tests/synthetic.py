@@ -111,7 +111,7 @@ def write_photo(
     exif = Image.Exif()
     if equivalent_mm is not None:
         exif[0x0112] = orientation
-        exif.get_ifd(0x8769)[0xA405] = round(equivalent_mm)
+        exif[0x8769] = {0xA405: round(equivalent_mm)}
     image.save(path, quality=95, exif=exif)
     return path
 

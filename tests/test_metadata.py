@@ -27,10 +27,8 @@ def telling_jpeg(pixels: np.ndarray | None = None, orientation: int = 6) -> byte
     pixels = np.random.default_rng(0).integers(0, 255, (240, 320, 3), np.uint8) if pixels is None else pixels
     exif = Image.Exif()
     exif[0x0112], exif[0x013B] = orientation, "Jane Doe"
-    inner, place = exif.get_ifd(0x8769), exif.get_ifd(0x8825)
-    inner[0xA405], inner[0x920A], inner[0xA431], inner[0xA430] = 26, 5.4, "SN-4711-SECRET", "Jane Doe"
-    inner[0x9003] = "2024:05:14 10:12:00"
-    place[1], place[2] = "N", (51.0, 30.0, 123456789 / 1e7)
+    inner = {0xA405: 26, 0x920A: 5.4, 0xA431: "SN-4711-SECRET", 0xA430: "Jane Doe", 0x9003: "2024:05:14 10:12:00"}
+    exif[0x8769], exif[0x8825] = inner, {1: "N", 2: (51.0, 30.0, 123456789 / 1e7)}
     file = io.BytesIO()
     profile = b"\0" * 200
     Image.fromarray(pixels).save(

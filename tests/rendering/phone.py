@@ -71,10 +71,12 @@ def save(pixels: NDArray[np.uint8], path: Path, phone: PhoneSpec) -> None:
     exif[0x010F], exif[0x0110] = phone.make, phone.model
     exif[0x0112] = 6 if phone.turned else 1
     exif[0x0132] = phone.taken
-    details = exif.get_ifd(_EXIF_IFD)
-    details[0x9003] = phone.taken
-    details[0x920A] = phone.focal_mm
-    details[0xA405] = phone.equivalent_mm
-    details[0xA002], details[0xA003] = pixels.shape[1], pixels.shape[0]
+    exif[_EXIF_IFD] = {
+        0x9003: phone.taken,
+        0x920A: phone.focal_mm,
+        0xA405: phone.equivalent_mm,
+        0xA002: pixels.shape[1],
+        0xA003: pixels.shape[0],
+    }
     picture = Image.fromarray(pixels)
     picture.save(path, "JPEG", quality=phone.quality, exif=exif, optimize=True, subsampling="4:2:0")
