@@ -73,6 +73,7 @@ class _Gathered:
     orientation: int | None = None
     seen: list[_Seen] = field(default_factory=list)
     left_out: list[PhotoFit] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 def calibrate(
@@ -129,6 +130,7 @@ def _gather(
             progress(f"photo {number} of {len(paths)}: {path.name}")
         photo = read_photo(path)
         turn = _turn_to_first(gathered, photo)
+        gathered.notes += photo.notes
         prior = prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
         try:
             board = _direct_board(photo, prior, own_board, scale)
@@ -281,7 +283,7 @@ def _answer(
         worst_direction_doubt_px=float(everywhere.max()),
         coverage=coverage,
         next_photo=_next_photo(used[0].board.sheet, estimate, ranked),
-        warnings=_warnings(used, estimate, left_out, coverage),
+        warnings=(*gathered.notes, *_warnings(used, estimate, left_out, coverage)),
         corners_px=corners,
         residuals_px=np.concatenate(solution.residuals_px),
     )

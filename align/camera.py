@@ -198,7 +198,7 @@ class CameraPrior:
 FOCAL_SD_WITH_EXIF = 0.04
 FOCAL_SD_BLIND = 0.40
 #: Of the long side, by how much of the sensor's picture the photo is.
-CENTRE_SD_SHARE = {"whole": 0.008, "middle": 0.02, "part": 0.20}
+CENTRE_SD_SHARE = {"whole": 0.008, "middle": 0.02, "screen": 0.20, "part": 0.20}
 K1_SD, K2_SD, P_SD, K3_SD = 0.08, 0.05, 0.0005, 0.0
 #: How far pictures are stretched by hand or by a slip; own estimate.
 RESHAPE_SD = 0.05
@@ -212,8 +212,8 @@ def prior_from_focal(
     Parameters
     ----------
     size : (width, height) [px]; equivalent_mm : EXIF FocalLengthIn35mmFilm or None;
-    crop : "whole", "middle" or "part", see `photo.Photo`: the focal length of a cut photo is a guess, and the
-    centre of an off-centre part is nearly free.
+    crop : "whole", "middle", "screen" or "part", see `photo.Photo`: the focal length of a cut photo is a guess,
+    and the centre of an off-centre part, or of a photo somewhere on a screen, is nearly free.
     """
     width, height = size
     diagonal = math.hypot(width, height)

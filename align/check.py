@@ -38,6 +38,8 @@ RESHAPE_SURPRISE = 12.0
 MAX_RMS_PX = 2.5
 #: A sheet counts as moved when that fits so many times better than a sheet that lay still.
 MOVED_SHEET_RATIO = 1.5
+#: A picture longer than this, long side to short, is longer than any screen and may be a panorama; a choice.
+PANORAMA_SHAPE = 2.3
 #: The contact edge may seem to stand this far behind the glass before the answer is refused [mm].
 BEHIND_MM = 15.0
 
@@ -53,6 +55,7 @@ class Sighted:
     sighting: Sighting
     orientation: int | None = None
     crop: str = "whole"  # as `photo.Photo` has it
+    notes: Sequence[str] = ()
 
 
 def check(
@@ -155,7 +158,8 @@ def sight_photos(
             else prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
         )
         sighting = sight(photo, prior, own_board=own_board, scale=scale)
-        sighted.append(Sighted(path, photo.size, prior, photo.lens, sighting, photo.orientation, photo.crop))
+        facts = (photo.orientation, photo.crop, photo.notes)
+        sighted.append(Sighted(path, photo.size, prior, photo.lens, sighting, *facts))
         _check_same_camera(sighted, photo)
     return sighted
 
@@ -205,7 +209,7 @@ def solve_sighted(sighted: Sequence[Sighted], knowledge: Knowledge) -> tuple[She
     if not any(item.sighting.reflections for item in sighted):
         raise _no_reflection(sighted[0])
     sheet = sighted[0].sighting.sheet
-    warnings = _shape_warnings(sighted)
+    warnings = [note for item in sighted for note in item.notes] + _shape_warnings(sighted)
     prior = sighted[0].prior
     unaided = Knowledge()
     joints = joint_views(sheet, sighted)
@@ -249,10 +253,12 @@ def _no_reflection(item: Sighted) -> ReflectionError:
     if item.sighting.complaint is not None:
         what, remedy = item.sighting.complaint
         return ReflectionError(f"{found}: {what}.", remedy)
+    whole = item.crop in ("whole", "middle")
     return ReflectionError(
         f"{found}.",
         "Stand so that you see the whole sheet in the mirror too, keep both sharp, and take the photo "
-        "from 30 to 45 degrees above the floor.",
+        "from 30 to 45 degrees above the floor."
+        + ("" if whole else " Send the original photo, not a screenshot or a part of it."),
     )
 
 
@@ -273,8 +279,9 @@ def _shape_warnings(sighted: Sequence[Sighted]) -> list[str]:
     """
     return [
         f"{item.photo.name} has a shape that no phone takes ({item.size[0]} x {item.size[1]} px). A part may have "
-        "been cut off, or the picture stretched: both are allowed for, and the intervals are wider for it. Send "
-        "the phone's original."
+        "been cut off, or the picture stretched: both are allowed for, and the intervals are wider for it. "
+        + ("If it is a panorama, the answer is wrong. " if max(item.size) > PANORAMA_SHAPE * min(item.size) else "")
+        + "Send the phone's original."
         for item in sighted
         if item.crop == "part"
     ]

@@ -39,8 +39,10 @@ def glass_without_sheet(
     """
     lamps = 0
     spacings: list[tuple[float, float] | None] = []
+    notes = ["No sheet and reflection in the photo: the mirror's plane is not known."]
     for path in paths:
         photo = read_photo(path)
+        notes += photo.notes
         light, full = light_of(read_colour(path))
         pairs = ghost_pairs(light, full, find_spots(light))
         lamps += len(pairs)
@@ -60,8 +62,7 @@ def glass_without_sheet(
         doubt = float(np.hypot(1.96 * sd, 1.96 * DISTANCE_SD_SHARE * apart))
         reason += " " + _thickness_words(apart, doubt, glass_mm)
     files = tuple(str(path) for path in paths)
-    note = "No sheet and reflection in the photo: the mirror's plane is not known."
-    return GlassResult(files, GlassSummary("back-silvered", None), reason, BETTER, None, None, (), (), (note,))
+    return GlassResult(files, GlassSummary("back-silvered", None), reason, BETTER, None, None, (), (), tuple(notes))
 
 
 def _spacing(pair: Pair, photo: Photo, camera: CameraFile | None) -> tuple[float, float] | None:

@@ -21,11 +21,16 @@ from .torn import torn_row
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-MAX_MEGAPIXELS = 120
+#: JPEGs beyond the first, from sensors of 200 megapixels, are read at half size; nothing else can be, in bounded
+#: memory (docs/hard_use.md, "Memory").
+MAX_MEGAPIXELS, MAX_JPEG_MEGAPIXELS = 120, 220
 MIN_SIDE_PX = 200
 _TAG_ORIENTATION, _TAG_MAKE, _TAG_MODEL, _TAG_EXIF = 0x0112, 0x010F, 0x0110, 0x8769
 _TAG_DATE, _TAG_FOCAL, _TAG_FOCAL35, _TAG_ZOOM = 0x9003, 0x920A, 0xA405, 0xA404
 _TAG_WIDTH, _TAG_HEIGHT = 0xA002, 0xA003
+_TAG_RENDERED, _PANORAMA = 0xA401, 6  # CustomRendered; phones' 6 as in ExifTool's table of EXIF tags
+_PANORAMA_XMP, _XMP_WITHIN = b"GPano:ProjectionType", 400_000  # photo sphere XMP; it stands among the first bytes
+_JPEG = ("JPEG", "MPO")  # Pillow's words; MPO: with a second picture behind the first
 _SENSOR_ORIENTATION = -1  # no tag: the orientation of pixels that their reader has turned upright already
 #: Shapes that phone and camera sensors have, long side : short side; common practice, no source.
 SENSOR_SHAPES = (4 / 3, 3 / 2)
@@ -65,9 +70,11 @@ class Photo:
     """One photograph, upright.
 
     gray : (height, width) uint8; equivalent_mm : EXIF 35 mm-equivalent focal length or None;
-    crop : "whole", "middle" (a screen shape cut from the sensor's middle) or "part" (the shape or the
-    metadata say that it is some other part of what the camera took);
-    orientation : EXIF orientation 1 to 8 by which the sensor's picture was turned upright; None: not named.
+    crop : "whole", "middle" (a screen shape cut from the sensor's middle), "screen" (such a shape without a word
+    of its camera: a screenshot, say, with the photo anywhere in it) or "part" (the shape or the metadata say that
+    it is some other part of what the camera took);
+    orientation : EXIF orientation 1 to 8 by which the sensor's picture was turned upright; None: not named;
+    halved_from : (width, height) [px] of the picture in the file, where it was read at half size.
     """
 
     path: Path
@@ -78,6 +85,7 @@ class Photo:
     device: str
     date: str
     orientation: int | None = None
+    halved_from: tuple[int, int] | None = None
 
     @property
     def lens(self) -> Lens:
@@ -89,6 +97,23 @@ class Photo:
         """(width, height) [px] as displayed."""
         return self.gray.shape[1], self.gray.shape[0]
 
+    @property
+    def notes(self) -> list[str]:
+        """What its user must know of how it was read."""
+        notes = []
+        if self.halved_from is not None:
+            full, read = (f"{size[0]} x {size[1]} px" for size in (self.halved_from, self.size))
+            notes.append(
+                f"{self.path.name} has {full}, more than any answer needs: it was read at half size, and all pixel "
+                f"figures are of {read}."
+            )
+        if self.crop == "screen":
+            notes.append(
+                f"{self.path.name} has a screen's shape and names no camera. That it is a screenshot, or part of a "
+                "photo, is allowed for; the original would give a narrower answer."
+            )
+        return notes
+
 
 def read_photo(path: str | os.PathLike[str]) -> Photo:
     """Read a photo as upright grey pixels with its camera facts.
@@ -96,18 +121,21 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
     Raises
     ------
     PhotoError
-        The file is missing, empty, not an image, truncated, too small or too large.
+        The file is missing, empty, not an image, truncated, too small, too large, or a panorama.
     """
     import cv2
 
     path = Path(path)
     data = _file_bytes(path)
     with _opened(path, data) as image:
-        _check_size(path, image.size)
+        full = image.size
+        halved = _halved(path, image)
         exif = _exif(image)
+        _refuse_panorama(path, data, exif)
         gray = None
-        if image.format in ("JPEG", "MPO"):
-            gray, damage = decode_gray(data, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION)
+        if image.format in _JPEG:
+            kind = cv2.IMREAD_REDUCED_GRAYSCALE_2 if halved else cv2.IMREAD_GRAYSCALE
+            gray, damage = decode_gray(data, kind | cv2.IMREAD_IGNORE_ORIENTATION)
             if damage:
                 raise _unreadable(path, f"it is damaged or cut off ({damage})")
         if gray is None or image.mode == "CMYK":
@@ -116,24 +144,26 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
     if torn is not None:
         row, shift = torn
         raise _unreadable(path, f"it is damaged: from row {row} on it is shifted sideways by some {abs(shift)} px")
+    turned = _orientation(exif.get(_TAG_ORIENTATION)) or 1
     return Photo(
         path=path,
-        gray=_upright(np.asarray(gray), _orientation(exif.get(_TAG_ORIENTATION)) or 1),
+        gray=_upright(np.asarray(gray), turned),
         equivalent_mm=_positive(exif.get(_TAG_FOCAL35)),
         focal_mm=_positive(exif.get(_TAG_FOCAL)),
-        crop=_crop(exif, image.size),
+        crop=_crop(exif, full),
         device=" ".join(str(exif[tag]).strip("\0 ") for tag in (_TAG_MAKE, _TAG_MODEL) if exif.get(tag)),
         date=str(exif.get(_TAG_DATE, "")),
         orientation=_orientation(exif.get(_SENSOR_ORIENTATION, exif.get(_TAG_ORIENTATION))),
+        halved_from=(full if turned < 5 else full[::-1]) if halved else None,
     )
 
 
 def read_colour(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
-    """(height, width, 3) uint8 RGB pixels of a photo, upright; errors as in `read_photo`."""
+    """(height, width, 3) uint8 RGB pixels of a photo, upright; size and errors as in `read_photo`."""
     path = Path(path)
     data = _file_bytes(path)
     with _opened(path, data) as image:
-        _check_size(path, image.size)
+        _halved(path, image)
         exif = _exif(image)
         try:
             pixels = np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
@@ -177,6 +207,14 @@ def _opened(path: Path, data: bytes) -> Any:
         image.close()
 
 
+def _refuse_panorama(path: Path, data: bytes, exif: dict[int, Any]) -> None:
+    if exif.get(_TAG_RENDERED) == _PANORAMA or _PANORAMA_XMP in data[:_XMP_WITHIN]:
+        raise PhotoError(
+            f"{path} is a panorama: joined from views in many directions, it has no single perspective.",
+            "Take an ordinary photo that shows the whole sheet and its reflection; step back if need be.",
+        )
+
+
 def _unreadable(path: Path, reason: str) -> PhotoError:
     return PhotoError(
         f"{path} cannot be read as a photo: {reason}.",
@@ -184,10 +222,15 @@ def _unreadable(path: Path, reason: str) -> PhotoError:
     )
 
 
-def _check_size(path: Path, size: tuple[int, int]) -> None:
-    if size[0] * size[1] > MAX_MEGAPIXELS * 1e6:
+def _halved(path: Path, image: Image) -> bool:
+    """Refuse sizes that cannot be read; whether the image, by its size, is read at half size: it is set to be."""
+    size = image.size
+    megapixels = size[0] * size[1] / 1e6
+    most = MAX_JPEG_MEGAPIXELS if image.format in _JPEG else MAX_MEGAPIXELS
+    if megapixels > most:
         raise PhotoError(
-            f"{path} has {size[0] * size[1] / 1e6:.0f} megapixels; at most {MAX_MEGAPIXELS} are read.",
+            f"{path} has {megapixels:.0f} megapixels; at most {most} are read"
+            + ("." if most == MAX_JPEG_MEGAPIXELS else f", or {MAX_JPEG_MEGAPIXELS} of a JPEG."),
             "Use the phone's ordinary resolution (12 megapixels are plenty).",
         )
     if min(size) < MIN_SIDE_PX:
@@ -195,6 +238,10 @@ def _check_size(path: Path, size: tuple[int, int]) -> None:
             f"{path} is only {size[0]} x {size[1]} pixels; at least {MIN_SIDE_PX} on each side are needed.",
             "Send the photo itself rather than its preview.",
         )
+    if megapixels <= MAX_MEGAPIXELS:
+        return False
+    image.draft(None, (size[0] // 2, size[1] // 2))
+    return True
 
 
 def _gray_by_pillow(path: Path, image: Image) -> NDArray[np.uint8]:
@@ -226,7 +273,7 @@ def _exif(image: Image) -> dict[int, Any]:
             tag: exif.get(tag) for tag in (_TAG_ORIENTATION, _TAG_MAKE, _TAG_MODEL) if exif.get(tag)
         }
         inner = exif.get_ifd(_TAG_EXIF)
-        tags = (_TAG_DATE, _TAG_FOCAL, _TAG_FOCAL35, _TAG_ZOOM, _TAG_WIDTH, _TAG_HEIGHT)
+        tags = (_TAG_DATE, _TAG_FOCAL, _TAG_FOCAL35, _TAG_ZOOM, _TAG_WIDTH, _TAG_HEIGHT, _TAG_RENDERED)
         facts.update({tag: inner[tag] for tag in tags if tag in inner})
         if turned is not None:
             facts[_SENSOR_ORIENTATION] = turned
@@ -268,12 +315,15 @@ def _positive(value: Any) -> float | None:
 def _crop(exif: dict[int, Any], size: tuple[int, int]) -> str:
     """Whether the photo is whole, or what part of what the camera took it seems to be."""
     shape = max(size) / min(size)
+    nameless = not any(exif.get(tag) for tag in (_TAG_MAKE, _TAG_MODEL, _TAG_FOCAL, _TAG_FOCAL35))
     width, height = (_positive(exif.get(tag)) for tag in (_TAG_WIDTH, _TAG_HEIGHT))
     if width and height and abs(max(width, height) / min(width, height) / shape - 1) > SAME_SHAPE:
         return "part"
     if any(abs(shape / known - 1) < SAME_SHAPE for known in SENSOR_SHAPES):
         return "whole"
-    return "middle" if any(abs(shape / known - 1) < SAME_SHAPE for known in SCREEN_SHAPES) else "part"
+    if any(abs(shape / known - 1) < SAME_SHAPE for known in SCREEN_SHAPES):
+        return "screen" if nameless else "middle"
+    return "part"
 
 
 def _upright(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

@@ -29,6 +29,9 @@ POSE_RATIO = 4.0
 MAX_POSE_CHOICES = 8
 #: Two descents whose costs differ by less than this share found the same mirror.
 SAME_COST = 1e-3
+#: A centre whose sd is more than this share of where it is thought to be is nearly free; a choice between a whole
+#: photo's 0.016 and a cut one's 0.4.
+FREE_CENTRE_SHARE = 0.15
 
 
 def cameras_to_try(problem: Problem) -> list[Camera]:
@@ -64,7 +67,24 @@ def seeds(problem: Problem, camera: Camera) -> Iterator[State]:
         corners = sum(len(v.pixels) for v in problem.views if v.mirror == DIRECT)
         for mirror in range(problem.layout.mirrors):
             state = _with_mirror(problem, state, mirror, direct.cost / max(corners, 1))
-        yield state
+        yield _off_centre(problem, state)
+
+
+def _off_centre(problem: Problem, state: State) -> State:
+    """Where the photo's centre is nearly free: the state with centre and focal length found, distortion held.
+
+    From a centre that is far off (a photo off the middle of a screenshot, by a sixth of its width) distortion, let
+    free at once, runs away into a minimum of its own.
+    """
+    camera = problem.camera_prior
+    if max(camera.sd[1:3]) < FREE_CENTRE_SHARE * max(camera.mean[1:3]):
+        return state
+    held = problem.prior.sd.copy()
+    held[problem.layout.camera][3:] = 0.0
+    try:
+        return problem.descend(state, problem.views, huber=True, iterations=25, sd=held).point
+    except SolveError:
+        return state
 
 
 def _photo_poses(problem: Problem, camera: Camera, photo: int) -> list[Pose]:
