@@ -198,7 +198,7 @@ def _opened(path: Path, data: bytes) -> Any:
 
         pillow_heif.register_heif_opener()
     try:
-        image = Image.open(io.BytesIO(data))
+        image = _jpeg(data) if data.startswith(b"\xff\xd8\xff") else Image.open(io.BytesIO(data))
     except Exception:  # decoders raise many kinds on damaged files, EOFError and RuntimeError among them
         raise _unreadable(path, "its contents are no image that can be read here") from None
     try:
@@ -213,6 +213,15 @@ def _refuse_panorama(path: Path, data: bytes, exif: dict[int, Any]) -> None:
             f"{path} is a panorama: joined from views in many directions, it has no single perspective.",
             "Take an ordinary photo that shows the whole sheet and its reflection; step back if need be.",
         )
+
+
+def _jpeg(data: bytes) -> Image:
+    """What `Image.open` gives for JPEG data, without the other formats' modules, which it would load first."""
+    import io
+
+    from PIL.JpegImagePlugin import jpeg_factory
+
+    return jpeg_factory(io.BytesIO(data))
 
 
 def _unreadable(path: Path, reason: str) -> PhotoError:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import io
 import os
-import secrets
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +31,8 @@ def write_whole(
     ------
     AlignError : it cannot be written, or it is there already and must be new.
     """
+    import secrets  # it brings hashlib and more, which a check without a picture does not need
+
     place = Path(os.path.realpath(path))
     unfinished = place.with_name(f".unfinished-{secrets.token_hex(4)}-{place.name}"[:200])
     try:
