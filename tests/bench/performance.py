@@ -21,7 +21,16 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from performance_measured import Command, Each, Machine, Measured, Rate, Stages, load
-from performance_processes import ROOT, Run, align_command, run_in_turn, run_once, stock_command, usable_cores
+from performance_processes import (
+    ROOT,
+    Run,
+    align_command,
+    busy_cores,
+    run_in_turn,
+    run_once,
+    stock_command,
+    usable_cores,
+)
 from performance_stages import stage_times
 
 SAMPLES = ROOT / "sample_images"
@@ -65,7 +74,7 @@ def _machine() -> Machine:
     return Machine(
         datetime.date.today().isoformat(),
         os.cpu_count() or 1,
-        os.getloadavg()[0],
+        busy_cores(),
         platform.python_version(),
         version("opencv-python"),
         version("numpy"),

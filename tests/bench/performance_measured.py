@@ -13,11 +13,11 @@ from performance_processes import Run
 
 @dataclass(frozen=True)
 class Machine:
-    """Where and when: processor cores, load average (1 min) before the run, and versions."""
+    """Where and when: processor cores, how many others kept busy before the run, and versions."""
 
     date: str
     cores: int
-    load: float
+    busy: float
     python: str
     opencv: str
     numpy: str
@@ -25,7 +25,7 @@ class Machine:
     @property
     def calm(self) -> bool:
         """Whether nothing else ran, so that times may be believed."""
-        return self.load < 0.5 * self.cores
+        return self.busy < 0.15 * self.cores
 
 
 @dataclass(frozen=True)

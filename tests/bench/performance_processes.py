@@ -88,6 +88,22 @@ def usable_cores() -> list[int]:
     return sorted(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else []
 
 
+def busy_cores(seconds: float = 3.0) -> float:
+    """How many cores others keep busy: over some seconds where the system tells, else its load average."""
+    stat = Path("/proc/stat")
+    if not stat.exists():
+        return os.getloadavg()[0]
+    before = _busy_ticks(stat)
+    time.sleep(seconds)
+    return (_busy_ticks(stat) - before) / os.sysconf("SC_CLK_TCK") / seconds
+
+
+def _busy_ticks(stat: Path) -> int:
+    """All cores' ticks but the idle ones (fields 4 and 5: idle, waiting for the disk; 9 and 10 are in 1 and 2)."""
+    ticks = [int(word) for word in stat.read_text().split("\n", 1)[0].split()[1:9]]
+    return sum(ticks) - ticks[3] - ticks[4]
+
+
 def run_in_turn(commands: Mapping[str, Sequence[str]], rounds: int) -> dict[str, list[Run]]:
     """Each command `rounds` times, alternating, after an unmeasured round that fills caches and compiles."""
     runs: dict[str, list[Run]] = {name: [] for name in commands}

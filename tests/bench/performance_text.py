@@ -18,7 +18,8 @@ Made by one command, which overwrites this page, its text included, and its figu
 
     python tests/bench/performance.py --rounds {rounds} --each {each} --views {views}
 
-Run on {date}: {cores} cores, Python {python}, OpenCV {opencv}, NumPy {numpy}; load average before it {load:.1f}.
+Run on {date}: {cores} cores, Python {python}, OpenCV {opencv}, NumPy {numpy}; cores that other programs kept busy
+just before it: {busy:.1f}.
 {calm}
 How near the answers come to the truth: [accuracy](accuracy.md). Ghosts: [which glass](glass.md). How small a single
 marker may be: [the sheets](target.md).
@@ -109,7 +110,7 @@ def _made_by(m: Measured) -> str:
         python=machine.python,
         opencv=machine.opencv,
         numpy=machine.numpy,
-        load=machine.load,
+        busy=machine.busy,
         calm="" if machine.calm else PROVISIONAL,
     )
 
