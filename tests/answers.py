@@ -1,8 +1,11 @@
-"""Made-up answers, to test words and pictures without photos."""
+"""Made-up answers, to test words and pictures without photos; and when two answers are the same."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+import pytest
 
 from align.report import verdict
 from align.results import (
@@ -15,6 +18,9 @@ from align.results import (
     Quantity,
 )
 from align.shims import Mount, propagate, shims_for
+
+#: Answers may differ so much from run to run, in degrees, millimetres or of their size.
+SAME = 1e-6
 
 
 def about(value: float, half: float) -> Quantity:
@@ -75,3 +81,19 @@ def made_answer(
         warnings=warnings,
         advice=advice,
     )
+
+
+def assert_same(found: Any, expected: Any, where: str = "") -> None:
+    """Equal throughout; numbers within SAME, of their size if they are large."""
+    if isinstance(expected, dict):
+        assert list(found) == list(expected), where
+        for key, value in expected.items():
+            assert_same(found[key], value, f"{where}.{key}")
+    elif isinstance(expected, list):
+        assert len(found) == len(expected), where
+        for number, value in enumerate(expected):
+            assert_same(found[number], value, f"{where}[{number}]")
+    elif isinstance(expected, float):
+        assert found == pytest.approx(expected, abs=SAME, rel=SAME), where
+    else:
+        assert found == expected, where

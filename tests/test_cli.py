@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from answers import assert_same
 from commands import invoke
 from synthetic import degrees_mirror, synthetic_photo, write_photo
 
@@ -222,7 +223,7 @@ def test_each_answers_in_order_and_exits_with_the_worst(folder: Path) -> None:
     good = invoke("check", "--each", "--json", folder / "true.jpg", folder / "leaning.jpg")
     assert good.exit_code == 3
     alone = invoke("check", "--json", folder / "leaning.jpg")
-    assert json.loads(good.stdout.splitlines()[1]) == json.loads(alone.stdout)
+    assert_same(json.loads(good.stdout.splitlines()[1]), json.loads(alone.stdout))
 
 
 def test_each_in_words_names_every_photo(folder: Path) -> None:
