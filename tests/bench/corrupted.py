@@ -276,7 +276,7 @@ def main() -> None:
         finished = {(case["kind"], case["number"], case["apart"]) for case in read_log(options.log)}
         left = jobs_to_do(options, finished)
         with (
-            ProcessPoolExecutor(options.jobs, initializer=_start_worker, max_tasks_per_child=2000) as pool,
+            ProcessPoolExecutor(options.jobs, initializer=_start_worker) as pool,
             options.log.open("a", encoding="utf-8") as log,
         ):
             for case in pool.map(_run_job, left, chunksize=4):
