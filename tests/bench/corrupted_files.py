@@ -26,7 +26,7 @@ def encoded(gray: NDArray[np.uint8], kind: str, equivalent_mm: float | None = 26
     exif = Image.Exif()
     if equivalent_mm is not None:
         exif[0x0112] = 1
-        exif[0x8769] = {0xA405: round(equivalent_mm)}
+        exif.get_ifd(0x8769)[0xA405] = round(equivalent_mm)  # TIFF takes no plain dictionary
     file = io.BytesIO()
     if kind == "HEIC":
         import pillow_heif
