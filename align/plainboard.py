@@ -6,6 +6,7 @@ corners pair up is settled by which labelling a plane mirror before the camera e
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from .camera import CameraPrior
 from .errors import AlignError, ReflectionError, TargetError
 from .geometry import apply_homography, fit_homography, scale_pixels
-from .matching import match_corners, square_heights_px
+from .matching import Matches, match_corners, square_heights_px
 from .model import DIRECT
 from .photo import Photo
 from .sighting import Board, estimate_blur
@@ -61,7 +62,7 @@ def sight_plain(photo: Photo, prior: CameraPrior, sheet: Sheet) -> tuple[Board, 
     TargetError, ReflectionError
         No grid, or two ways to explain what was found.
     """
-    grids = _find_grids(photo.gray, sheet)
+    grids = [_settled(photo.gray, sheet, grid) for grid in _find_grids(photo.gray, sheet)]
     if not grids:
         columns, rows = sheet.corner_grid
         raise TargetError(
@@ -164,6 +165,40 @@ def _orders(sheet: Sheet, grid: Array) -> Iterator[Array]:
                 yield turned[::flip_rows, ::flip_columns]
 
 
+def _matched(
+    gray: NDArray[np.uint8], sheet: Sheet, homography: Array, pixels: Array, blur: float
+) -> tuple[Matches, NDArray[np.bool_]]:
+    """All corners matched with the print, and which of them are there."""
+    ids = np.arange(len(pixels))
+    matches = match_corners(gray, sheet, homography, ids, pixels, blur_px=blur, iterations=3)
+    moved = np.linalg.norm(matches.pixels - pixels, axis=1)
+    return matches, (np.abs(matches.score) > MIN_SCORE) & (moved < 4.0)
+
+
+def _settled(gray: NDArray[np.uint8], sheet: Sheet, grid: Array) -> Array:
+    """The grid, moved by a row or a column of squares, or turned, where more of its corners are then there.
+
+    OpenCV 4 now and then takes what lies beside a board for a row of it, and its columns for rows.
+    """
+    corners = corners_board(sheet)
+    pixels = grid.reshape(-1, 2)
+    homography = fit_homography(corners, pixels)
+    blur = estimate_blur(gray, sheet, homography, np.arange(len(corners)), pixels)
+    matches, good = _matched(gray, sheet, homography, pixels, blur)
+    best, most = grid, int(good.sum())
+    if most == len(corners) or most < 0.5 * len(corners):
+        return grid
+    homography = fit_homography(corners[good], matches.pixels[good])
+    steps = itertools.product((0.0, -sheet.square_mm, sheet.square_mm), repeat=2)
+    for step, across in itertools.product(steps, (False, True)):
+        moved = apply_homography(homography, (corners[:, ::-1] if across else corners) + step)
+        shifted = fit_homography(corners, moved)
+        found = int(_matched(gray, sheet, shifted, moved, blur)[1].sum())
+        if found > most:
+            best, most = moved.reshape(grid.shape), found
+    return best
+
+
 def _labellings(gray: NDArray[np.uint8], sheet: Sheet, number: int, grid: Array) -> list[_Labelled]:
     """All numberings of a grid, corners matched with the print; the blur is estimated once."""
     corners = corners_board(sheet)
@@ -175,9 +210,7 @@ def _labellings(gray: NDArray[np.uint8], sheet: Sheet, number: int, grid: Array)
         homography = fit_homography(corners, pixels)
         if not blur:
             blur = estimate_blur(gray, sheet, homography, ids, pixels)
-        matches = match_corners(gray, sheet, homography, ids, pixels, blur_px=blur, iterations=3)
-        moved = np.linalg.norm(matches.pixels - pixels, axis=1)
-        good = (np.abs(matches.score) > MIN_SCORE) & (moved < 4.0)
+        matches, good = _matched(gray, sheet, homography, pixels, blur)
         if good.sum() < 0.5 * len(ids):
             continue
         homography = fit_homography(corners[good], matches.pixels[good])
