@@ -130,7 +130,7 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
     with _opened(path, data) as image:
         full = image.size
         halved = _halved(path, image)
-        exif = _exif(image)
+        exif = _exif(path, data, image)
         _refuse_panorama(path, data, exif)
         gray = None
         if image.format in _JPEG:
@@ -164,7 +164,7 @@ def read_colour(path: str | os.PathLike[str]) -> NDArray[np.uint8]:
     data = _file_bytes(path)
     with _opened(path, data) as image:
         _halved(path, image)
-        exif = _exif(image)
+        exif = _exif(path, data, image)
         try:
             pixels = np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
         except Exception as error:  # decoders raise many kinds on damaged files
@@ -270,13 +270,36 @@ def _gray_by_pillow(path: Path, image: Image) -> NDArray[np.uint8]:
         raise _unreadable(path, f"it is damaged or cut off ({error})") from None
 
 
-def _exif(image: Image) -> dict[int, Any]:
-    """The few facts we use, from both EXIF directories; {} when the metadata is damaged."""
+def _decode(path: Path, data: bytes, image: Image) -> None:
+    """Decode the pixels; what fails is refused at once: a second try would give half a picture as a whole one."""
+    import io
+
+    from PIL import Image as pil
+
     try:
-        turned = image.info.get("original_orientation")  # pillow_heif's word for it
-        if image.format == "TIFF":
+        if image.format == "PNG":  # decoding asks for no check sums
+            pil.open(io.BytesIO(data)).verify()
+        image.load()
+    except Exception as error:  # decoders raise many kinds on damaged files
+        raise _unreadable(path, f"it is damaged or cut off ({error})") from None
+
+
+def _exif(path: Path, data: bytes, image: Image) -> dict[int, Any]:
+    """The few facts we use, from both EXIF directories; {} when the metadata is damaged.
+
+    Raises
+    ------
+    PhotoError
+        The pixels are damaged, where Pillow decodes them before it gives the metadata (PNG) or keeps them
+        upright without a word (TIFF).
+    """
+    turned = image.info.get("original_orientation")  # pillow_heif's word for it
+    if image.format == "TIFF":
+        with contextlib.suppress(Exception):  # as below
             turned = image.getexif().get(_TAG_ORIENTATION)
-            image.load()  # Pillow turns these pixels itself, and then forgets the orientation
+    if image.format in ("PNG", "TIFF"):
+        _decode(path, data, image)
+    try:
         exif = image.getexif()
         facts: dict[int, Any] = {
             tag: exif.get(tag) for tag in (_TAG_ORIENTATION, _TAG_MAKE, _TAG_MODEL) if exif.get(tag)

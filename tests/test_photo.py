@@ -329,6 +329,18 @@ def test_a_jpeg_damaged_in_the_middle_is_refused(written, capfd, share):
     assert capfd.readouterr().err == "heard\n"  # nothing of the library's, and the stream is back
 
 
+@pytest.mark.parametrize("share", [0.2, 0.5, 0.8])
+def test_a_png_damaged_in_the_middle_is_refused(written, share):
+    # Found by tests/bench/corrupted.py (images:2665): Pillow failed while it looked for the metadata, and asked for
+    # the pixels once more it gave what it had decoded by then. Every chunk has a check sum (PNG, W3C, section 5.3).
+    for data in (FILES["PNG"], encoded(picture((640, 480)), "PNG")):
+        place = int(len(data) * share)
+        path = written(data[:place] + bytes(300) + data[place + 300 :], "photo.png")
+        for reader in (read_photo, read_colour):
+            with pytest.raises(PhotoError, match="damaged"):
+                reader(path)
+
+
 def test_zeros_before_a_jpegs_end_are_no_damage(written):
     # Some phones fill up the data with zeros before the end marker; common practice, no source.
     data = encoded(picture())
