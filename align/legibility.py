@@ -9,12 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .light import BURNT_VALUE
+
 Array = NDArray[np.float64]
 
 #: The brightest hundredth of a photo is darker than this grey value: too dark to tell ink from paper.
 DARK_VALUE = 60
 #: More than this share of the pixels is burnt out.
-BURNT_VALUE, BURNT_SHARE = 250, 0.35
+BURNT_SHARE = 0.35
 #: Edges are looked at in blocks of this side; those count that span this share of the photo's range.
 BLOCK_PX, EDGE_SHARE = 24, 0.3
 #: So many blocks with edges are needed to judge; this share of them counts as the sharpest.
