@@ -119,10 +119,15 @@ def _photo_warnings(sheet: Sheet, path: Path, sighting: Sighting) -> list[str]:
     return result
 
 
+def elevation_of(solution: Solution, photo: int) -> float:
+    """How high over the floor a photo's camera stood, seen from the sheet [rad]."""
+    eye = solution.state.eye(photo)
+    return math.asin(float(eye[2] / np.linalg.norm(eye)))
+
+
 def _photo_advice(solution: Solution, photo: int, size: tuple[int, int], sighting: Sighting) -> list[str]:
     result = []
-    eye = solution.state.eye(photo)
-    elevation = math.degrees(math.asin(float(eye[2] / np.linalg.norm(eye))))
+    elevation = math.degrees(elevation_of(solution, photo))
     if elevation < LOW_CAMERA_DEG:
         result.append(f"{HOLD_HIGHER}: 30 to 45 degrees above the floor shows the sheet better.")
     if elevation > STEEP_CAMERA_DEG:

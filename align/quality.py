@@ -23,6 +23,7 @@ from .advice import (
     MORE_PHOTOS,
     SMALL_SQUARE_PX,
     STEEP_CAMERA_DEG,
+    elevation_of,
 )
 from .results import MirrorResult, Quality
 from .sighting_photo import Sighting
@@ -80,8 +81,7 @@ def _faults(solution: Solution, photo: int, sighting: Sighting) -> Iterator[Faul
         square = float(np.median(board.square_px))
         words = f"the reflection's squares are only {square:.0f} px high"
         yield Fault("small", words, f"{GO_NEARER}.", 1.6 * SMALL_SQUARE_PX / square, photo)
-    eye = solution.state.eye(photo)
-    elevation = math.asin(float(eye[2] / np.linalg.norm(eye)))
+    elevation = elevation_of(solution, photo)
     words = f"taken from {math.degrees(elevation):.0f}° above the floor"
     if elevation < math.radians(LOW_CAMERA_DEG):
         yield Fault(
