@@ -18,41 +18,40 @@ from record_samples import add_made, made_check, small_photo
 from align.entry import entry_folders, kind_of, read_entry, without_folders, write_entry
 from align.errors import AlignError, FileFormatError
 
-#: Adds entries for ever; says when it begins.
+#: Adds entries; says when it begins. Told a number, it kills itself as it is about to touch a file of an
+#: unfinished entry (or to rename it into the finished ones) for that many-th time: a moment that no clock misses.
 WRITER = """
-import sys
+import os, signal, sys
 sys.path[:0] = [{tests!r}]
 from pathlib import Path
 from record_samples import made_check, png_of
 from align.record import add_entry
-photo, folder = Path(sys.argv[2]), Path(sys.argv[1])
-answer, picture = made_check(0.5, 0.1).to_json(), png_of(photo)
+folder, photo, name, (count, last) = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3], map(int, sys.argv[4:])
+answer, picture, touched = made_check(0.5, 0.1).to_json(), png_of(photo), 0
+def touch(event, arguments):
+    global touched
+    if event in ("open", "os.rename") and ".unfinished-" in str(arguments[0]):
+        touched += 1
+        if touched == last:
+            os.kill(os.getpid(), signal.SIGKILL)
+sys.addaudithook(touch)
 print("ready", flush=True)
-for _ in range(int(sys.argv[3])):
-    add_entry(folder, answer, settings={{"writer": sys.argv[4]}}, photos=[photo], pictures=[picture])
+for _ in range(count):
+    add_entry(folder, answer, settings={{"writer": name}}, photos=[photo], pictures=[picture])
 """
 
 
-def start_writer(folder: Path, photo: Path, count: int, name: str) -> subprocess.Popen[str]:
-    """A program of its own that adds entries."""
+def start_writer(folder: Path, photo: Path, count: int, name: str, last: int = 0) -> subprocess.Popen[str]:
+    """A program of its own that adds entries; killed by its `last`-th touch of an unfinished entry (0: never)."""
     code = WRITER.format(tests=str(Path(__file__).parent))
     writer = subprocess.Popen(
-        [sys.executable, "-c", code, str(folder), str(photo), str(count), name],
+        [sys.executable, "-c", code, str(folder), str(photo), name, str(count), str(last)],
         stdout=subprocess.PIPE,
         text=True,
     )
     assert writer.stdout is not None
     assert writer.stdout.readline() == "ready\n"
     return writer
-
-
-def wait_for_writing(folder: Path, left_behind: int) -> None:
-    """Return while an entry is being written, besides those left behind by earlier kills."""
-    deadline = time.monotonic() + 20.0
-    while time.monotonic() < deadline:
-        if len(list((folder / "entries").glob(".unfinished-*"))) > left_behind:
-            return
-    raise AssertionError("no entry was begun within 20 s")
 
 
 def whole_entries(folder: Path) -> list[str]:
@@ -66,25 +65,31 @@ def whole_entries(folder: Path) -> list[str]:
     return names
 
 
-def test_killed_at_twenty_random_moments_earlier_entries_stay_whole(tmp_path: Path) -> None:
-    """After every kill -9 each entry that there ever was is there, whole; kills did land within writing."""
+def unfinished_entries(folder: Path) -> list[Path]:
+    """What killed programs left."""
+    return list((folder / "entries").glob(".unfinished-*"))
+
+
+def test_killed_at_twenty_moments_earlier_entries_stay_whole(tmp_path: Path) -> None:
+    """After every kill -9 each entry that there ever was is there, whole; twelve kills land within writing."""
     moments, photo = random.Random(5), small_photo(tmp_path / "IMG.jpg", size=(1600, 1200))
-    folder, known, unfinished = tmp_path / "record", set[str](), 0
+    folder = tmp_path / "record"
     add_made(folder, photo, made_check(0.6, -0.3))
-    for turn in range(20):
-        writer = start_writer(folder, photo, 1000, "killed")
-        if turn % 2:  # a random moment within the writing of an entry
-            wait_for_writing(folder, unfinished)
-            time.sleep(moments.uniform(0.0, 0.01))
-        else:
+    known, left = set(whole_entries(folder)), 0
+    # An entry has six such moments: three pictures, its text, its folder's list, and the rename.
+    within = [1, 2, 3, 4, 5, 6, *moments.sample(range(7, 31), 6)]
+    for last in moments.sample(within + [0] * 8, 20):
+        writer = start_writer(folder, photo, 1000, "killed", last)
+        if not last:  # a moment of the clock's choice
             time.sleep(moments.uniform(0.0, 0.25))
-        writer.send_signal(signal.SIGKILL)
-        writer.wait()
-        found = set(whole_entries(folder))
+            writer.send_signal(signal.SIGKILL)
+        assert writer.wait() == -signal.SIGKILL
+        found, found_left = set(whole_entries(folder)), len(unfinished_entries(folder))
         assert known <= found
-        known = found
-        unfinished = max(unfinished, len(list((folder / "entries").glob(".unfinished-*"))))
-    assert unfinished >= 5
+        if last:
+            assert (found_left - left, len(found - known)) == (1, (last - 1) // 6)
+        known, left = found, found_left
+    assert left >= 12
     add_made(folder, photo, made_check(0.0, 0.0))
     assert len(whole_entries(folder)) == len(known) + 1
 
@@ -112,7 +117,7 @@ def test_a_full_disk_midway_is_said_and_leaves_earlier_entries_whole(tmp_path: P
         + WRITER.format(tests=str(Path(__file__).parent))
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, str(folder), str(photo), "1", "full"],
+        [sys.executable, "-c", code, str(folder), str(photo), "full", "1", "0"],
         capture_output=True,
         text=True,
         check=False,
