@@ -38,6 +38,8 @@ RESHAPE_SURPRISE = 12.0
 MAX_RMS_PX = 2.5
 #: A sheet counts as moved when that fits so many times better than a sheet that lay still.
 MOVED_SHEET_RATIO = 1.5
+#: A joint fit so many times worse than the worst photo alone is begun anew, without what these said.
+HINT_MISLEADS_RATIO = 3.0
 #: A picture longer than this, long side to short, is longer than any screen and may be a panorama; a choice.
 PANORAMA_SHAPE = 2.3
 #: The contact edge may seem to stand this far behind the glass before the answer is refused [mm].
@@ -293,10 +295,13 @@ def _joint_solution(
     """The joint solve; where the sheet may have been moved or not, the way that fits better by far."""
     best: Solution | None = None
     for joint in joints:
-        solution = solve(sheet, joint.views, prior, knowledge, moved_sheet=joint.moved_sheet)
+        solution = solve(sheet, joint.views, prior, knowledge, moved_sheet=joint.moved_sheet, hint=joint.hint)
         if best is None or solution.rms_px() < best.rms_px() / MOVED_SHEET_RATIO:
             best = solution
     assert best is not None  # joint_views returns at least one way or raises
+    hint = joints[0].hint
+    if hint is not None and best.rms_px() > HINT_MISLEADS_RATIO * hint.rms_px:
+        return _joint_solution(sheet, [replace(joint, hint=None) for joint in joints], prior, knowledge)
     return best
 
 

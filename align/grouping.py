@@ -14,8 +14,9 @@ from .camera import CAMERA_PARAMETERS
 from .errors import SolveError
 from .geometry import angle_between, lean_turn_of_normal
 from .model import DIRECT
+from .seeding import Hint
 from .sighting import Board
-from .solve import View, solve
+from .solve import Solution, View, solve
 from .target import Sheet
 
 if TYPE_CHECKING:
@@ -48,10 +49,14 @@ def photo_views(item: Sighted, photo: int) -> list[View]:
 
 @dataclass(frozen=True, eq=False)
 class JointViews:
-    """Views of all photos with each mirror under one number; whether the sheet was moved between them."""
+    """Views of all photos with each mirror under one number; whether the sheet was moved between them.
+
+    hint : what the photos alone say; None for a single one
+    """
 
     views: tuple[View, ...]
     moved_sheet: bool
+    hint: Hint | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +90,12 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
     if len(sighted) == 1:
         return [JointViews(tuple(photo_views(sighted[0], 0)), False)]
     joints = []
-    seen = [mirror for photo, item in enumerate(sighted) for mirror in _alone(sheet, item, photo)]
+    alone = [_alone(sheet, item) for item in sighted]
+    seen = [
+        mirror
+        for photo, (item, solution) in enumerate(zip(sighted, alone, strict=True))
+        for mirror in _seen(item, photo, solution)
+    ]
     _check_zoom(seen, [item.photo.name for item in sighted])
     for moved_sheet in (False, True):
         numbers = _numbered(seen, moved_sheet)
@@ -93,7 +103,7 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
             views = [view_of(item.sighting.target, photo, DIRECT) for photo, item in enumerate(sighted)]
             order = _left_to_right(seen, numbers)
             views += [view_of(m.board, m.photo, order[n]) for m, n in zip(seen, numbers, strict=True)]
-            joints.append(JointViews(tuple(views), moved_sheet))
+            joints.append(JointViews(tuple(views), moved_sheet, _hint(alone)))
     if joints:
         return joints
     odd = _odd_one_out(seen)
@@ -103,11 +113,29 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
     )
 
 
-def _alone(sheet: Sheet, item: Sighted, photo: int) -> list[_Seen]:
+def _alone(sheet: Sheet, item: Sighted) -> Solution | None:
+    """What one photo says by itself; None where it shows no reflection."""
     views = photo_views(item, 0)
-    if len(views) == 1:
+    return solve(sheet, views, item.prior) if len(views) > 1 else None
+
+
+def _hint(alone: Sequence[Solution | None]) -> Hint | None:
+    """Where a joint solve begins: the surest photo's camera, every photo's pose."""
+    solved = [solution for solution in alone if solution is not None]
+    if not solved:
+        return None
+    surest = min(solved, key=lambda solution: solution.covariance[LOG_FOCAL, LOG_FOCAL])
+    return Hint(
+        surest.camera,
+        tuple(None if solution is None else solution.state.cam_from_target(0) for solution in alone),
+        max(solution.rms_px() for solution in solved),
+    )
+
+
+def _seen(item: Sighted, photo: int, solution: Solution | None) -> list[_Seen]:
+    """The mirrors of one photo, as it alone sees them."""
+    if solution is None:
         return []
-    solution = solve(sheet, views, item.prior)
     rotation, _ = solution.state.cam_from_target(0)
     result = []
     for local, board in enumerate(item.sighting.reflections):

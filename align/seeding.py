@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,8 +35,23 @@ SAME_COST = 1e-3
 FREE_CENTRE_SHARE = 0.15
 
 
-def cameras_to_try(problem: Problem) -> list[Camera]:
-    """The prior's camera; when its focal length is a guess, also what the homographies say and others."""
+@dataclass(frozen=True, eq=False)
+class Hint:
+    """Where to begin: what solves of the photos alone found.
+
+    camera : of the surest of them; poses : each photo's camera from target, None where it was not solved;
+    rms_px : of the one that fits worst.
+    """
+
+    camera: Camera
+    poses: tuple[Pose | None, ...]
+    rms_px: float
+
+
+def cameras_to_try(problem: Problem, hint: Hint | None = None) -> list[Camera]:
+    """The hinted camera; else the prior's, and when its focal length is a guess others as well."""
+    if hint is not None:
+        return [hint.camera]
     camera = problem.camera_prior.camera
     if problem.camera_prior.sd[0] < 0.1:
         return [camera]
@@ -51,15 +67,18 @@ def cameras_to_try(problem: Problem) -> list[Camera]:
     return [camera.with_focal(f) for f in focals if f is not None]
 
 
-def seeds(problem: Problem, camera: Camera) -> Iterator[State]:
-    """States to descend from, the likeliest first, each worked out when it is asked for.
+def seeds(problem: Problem, camera: Camera, hint: Hint | None = None) -> Iterator[State]:
+    """States to descend from, the likeliest first, each worked out when it is asked for; poses as hinted.
 
     Raises
     ------
     SolveError
         A photo has no direct view, or no plane mirror explains a reflection.
     """
-    choices = [_photo_poses(problem, camera, photo) for photo in range(problem.layout.photos)]
+    hinted = hint.poses if hint is not None else (None,) * problem.layout.photos
+    choices = [
+        _photo_poses(problem, camera, photo) if pose is None else [pose] for photo, pose in enumerate(hinted)
+    ]
     for poses in itertools.islice(itertools.product(*choices), MAX_POSE_CHOICES):
         state = _state_of(problem, camera, poses)
         direct = _descend_direct(problem, state)

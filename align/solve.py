@@ -15,7 +15,7 @@ from .geometry import mirror_normal
 from .leastsquares import TOLERANCE, Minimum, covariance_of, student_quantile
 from .model import DIRECT, State
 from .problem import Knowledge, Problem, View
-from .seeding import cameras_to_try, facing, seeds
+from .seeding import Hint, cameras_to_try, facing, seeds
 from .target import Sheet
 
 __all__ = ["Knowledge", "Solution", "View", "solve", "widened"]
@@ -24,6 +24,9 @@ Array = NDArray[np.float64]
 
 #: A first fit below this cost a corner needs no other seed: twice the rms that its covariances expect.
 GOOD_COST = 8.0
+#: Nor does one that costs up to so many times as much, where another camera led to within this share of it: corners
+#: of a sheet that is not flat fit no better.
+AGREED_COST, AGREED_SHARE = 30 * GOOD_COST, 0.01
 #: Corner noise can not be smaller than this [px]: below it, model errors count.
 NOISE_FLOOR_PX = 0.01
 #: Descents that another one follows end within 0.01 standard deviations of their minimum.
@@ -110,13 +113,15 @@ def solve(
     knowledge: Knowledge | None = None,
     *,
     moved_sheet: bool = False,
+    hint: Hint | None = None,
 ) -> Solution:
     """Solve camera, mirrors and poses from all views at once.
 
     Parameters
     ----------
     sheet : the target; views : direct and reflected; prior : of the camera; knowledge : of glass and contact;
-    moved_sheet : the camera stood still and the sheet was moved between the photos.
+    moved_sheet : the camera stood still and the sheet was moved between the photos; hint : where to begin, else
+    everywhere that the corners do not rule out.
 
     Raises
     ------
@@ -124,26 +129,37 @@ def solve(
         If no direct view is given for a photo, or no plane mirror explains the reflections.
     """
     problem = Problem(sheet, tuple(views), prior, knowledge or Knowledge(), moved_sheet)
-    best: Minimum[State] | None = None
-    best_stands = False
-    good_cost = GOOD_COST * sum(len(view.pixels) for view in views)
-    for camera in cameras_to_try(problem):
-        for seed in seeds(problem, camera):
-            found = problem.descend(seed, problem.views, huber=True, iterations=25, tolerance=ROUGHLY)
-            found = replace(found, point=_faced(problem, found.point))
-            stands = _stands(problem, found.point)
-            if best is None or (stands, -found.cost) > (best_stands, -best.cost):
-                best, best_stands = found, stands
-            if best_stands and best.cost < good_cost:
-                break
-        if best_stands and best is not None and best.cost < good_cost:
-            break
+    best = _best_start(problem, hint)
     if best is None:
         raise SolveError(
             "No plane mirror explains the corners that were found.",
             "Check that the photo shows one flat sheet and its reflection; retake it from another height.",
         )
     return _finish(problem, best.point)
+
+
+def _best_start(problem: Problem, hint: Hint | None) -> Minimum[State] | None:
+    """The best of the roughly descended seeds; the rest are not tried once one is good, or two cameras agree."""
+    best: Minimum[State] | None = None
+    best_stands, best_camera = False, -1
+    corners = sum(len(view.pixels) for view in problem.views)
+    for number, camera in enumerate(cameras_to_try(problem, hint)):
+        for seed in seeds(problem, camera, hint):
+            found = problem.descend(seed, problem.views, huber=True, iterations=25, tolerance=ROUGHLY)
+            found = replace(found, point=_faced(problem, found.point))
+            stands = _stands(problem, found.point)
+            agreed = (
+                best is not None
+                and stands
+                and best_stands
+                and number != best_camera
+                and abs(found.cost - best.cost) < AGREED_SHARE * best.cost
+            )
+            if best is None or (stands, -found.cost) > (best_stands, -best.cost):
+                best, best_stands, best_camera = found, stands, number
+            if best_stands and best.cost < (AGREED_COST if agreed else GOOD_COST) * corners:
+                return best
+    return best
 
 
 def _faced(problem: Problem, state: State) -> State:

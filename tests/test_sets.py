@@ -19,7 +19,7 @@ from align import check
 from align import report as report_module
 from align.advice import advice_for
 from align.camera import CameraPrior, prior_from_focal
-from align.check import _check_sane, solve_sighted
+from align.check import _check_sane, _joint_solution, solve_sighted
 from align.errors import CameraError, PhotoError, ReflectionError, SolveError
 from align.geometry import angle_between, mirror_normal
 from align.grouping import joint_views
@@ -250,6 +250,23 @@ def test_a_flat_sheet_is_not_called_bowed():
 
 
 # What does not belong together ---------------------------------------------------------------------------
+
+
+def test_where_a_joint_solve_begins_does_not_change_its_answer():
+    """Begun from the photos alone, from everywhere, and from a hint that misleads (which is then let go)."""
+    for photos in (
+        sighted_photos(SHEET, scene(3900, mirrors=[degrees_mirror(0.4, 1.0, 20.0, 4.0)])),
+        sighted_photos(SHEET, scene(3901, mirrors=[degrees_mirror(0.3, side * 40, 30, 3) for side in (1, -1)])),
+    ):
+        [joint] = [joint for joint in joint_views(SHEET, photos) if not joint.moved_sheet]
+        turned = (np.diag([1.0, -1.0, -1.0]), np.array([50.0, -80.0, 2000.0]))
+        misleads = replace(joint.hint, poses=(turned,) * len(photos), camera=joint.hint.camera.with_focal(900.0))
+        begun = [replace(joint, hint=hint) for hint in (None, joint.hint, misleads)]
+        everywhere, alone_first, misled = (_joint_solution(SHEET, [b], photos[0].prior, Knowledge()) for b in begun)
+        sd = np.sqrt(np.diag(everywhere.covariance))
+        for other in (alone_first, misled):
+            off = other.state.vector - everywhere.state.vector
+            np.testing.assert_allclose(off[sd > 0] / sd[sd > 0], 0, atol=1e-2)
 
 
 def test_a_photo_after_the_sheet_was_moved_is_named():
