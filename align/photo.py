@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from .errors import PhotoError
 from .jpeg import decode_gray
-from .torn import torn_row
+from .torn import step_row, torn_row
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -138,6 +138,8 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
             gray, damage = decode_gray(data, kind | cv2.IMREAD_IGNORE_ORIENTATION)
             if damage:
                 raise _unreadable(path, f"it is damaged or cut off ({damage})")
+            if gray is not None:
+                _refuse_steps(path, gray, image, 4 if halved else 8)
         if gray is None or image.mode == "CMYK":
             gray = _gray_by_pillow(path, image)
     torn = torn_row(gray)
@@ -156,6 +158,17 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
         orientation=_orientation(exif.get(_SENSOR_ORIENTATION, exif.get(_TAG_ORIENTATION))),
         halved_from=(full if turned < 5 else full[::-1]) if halved else None,
     )
+
+
+def _refuse_steps(path: Path, gray: NDArray[np.uint8], image: Any, block_px: int) -> None:
+    """Refuse a JPEG whose brightness steps along a row of blocks: some of its data were lost or changed."""
+    table = next(iter(image.quantization.values()), [8])
+    # The first coefficient is 8 times the mean of a block; source: ITU-T T.81 (1992), A.3.3 and A.3.4.
+    step = step_row(gray, table[0] / 8, block_px)
+    if step is not None:
+        row, grey = step
+        way = "brighter" if grey > 0 else "darker"
+        raise _unreadable(path, f"it is damaged: from row {row} on all is {way} at once, by {abs(grey)} of 255")
 
 
 def read_colour(path: str | os.PathLike[str]) -> NDArray[np.uint8]:

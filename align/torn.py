@@ -1,7 +1,8 @@
 """Pictures torn along a row: what lies below is shifted sideways, as a broken transfer leaves it.
 
 The target and its reflection lie one above the other: a tear between them changes nothing but how they stand
-to one another, and no fit of their corners would notice.
+to one another, and no fit of their corners would notice. Damaged JPEG data lose or gain blocks, and mostly go on
+brighter or darker as well: a block's brightness is coded as its difference from the one before.
 """
 
 from __future__ import annotations
@@ -17,6 +18,45 @@ NEIGHBOURS, SUSPECTS = 8, 6
 #: It is torn where a shift makes the difference so many times smaller, on average and at the worst place, and no
 #: larger than between neighbours: the edge of a checkerboard's row fits one shifted by a square but at its ends.
 TORN_SHARE, WORST_SHARE, PLACE_PX, USUAL_RATIO = 0.6, 0.75, 9, 1.4
+
+#: A half of the picture's width, in so many parts, steps at a row of blocks where all but one of them step by this
+#: many grey values and this many of the steps in which the file codes brightness, alike to so much ...
+PARTS, STEP_GREY, STEP_QUANTA, ALIKE_GREY, ALIKE_SHARE = 8, 3.0, 1.5, 1.0, 0.25
+#: ... and by no more than this share of it two rows above and below: no blurred or slanting edge of a thing.
+STEP_BESIDE = 0.34
+#: Rows that vary less than this [grey values] are a screenshot's bar.
+PLAIN_GREY, BAR_ROWS = 0.5, 4
+
+
+def step_row(gray: NDArray[np.uint8], quantum_grey: float, block_px: int = 8) -> tuple[int, int] | None:
+    """(row, grey values) of an even step in brightness along a JPEG's blocks in (h, w) uint8, or None.
+
+    quantum_grey : the step in which a block's brightness is coded, block_px : their side in `gray`.
+    """
+    sampled = gray[:, :: max(1, gray.shape[1] // COLUMNS)]
+    sampled = sampled[:, : sampled.shape[1] // (2 * PARTS) * 2 * PARTS]
+    rows = np.arange(block_px, len(gray) - block_px, block_px)
+    steps = _steps(sampled, rows)
+    beside = np.maximum(np.abs(_steps(sampled, rows - 2)), np.abs(_steps(sampled, rows + 2)))
+    for side in (slice(0, PARTS), slice(PARTS, None)):
+        middle = np.median(steps[:, side], axis=1)
+        size = np.abs(middle)
+        alike = np.abs(steps[:, side] - middle[:, None]) <= np.maximum(ALIKE_GREY, ALIKE_SHARE * size)[:, None]
+        abrupt = beside[:, side] <= STEP_BESIDE * size[:, None]
+        even = (alike.sum(axis=1) >= PARTS - 1) & (abrupt.sum(axis=1) >= PARTS - 1)
+        columns = slice(0, gray.shape[1] // 2) if side.start == 0 else slice(gray.shape[1] // 2, None)
+        for number in np.flatnonzero(even & (size >= max(STEP_GREY, STEP_QUANTA * quantum_grey))):
+            row = int(rows[number])
+            above, below = gray[row - BAR_ROWS : row, columns], gray[row : row + BAR_ROWS, columns]
+            if min(above.std(), below.std()) >= PLAIN_GREY:
+                return row, round(float(middle[number]))
+    return None
+
+
+def _steps(sampled: NDArray[np.uint8], rows: NDArray[np.int64]) -> NDArray[np.float64]:
+    """(rows, 2 PARTS) by how much each part is brighter than the row above: the median over its columns."""
+    apart = sampled[rows].astype(np.int16) - sampled[rows - 1]
+    return np.asarray(np.median(apart.reshape(len(rows), 2 * PARTS, -1), axis=2))
 
 
 def torn_row(gray: NDArray[np.uint8]) -> tuple[int, int] | None:
