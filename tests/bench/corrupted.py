@@ -1,6 +1,6 @@
 """Drive the commands over corrupted inputs and say what became of them.
 
-    python tests/bench/corrupted.py [--pictures N] [--images N] [--texts N] [--apart N] [--jobs N] [--log FILE]
+    python tests/bench/corrupted.py [--pictures N] [--images N] [--texts N] [--true N] [--jobs N] [--log FILE]
 
 Pictures of known truth are cropped, blurred, covered, stretched ...; image files, TOML and JSON are damaged.
 Every case is made from its number alone, so that `--only KIND:NUMBER` runs one again. The log (one JSON object
@@ -32,7 +32,10 @@ import numpy as np  # noqa: E402
 from corrupted_files import IMAGE_KINDS, SCENE_TEXT, camera_text, damaged_bytes, damaged_text, encoded  # noqa: E402
 from corrupted_pictures import Base, corrupted, drawn_base, sample_bases  # noqa: E402
 
-DRAWN_BASES = 60
+#: How many mirrors are drawn out of true by degrees, and how many within the tolerance, which can get exit code 0.
+DRAWN_BASES, TRUE_BASES = 60, 30
+#: Cases from this number on are by the real command line; those from that one on are of mirrors that are true.
+APART_FROM, TRUE_FROM = 1_000_000, 2_000_000
 #: A command that takes longer hangs [s]: of the processor in this process, for other work on the machine is none
 #: of the command's; of the clock by the real command line.
 HANG_S = 20.0
@@ -47,6 +50,12 @@ class GivenUp(BaseException):
 def bases() -> list[Base]:
     """Every good picture, made once in each process."""
     return [drawn_base(number) for number in range(DRAWN_BASES)] + sample_bases()
+
+
+@lru_cache(maxsize=1)
+def true_bases() -> list[Base]:
+    """Good pictures of mirrors that are true."""
+    return [drawn_base(number, true=True) for number in range(TRUE_BASES)]
 
 
 @lru_cache(maxsize=1)
@@ -79,11 +88,13 @@ def _apart(words: list[str]) -> tuple[int, str, str]:
     return done.returncode, done.stdout, done.stderr
 
 
-def _case_files(kind: str, rng: np.random.Generator, folder: Path) -> tuple[list[str], str, Base | None]:
-    """Write a case's files; (the command's words, what was done, the truth where there is one)."""
+def _case_files(
+    kind: str, rng: np.random.Generator, folder: Path, chosen: list[Base]
+) -> tuple[list[str], str, Base | None]:
+    """Write a case's files, of one of the pictures; (the command's words, what was done, the truth if any)."""
     if kind == "texts":
         return _text_case(rng, folder)
-    base = bases()[int(rng.integers(len(bases())))]
+    base = chosen[int(rng.integers(len(chosen)))]
     photo = folder / str(rng.choice(["photo.jpg", "my photo – 鏡.JPG", "IMG 1.heic", "noext"]))
     known = 26.0 if rng.random() < 0.7 else None
     if kind == "pictures":
@@ -139,7 +150,7 @@ def run_case(kind: str, number: int, apart: bool = False) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "out").mkdir()
-        words, done, base = _case_files(kind, rng, folder)
+        words, done, base = _case_files(kind, rng, folder, true_bases() if number >= TRUE_FROM else bases())
         wall, cpu = time.perf_counter(), time.process_time()
         signal.signal(signal.SIGALRM, _give_up)
         signal.alarm(GIVEN_UP_S)
@@ -241,7 +252,8 @@ def _run_job(job: tuple[str, int, bool]) -> dict[str, Any]:
 def jobs_to_do(options: argparse.Namespace, finished: set[tuple[str, int, bool]]) -> list[tuple[str, int, bool]]:
     """The cases that the log does not hold yet, kinds mixed."""
     wanted = [(kind, n, False) for kind in ("pictures", "images", "texts") for n in range(getattr(options, kind))]
-    wanted += [(("pictures", "images", "texts")[n % 3], 1_000_000 + n, True) for n in range(options.apart)]
+    wanted += [(("pictures", "images", "texts")[n % 3], APART_FROM + n, True) for n in range(options.apart)]
+    wanted += [(("pictures", "images")[n % 2], TRUE_FROM + n, False) for n in range(options.true)]
     left = [job for job in wanted if job not in finished]
     np.random.default_rng(0).shuffle(left)
     return [(str(kind), int(number), str(apart) == "True") for kind, number, apart in left]
@@ -261,6 +273,7 @@ def main() -> None:
     parser.add_argument("--pictures", type=int, default=2400, help="corrupted pictures")
     parser.add_argument("--images", type=int, default=4600, help="damaged image files")
     parser.add_argument("--texts", type=int, default=3200, help="damaged TOML and JSON files")
+    parser.add_argument("--true", type=int, default=1200, help="pictures and image files, of mirrors that are true")
     parser.add_argument("--apart", type=int, default=150, help="of all kinds, by the real command line")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--log", type=Path, default=Path("/tmp/align_corrupted.jsonl"))

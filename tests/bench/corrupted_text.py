@@ -50,6 +50,7 @@ def _by_corruption(cases: Sequence[Case]) -> str:
     rows.append("|---|---|---|---|---|")
     groups = [(name, [c for c in seen if name in c["done"].split(" + ")]) for name in names]
     groups += [("all pictures", seen), ("damaged image files", [c for c in cases if c["kind"] == "images"])]
+    groups.append(("with exit code 0", [c for c in cases if c["code"] == 0]))
     groups.append(("all", list(cases)))
     for name, group in groups:
         answers, intervals, held = coverage(group)
