@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ BENCH = Path(__file__).parent / "bench"
 sys.path.insert(0, str(BENCH))
 
 from performance import write_page  # noqa: E402
+from performance_figures import ALLOWED, draw_all  # noqa: E402
 from performance_detection import Seen, rates, summary  # noqa: E402
 from performance_measured import Command, Each, Machine, Measured, Rate, Stages, load, ratios  # noqa: E402
 from performance_processes import Run, run_in_turn, run_once, usable_cores  # noqa: E402
@@ -110,3 +112,35 @@ def test_page_says_what_is_met_and_what_is_not(tmp_path: Path) -> None:
     assert not [line for line in lines if "Provisional" in line]
     figures = {path.name for path in (tmp_path / "figures").iterdir()}
     assert {line.partition("(figures/")[2].rstrip(")") for line in lines if "](figures/" in line} == figures
+
+
+@pytest.mark.parametrize("ratio", [0.3, 1.0, 1.75, 1.84, 2.0, 2.4, 3.8, 4.0, 4.3, 9.0])
+def test_numbers_keep_clear_of_reach_lines_and_marks(tmp_path: Path, monkeypatch, ratio: float) -> None:
+    """By the drawn artists' boxes: every median is on the picture, and over no line, mark or other number."""
+    import matplotlib.pyplot as plt
+
+    stock = [Run(1.0, 1.0, 140.0)] * 3
+    timed = [Run(ratio * share, ratio, 140.0) for share in (0.95, 1.0, 1.05)]
+    commands = [
+        Command(what, photo, 12.2, tuple(stock if what == "stock" else timed))
+        for photo in ("street", "arcade", "far")
+        for what in ("stock", "check", "picture")
+    ]
+    figures = []
+    monkeypatch.setattr(plt, "close", figures.append)
+    draw_all(tmp_path, replace(made_up(), commands=tuple(commands)))
+    monkeypatch.undo()
+    (axis,) = figures[0].axes
+    numbers = [text.get_window_extent() for text in axis.texts if text.get_text() == f"{ratio:.2f}"]
+    assert len(numbers) == 6
+    lines = [line for line in axis.lines if list(line.get_xdata()) in ([mark] * 2 for mark in ALLOWED.values())]
+    assert len(lines) >= 2
+    others = [line.get_window_extent().padded(3) for line in axis.lines if len(line.get_xdata())]
+    others += [text.get_window_extent() for text in axis.texts if text.get_text() != f"{ratio:.2f}"]
+    for place, box in enumerate(numbers):
+        assert figures[0].bbox.x0 < box.x0 < box.x1 < figures[0].bbox.x1
+        assert not any(box.overlaps(other) for other in (*others, *numbers[:place]))
+    drawn = [line.get_window_extent() for line in axis.lines if len(line.get_xdata()) == 3]
+    assert all(axis.bbox.x0 < box.x0 < box.x1 < axis.bbox.x1 for box in drawn)
+    for figure in figures:
+        plt.close(figure)
