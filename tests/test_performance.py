@@ -12,8 +12,8 @@ BENCH = Path(__file__).parent / "bench"
 sys.path.insert(0, str(BENCH))
 
 from performance import write_page  # noqa: E402
-from performance_figures import ALLOWED, draw_all  # noqa: E402
 from performance_detection import Seen, rates, summary  # noqa: E402
+from performance_figures import ALLOWED, draw_all  # noqa: E402
 from performance_measured import Command, Each, Machine, Measured, Rate, Stages, load, ratios  # noqa: E402
 from performance_processes import Run, run_in_turn, run_once, usable_cores  # noqa: E402
 from performance_stages import BESIDE, DETECT, MATCH, PICTURE, SOLVE, STAGES, START, stage_times  # noqa: E402
