@@ -13,9 +13,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .scene import Box, Scene, panel
-from .sightlines import mirror_legs, seen_direct, seen_in_mirror
-from .viewing import CHEEK_ASIDE_MM, CHIN_BELOW_MM, OWN_FACE, Views, is_met, look, mirror_seen, own_face_seen
+from .scene import Box, Scene
+from .screens import (
+    SCREEN_MARGIN_MM,
+    TURNS_DEG,
+    NoPlace,
+    asked_of_zones_mm,
+    screens,
+    unwanted_lines,
+    zones_entered,
+)
+from .viewing import Views, is_met, look, mirror_seen
 
 Array = NDArray[np.float64]
 
@@ -23,8 +31,6 @@ Array = NDArray[np.float64]
 ANGLE_STEP_DEG, ANGLE_LIMIT_DEG = 0.5, 15.0
 LENGTH_STEP_MM, MOVE_LIMIT_MM = 5.0, 150.0
 LEAST_HEIGHT_SHARE = 0.3
-#: A screen is cut this much larger than the lines of sight that it stops [mm]; a saw's and a hand's error.
-SCREEN_MARGIN_MM = 5.0
 #: A side effect on a wish that stays met is worth a word from this share of the eye places on.
 _WORTH_A_WORD = 0.05
 #: A screen that hides more of the mirror than this is no cure: the mirror is what it was all for.
@@ -146,81 +152,64 @@ def screen_for(
 ) -> Cure | None:
     """The smallest upright screen, standing or hung in the scene, that stops the unwanted lines of sight.
 
-    None where the trouble is that something is *not* seen, or where no screen within the scene's floor cures
-    it and leaves the mirror worth looking at.
+    It keeps out of every keep-clear zone. None where the trouble is that something is *not* seen, or where no
+    screen within the scene's floor cures it and leaves the mirror worth looking at.
     """
-    starts, ends = _unwanted_lines(scene, every, trouble)
+    starts, ends = unwanted_lines(scene, every, trouble)
     if len(starts) == 0:
         return None
-    best: Cure | None = None
-    for candidate in _screens(scene, starts, ends, SCREEN_MARGIN_MM + spacing_mm):
+    aside = SCREEN_MARGIN_MM + spacing_mm
+    for turned in (0.0, *TURNS_DEG) if scene.keep_clear else (0.0,):
+        clear = (
+            screen for screen in screens(scene, starts, ends, aside, turned) if not zones_entered(scene, screen)
+        )
+        found = list(_that_cure(scene, views, trouble, seen_now, every, clear))
+        if found:
+            return min(found, key=lambda cure: (len(cure.worse), cure.amount))
+    return None
+
+
+def no_place_for(
+    scene: Scene, views: Views, trouble: str, all_eyes_mm: Array, spacing_mm: float
+) -> NoPlace | None:
+    """What only the keep-clear zones rule out, to be asked where `cures_for` found no screen; None: they do
+    not.
+
+    Parameters
+    ----------
+    as those of `cures_for`
+    """
+    starts, ends = unwanted_lines(scene, all_eyes_mm, trouble)
+    if len(starts) == 0 or not scene.keep_clear:
+        return None
+    every = screens(scene, starts, ends, SCREEN_MARGIN_MM + spacing_mm)
+    taken = [screen for screen in every if zones_entered(scene, screen)]
+    seen_now = mirror_seen(scene, views.eyes_mm)
+
+    def asked(cure: Cure) -> tuple[float, int, float]:
+        assert cure.screen is not None
+        zones = zones_entered(scene, cure.screen)
+        return round(asked_of_zones_mm(cure.screen, zones)), len(cure.worse), cure.amount
+
+    cures = _that_cure(scene, views, trouble, seen_now, all_eyes_mm, iter(taken))
+    best = min(cures, key=asked, default=None)
+    if best is None or best.screen is None:
+        return None
+    return NoPlace(trouble, best.screen, zones_entered(scene, best.screen))
+
+
+def _that_cure(
+    scene: Scene, views: Views, trouble: str, seen_now: float, every: Array, candidates: Iterator[Box]
+) -> Iterator[Cure]:
+    """Those of some screens that cure a trouble and leave the mirror worth looking at."""
+    for candidate in candidates:
         changed = replace(scene, blockers=(*scene.blockers, candidate))
         if not _cures(changed, trouble, views.eyes_mm, every):
             continue
         worse, left = _side_effects(changed, views, seen_now)
-        cure = Cure(trouble, "screen", _area(candidate), "mm2", worse, left, candidate)
-        if left >= _LEAST_MIRROR_LEFT and (
-            best is None or (len(worse), cure.amount) < (len(best.worse), best.amount)
-        ):
-            best = cure
-    return best
+        if left >= _LEAST_MIRROR_LEFT:
+            yield Cure(trouble, "screen", _area(candidate), "mm2", worse, left, candidate)
 
 
 def _area(screen: Box) -> float:
     return screen.size_mm[0] * screen.size_mm[2]
-
-
-def _unwanted_lines(scene: Scene, eyes_mm: Array, trouble: str) -> tuple[Array, Array]:
-    """(n, 3) starts and ends of the legs, inside the scene, by which something unwanted is seen."""
-    eyes = eyes_mm.reshape(-1, 3)
-    if trouble == OWN_FACE:
-        return _own_face_lines(scene, eyes_mm)
-    thing = next(thing for thing in scene.things if thing.name == trouble)
-    if thing.want == "show":
-        return np.empty((0, 3)), np.empty((0, 3))
-    boxes = [box for box in scene.solids if box is not thing.body]
-    eye, point = np.nonzero(seen_direct(eyes, thing.samples, boxes, scene.mirror))
-    starts, ends = [eyes[eye]], [thing.samples[point]]
-    if thing.want == "hide":
-        legs = mirror_legs(eyes, thing.samples, scene.mirror)
-        eye, point = np.nonzero(seen_in_mirror(eyes, thing.samples, boxes, scene.mirror))
-        starts.append(legs.exit_mm[eye, point])
-        ends.append(thing.samples[point])
-    return np.vstack(starts), np.vstack(ends)
-
-
-def _own_face_lines(scene: Scene, eyes_mm: Array) -> tuple[Array, Array]:
-    """From the glass to the seen part of each face; refraction moves these lines by under a millimetre."""
-    eyes = eyes_mm.reshape(-1, 3)
-    seen = own_face_seen(scene, eyes_mm).reshape(-1, 4)
-    across = scene.mirror.across
-    offsets = np.array([[0, 0, 0], [0, 0, -CHIN_BELOW_MM], -CHEEK_ASIDE_MM * across, CHEEK_ASIDE_MM * across])
-    eye, part = np.nonzero(seen)
-    faces = eyes[eye] + offsets[part]
-    normal, foot = scene.mirror.normal, scene.mirror.foot_point
-    a, b = (eyes[eye] - foot) @ normal, (faces - foot) @ normal
-    meeting = eyes[eye] - a[:, None] * normal
-    other = faces - b[:, None] * normal
-    return meeting + (a / (a + b))[:, None] * (other - meeting), faces
-
-
-def _screens(scene: Scene, starts: Array, ends: Array, aside_mm: float) -> Iterator[Box]:
-    """Upright panels across the bundle of lines, at several places along it, within the scene's floor."""
-    middle = (ends - starts).mean(axis=0)
-    heading = middle[:2] / max(float(np.linalg.norm(middle[:2])), 1e-9)
-    sideways = np.array([-heading[1], heading[0]])
-    x0, x1, y0, y1 = scene.floor.area_mm
-    start = starts[:, :2] @ heading
-    end = ends[:, :2] @ heading
-    for place in np.linspace(float(start.max()), float(end.min()), 41)[1:-1]:
-        step = end - start
-        share = (place - start) / np.where(np.abs(step) < 1e-9, 1e-9, step)
-        crossing = starts + share[:, None] * (ends - starts)
-        u, z = crossing[:, :2] @ sideways, crossing[:, 2]
-        low, high = float(u.min()) - aside_mm, float(u.max()) + aside_mm
-        corners = [place * heading + side * sideways for side in (low, high)]
-        inside = all(x0 <= corner[0] <= x1 and y0 <= corner[1] <= y1 for corner in corners)
-        base = max(0.0, float(z.min()) - SCREEN_MARGIN_MM)
-        if inside and z.max() > 0:
-            ends_xy = [(float(corner[0]), float(corner[1])) for corner in corners]
-            yield panel("new screen", ends_xy[0], ends_xy[1], base, float(z.max()) + SCREEN_MARGIN_MM)

@@ -12,13 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .angle import WORTH_TURNING, PathPlan, plan_path, recommended_tolerance_deg
-from .cures import Cure, cures_for
+from .cures import Cure, cures_for, no_place_for
 from .ghosts_plan import GlassAdvice, LampGhosts, glass_advice, lamp_ghosts
 from .glass_order import GlassOrder, glass_order
 from .quantity import combined
 from .results import Quantity
 from .scene import Scene
 from .scene_file import read_scene
+from .screens import NoPlace
 from .seam import Mask, SeamWidth, glass_key, last_post_mm, seam_widths, smallest_mask
 from .viewing import OpenSide, Views, face_grid, look, mirror_content, open_sides
 
@@ -51,6 +52,7 @@ class PlanResult:
 
     numbers : the figures that carry doubt, by name (see `numbers_of`)
     turned : for each path that asks for another turn than the mirror has, what the mirror would then show
+    no_place : for each wish that a screen would cure, were it not for the room kept clear, that screen
     """
 
     scene: Scene
@@ -69,6 +71,7 @@ class PlanResult:
     tolerance_deg: float | None
     numbers: dict[str, Quantity]
     warnings: tuple[str, ...] = field(default_factory=tuple)
+    no_place: dict[str, NoPlace] = field(default_factory=dict)
 
     @property
     def unmet(self) -> tuple[str, ...]:
@@ -111,12 +114,13 @@ def plan(scene: Scene | FilePath | str) -> PlanResult:
     paths = plan_paths(scene, thinned(scene, MOST_EYES).reshape(-1, 3))
     every = thinned(scene, MOST_EYES_SEAM).reshape(-1, 3)
     ghosts = lamp_ghosts(scene, every)
+    cures, no_place = _all_cures(scene, views)
     return PlanResult(
         scene,
         views,
         mirror_content(scene, scene.mean_eye),
         open_sides(scene, thinned(scene, MOST_EYES_OPEN).reshape(-1, 3)),
-        _all_cures(scene, views),
+        cures,
         paths,
         seam_widths(scene, every),
         smallest_mask(scene, every),
@@ -128,6 +132,7 @@ def plan(scene: Scene | FilePath | str) -> PlanResult:
         recommended_tolerance_deg(paths),
         numbers_with_doubt(scene),
         _warnings(scene, paths, order),
+        no_place,
     )
 
 
@@ -227,9 +232,9 @@ def _moved(scene: Scene, name: str, value: float) -> Scene:
     return scene.with_mirror(**{name: value})
 
 
-def _all_cures(scene: Scene, views: Views) -> dict[str, tuple[Cure, ...]]:
+def _all_cures(scene: Scene, views: Views) -> tuple[dict[str, tuple[Cure, ...]], dict[str, NoPlace]]:
     if not views.unmet:
-        return {}
+        return {}, {}
     few = look(scene, thinned(scene, MOST_EYES_CURES))
     fine = scene.viewers
     for parts in _BETWEEN:
@@ -238,7 +243,10 @@ def _all_cures(scene: Scene, views: Views) -> dict[str, tuple[Cure, ...]]:
             fine = closer
             break
     every = scene.eyes(fine.places)
-    return {name: cures_for(scene, few, name, every, fine.spacing_mm) for name in views.unmet}
+    cures = {name: cures_for(scene, few, name, every, fine.spacing_mm) for name in views.unmet}
+    without = [name for name in cures if all(cure.screen is None for cure in cures[name])]
+    places = {name: no_place_for(scene, few, name, every, fine.spacing_mm) for name in without}
+    return cures, {name: place for name, place in places.items() if place is not None}
 
 
 def _turned(scene: Scene, paths: tuple[PathPlan, ...]) -> dict[str, TurnedView]:

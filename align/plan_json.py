@@ -14,6 +14,8 @@ from .ghosts_plan import LampGhosts
 from .glass_order import GlassOrder
 from .quantity import scaled
 from .results import Quantity
+from .scene import Box
+from .screens import NoPlace
 from .seam import Mask, SeamWidth, glass_key
 from .viewing import OWN_FACE
 
@@ -53,6 +55,7 @@ def plan_to_json(result: PlanResult) -> dict[str, Any]:
         "mirror_shows": [{"name": name, "share": share} for name, share in result.content.items()],
         "open_sides": [vars(side) for side in result.sides],
         "cures": [_cure(cure) for cures in result.cures.values() for cure in cures],
+        "screens_without_place": [_no_place(place) for place in result.no_place.values()],
         "paths": [_path(result, path) for path in result.paths],
         "tolerance_deg": result.tolerance_deg,
         "seam": [_seam(result, row) for row in result.seams],
@@ -116,15 +119,28 @@ def _cure(cure: Cure) -> dict[str, Any]:
         "suffers": [{"wish": name, "from": old, "to": new} for name, (old, new) in cure.worse.items()],
     }
     if cure.screen is not None:
-        half = cure.screen.size_mm[0] / 2
-        start, end = cure.screen.from_own_frame(np.array([[-half, 0.0, 0.0], [half, 0.0, 0.0]]))
-        answer["screen"] = {
-            "from_mm": [float(start[0]), float(start[1])],
-            "to_mm": [float(end[0]), float(end[1])],
-            "base_mm": cure.screen.base_mm,
-            "top_mm": cure.screen.base_mm + cure.screen.size_mm[2],
-        }
+        answer["screen"] = _screen(cure.screen)
     return answer
+
+
+def _screen(screen: Box) -> dict[str, Any]:
+    half = screen.size_mm[0] / 2
+    start, end = screen.from_own_frame(np.array([[-half, 0.0, 0.0], [half, 0.0, 0.0]]))
+    return {
+        "from_mm": [float(start[0]), float(start[1])],
+        "to_mm": [float(end[0]), float(end[1])],
+        "base_mm": screen.base_mm,
+        "top_mm": screen.base_mm + screen.size_mm[2],
+    }
+
+
+def _no_place(place: NoPlace) -> dict[str, Any]:
+    return {
+        "wish": place.trouble,
+        "screen": _screen(place.screen),
+        "stands_in": [zone.name for zone in place.zones],
+        "fits_below_mm": place.fits_below_mm,
+    }
 
 
 def _path(result: PlanResult, path: PathPlan) -> dict[str, Any]:

@@ -138,6 +138,18 @@ class Box:
         ring = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
         return self.from_own_frame(np.array([(x, y, z) for z in (z0, z1) for x, y in ring]))
 
+    def overlaps(self, other: Box) -> bool:
+        """Whether two upright boxes share any room; touching is not sharing.
+
+        Two that do not are parted by a plane along a face of one of them (separating axes: Gottschalk, Lin,
+        Manocha, OBBTree, SIGGRAPH 1996, from memory; for upright boxes their own axes are enough).
+        """
+        for own, corners in ((self, other.corners), (other, self.corners)):
+            there = own.to_own_frame(corners)
+            if np.any((there.max(axis=0) <= own.low + 1e-9) | (there.min(axis=0) >= own.high - 1e-9)):
+                return False
+        return True
+
 
 def panel(
     name: str, start_mm: tuple[float, float], end_mm: tuple[float, float], base_mm: float, top_mm: float

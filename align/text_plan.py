@@ -14,6 +14,8 @@ from .ghosts_plan import LampGhosts
 from .glass_order import GlassOrder
 from .quantity import scaled
 from .results import Quantity
+from .scene import Box
+from .screens import NoPlace
 from .seam import SeamWidth, glass_key
 from .viewing import OPEN_VIEW, OWN_FACE, OpenSide, ThingView
 
@@ -138,14 +140,17 @@ def _cures(result: PlanResult) -> Iterator[str]:
     for name in result.unmet:
         yield f"  {name}:"
         cures = result.cures.get(name, ())
+        no_place = result.no_place.get(name)
         if not cures:
+            screen = "a screen" if no_place is None else "a screen outside the room kept clear"
             yield (
-                "    nothing within 15° of lean or turn, 150 mm of moving, or by a screen: move the thing "
-                "itself, "
+                f"    nothing within 15° of lean or turn, 150 mm of moving, or by {screen}: move the thing itself, "
                 "what hides it, or the viewers."
             )
         for cure in cures:
             yield f"    • {cure_words(cure, bool(result.paths))}"
+        if no_place is not None:
+            yield f"    • {no_place_words(no_place)}"
 
 
 def cure_words(cure: Cure, has_paths: bool) -> str:
@@ -162,20 +167,31 @@ def cure_words(cure: Cure, has_paths: bool) -> str:
     elif cure.kind == "move the mirror":
         words, cost = f"move it {size:.0f} mm {'away from' if cure.amount > 0 else 'towards'} the viewers", []
     else:
-        words, cost = _screen_words(cure), []
+        words, cost = "a screen" if cure.screen is None else f"a screen {_panel_words(cure.screen)}", []
     if cure.mirror_left < 0.99:
         cost.append(f"leaves {cure.mirror_left:.0%} of what is seen of the mirror")
     cost += [f"{name} then missed from {new:.0%} instead of {old:.0%}" for name, (old, new) in cure.worse.items()]
     return words + (f" ({'; '.join(cost)})" if cost else "")
 
 
-def _screen_words(cure: Cure) -> str:
-    screen = cure.screen
-    if screen is None:
-        return "a screen"
+def no_place_words(place: NoPlace) -> str:
+    """That a screen has no place, which room is in its way, and what would help."""
+    zones = " and ".join(f'"{zone.name}"' for zone in place.zones)
+    if place.fits_below_mm >= 1:  # rounded down: one that ends there must let it in
+        remedy = f"It fits once that room ends {math.floor(place.fits_below_mm)} mm above the floor"
+    else:
+        remedy = "It fits once that room leaves its place free"
+    return (
+        f"no place for a screen: one {_panel_words(place.screen)} would do, but stands in the room kept clear for "
+        f"{zones}; no place that keeps out of it was found. {remedy}. Else narrow or move that room, or cure it "
+        "in another way."
+    )
+
+
+def _panel_words(screen: Box) -> str:
     how = "standing" if screen.base_mm == 0 else f"hung {screen.base_mm:.0f} mm above the floor"
     return (
-        f"a screen {screen.size_mm[0]:.0f} mm wide and {screen.size_mm[2]:.0f} mm high, {how}, its middle at "
+        f"{screen.size_mm[0]:.0f} mm wide and {screen.size_mm[2]:.0f} mm high, {how}, its middle at "
         f"x {_plain(screen.centre_mm[0], 0)}, y {_plain(screen.centre_mm[1], 0)} mm"
         + ("" if abs(math.sin(screen.turn)) < 0.02 else f", turned {_plain(_half_turn_deg(screen.turn), 0)}°")
     )
