@@ -14,6 +14,7 @@ from .errors import SolveError
 from .geometry import mirror_normal
 from .leastsquares import TOLERANCE, Minimum, covariance_of, student_quantile
 from .model import DIRECT, State
+from .neighbours import BoardErrors, likeness, true_variance, widened_covariance
 from .problem import Knowledge, Problem, View
 from .seeding import Hint, cameras_to_try, facing, seeds
 from .target import Sheet
@@ -41,7 +42,8 @@ class Solution:
 
     covariance : (p, p) of `state.vector` in the order of `parameter_names`; degrees : of freedom of the
     noise estimate; views : the views with outlying corners removed; residuals_px : (n, 2) for each view;
-    noise_scale : of direct and reflected corners' covariances; camera_surprise : the largest distance of focal
+    noise_scale : of direct and reflected corners' covariances; likeness : correlation of the errors of corners one
+    square apart, which the covariance allows for; camera_surprise : the largest distance of focal
     length and centre from their prior, in its sd.
     """
 
@@ -52,6 +54,7 @@ class Solution:
     residuals_px: tuple[Array, ...]
     rejected: tuple[int, ...]
     noise_scale: tuple[float, float]
+    likeness: float
     camera_surprise: float
     reshape_surprise: float
     cost: float
@@ -209,19 +212,33 @@ def _finish(problem: Problem, state: State) -> Solution:
     # Focal length and centre only: these are what cropping and zooming change.
     off, sd = (minimum.point.vector - problem.prior.mean)[:3], problem.prior.sd[:3]
     surprise = float(np.max(np.abs(off[sd > 0]) / sd[sd > 0], initial=0.0))
+    covariance = covariance_of(minimum.information, problem.prior.free)
+    boards = _board_errors(problem, views, whitened, jacobians)
+    alike = likeness(boards, covariance)
     return Solution(
         state=minimum.point,
-        covariance=covariance_of(minimum.information, problem.prior.free),
+        covariance=widened_covariance(boards, covariance, alike, true_variance(boards, covariance, alike)),
         degrees=degrees,
         views=tuple(views),
         residuals_px=tuple(raw),
         rejected=tuple(rejected),
         noise_scale=scales,
+        likeness=alike,
         camera_surprise=surprise,
         reshape_surprise=_reshape_surprise(problem, minimum, whitened, jacobians),
         knowledge=problem.knowledge,
         cost=minimum.cost,
     )
+
+
+def _board_errors(
+    problem: Problem, views: Sequence[View], whitened: Sequence[Array], jacobians: Sequence[Array]
+) -> list[BoardErrors]:
+    columns = problem.sheet.corner_grid[0]
+    return [
+        BoardErrors(np.column_stack([view.corner_ids % columns, view.corner_ids // columns]), residual, jacobian)
+        for view, residual, jacobian in zip(views, whitened, jacobians, strict=True)
+    ]
 
 
 def _reshape_surprise(

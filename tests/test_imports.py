@@ -28,7 +28,7 @@ LAYERS = (
     (
         "computing",
         "sighting sighting_* repeats searching plainboard finding matching grouping solve start problem seeding "
-        "leastsquares model intrinsics next_photo light legibility quality "
+        "leastsquares neighbours model intrinsics next_photo light legibility quality "
         "report advice overlay claims shims lamps lamps_* sightlines viewing cures screens paths angle seam "
         "ghosts_plan glass_order simulate safety",
     ),

@@ -38,7 +38,7 @@ NOISE = 0.05  # px, sd of each coordinate
 LEAN, TURN, DISTANCE, THICKNESS = range(4)
 
 
-def scene(seed, *, thickness=None, mirrors=None, elevations=(20, 34, 50), bow_mm=None, sheet=SHEET):
+def scene(seed, *, thickness=None, mirrors=None, elevations=(20, 34, 50), bow_mm=None, sheet=SHEET, noise=NOISE):
     """Photos from several heights; whatever is not given is drawn from the prior that the solve is given."""
     rng = np.random.default_rng([31, seed])
     prior = prior_from_focal(SIZE, 26.0)
@@ -53,7 +53,7 @@ def scene(seed, *, thickness=None, mirrors=None, elevations=(20, 34, 50), bow_mm
         mirrors=mirrors,
         camera_parameters=phone_camera(rng, prior),
         size=SIZE,
-        noise_px=NOISE,
+        noise_px=noise,
         rng=rng,
         equivalent_mm=26.0,
         bow_mm=tuple(rng.normal(0, BOW_SD_MM, 3)) if bow_mm is None else bow_mm,
