@@ -599,7 +599,7 @@ def test_a_file_that_cannot_be_written_says_so(calibration, tmp_path):
 def test_real_photos_of_a_bent_board_in_the_middle_determine_no_camera(monkeypatch):
     """Four photos, 12 % of the frame: refused, with the photo that would help. One camera does fit them."""
     photos = sorted(REAL.glob("*.jpg"))
-    with pytest.raises(CameraError, match="known only to within [234] %, and 1.5 % are needed") as refused:
+    with pytest.raises(CameraError, match=r"known only to within [234] %, and 1\.5 % are needed") as refused:
         calibrate(photos, board=(7, 6), square_mm=12.8)
     assert "The one that would help most now: the sheet in the" in refused.value.remedy
     monkeypatch.setattr(sys.modules[calibrate.__module__], "MAX_FOCAL_DOUBT", 0.05)
