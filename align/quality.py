@@ -63,7 +63,7 @@ def quality_of(
     grade = "good" if share <= GOOD_SHARE else "fair" if share <= FAIR_SHARE else "poor"
     faults = [fault for number, (_, _, s) in enumerate(photos) for fault in _faults(solution, number, s)]
     if grade != "good":
-        faults += _unknowns(solution, camera_source)
+        faults += [*_unknowns(solution, camera_source), *_uneven(solution)]
     worst = max(faults, key=lambda fault: fault.factor, default=None)
     if worst is None or worst.factor < (WORTH_FACTOR_WHEN_GOOD if grade == "good" else WORTH_FACTOR):
         return Quality(grade, widest, share, remedy="" if grade == "good" else f"{MORE_PHOTOS}.")
@@ -157,12 +157,25 @@ def _unknowns(solution: Solution, camera_source: str) -> Iterator[Fault]:
         yield Fault("glass", "the glass is not known", "Say how thick the glass is: --glass MM, 0 for none.", glass)
 
 
+def _uneven(solution: Solution) -> Iterator[Fault]:
+    """Errors that neighbouring corners share."""
+    angle = _widest_angle(solution)
+    wider = math.sqrt(solution.covariance[angle, angle] / solution.covariance_apart[angle, angle])
+    words = "neighbouring corners are off together, as on a sheet that does not lie flat"
+    yield Fault("uneven", words, "Stick the sheet on a flat board, or weigh its edges down.", wider)
+
+
+def _widest_angle(solution: Solution) -> int:
+    """Which parameter is the widest of lean and turn."""
+    starts = [solution.state.layout.mirror(m).start for m in range(solution.state.layout.mirrors)]
+    return max((start + k for start in starts for k in (0, 1)), key=lambda a: float(solution.covariance[a, a]))
+
+
 def _gain(solution: Solution, known: Sequence[int]) -> float:
     """How many times wider the widest of lean and turn is for not knowing some parameters."""
     covariance = solution.covariance
     known = [index for index in known if covariance[index, index] > 0]
-    starts = [solution.state.layout.mirror(m).start for m in range(solution.state.layout.mirrors)]
-    angles = max((start + k for start in starts for k in (0, 1)), key=lambda a: covariance[a, a])
+    angles = _widest_angle(solution)
     if not known:
         return 1.0
     across = covariance[angles, known]

@@ -43,7 +43,8 @@ class Solution:
     covariance : (p, p) of `state.vector` in the order of `parameter_names`; degrees : of freedom of the
     noise estimate; views : the views with outlying corners removed; residuals_px : (n, 2) for each view;
     noise_scale : of direct and reflected corners' covariances; likeness : correlation of the errors of corners one
-    square apart, which the covariance allows for; camera_surprise : the largest distance of focal
+    square apart, which the covariance allows for; covariance_apart : what it would be if each erred by itself;
+    camera_surprise : the largest distance of focal
     length and centre from their prior, in its sd.
     """
 
@@ -55,6 +56,7 @@ class Solution:
     rejected: tuple[int, ...]
     noise_scale: tuple[float, float]
     likeness: float
+    covariance_apart: Array
     camera_surprise: float
     reshape_surprise: float
     cost: float
@@ -224,6 +226,7 @@ def _finish(problem: Problem, state: State) -> Solution:
         rejected=tuple(rejected),
         noise_scale=scales,
         likeness=alike,
+        covariance_apart=covariance,
         camera_surprise=surprise,
         reshape_surprise=_reshape_surprise(problem, minimum, whitened, jacobians),
         knowledge=problem.knowledge,

@@ -11,6 +11,7 @@ from test_sets import NOISE, SHEET, scene
 
 from align.neighbours import BoardErrors, _expected, _ratio, _sums, likeness, widened_covariance
 from align.problem import Knowledge
+from align.quality import _uneven
 from align.solve import solve
 
 COLUMNS, ROWS = SHEET.corner_grid
@@ -92,7 +93,7 @@ def test_nothing_to_compare_is_nothing_alike():
 
 def test_lean_and_turn_keep_their_promise_on_corners_that_err_alike():
     """60 simulated photos whose corners err alike by 0.6: 110 of 120 intervals hold; 78 without the allowance."""
-    held = 0
+    held, factors = 0, []
     for seed in range(60):
         rng = np.random.default_rng([8, seed])
         sim = scene(8000 + seed, elevations=(34,))
@@ -106,4 +107,9 @@ def test_lean_and_turn_keep_their_promise_on_corners_that_err_alike():
         off = np.abs(solution.state.vector[where] - sim.state.vector[where])
         half = solution.quantile * np.sqrt(np.diag(solution.covariance)[where])
         held += int((off <= half).sum())
+        [fault] = _uneven(solution)
+        factors.append(fault.factor)
     assert held >= binom.ppf(0.01, 120, 0.93)
+    assert 1.3 < np.median(factors) < 2.0  # what the quality line says that a flatter sheet would gain
+    [fault] = _uneven(solve(SHEET, scene(8100, elevations=(34,)).views, sim.prior, Knowledge()))
+    assert fault.factor == 1.0
