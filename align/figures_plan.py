@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .figures_plan_labels import Placed, Surroundings, outline_of, place_numbers
 from .figures_plan_parts import (
     BLUE,
     GREY,
     INK,
+    LAMP_PT,
+    NUMBER_RADIUS_PT,
     ORANGE,
     PALE,
     SKY,
@@ -20,11 +26,12 @@ from .figures_plan_parts import (
     VERMILION,
     Item,
     draw_key,
-    draw_labels,
+    draw_lamps,
+    draw_numbers,
     numbered_items,
     tidy,
+    virtual,
 )
-from .geometry import reflect
 from .paths import band, before_glass, carried_to_glass, edges_to_glass, on_floor
 from .scene import Box, Scene
 from .text_plan import plan_text
@@ -45,6 +52,8 @@ STATES = (
     ("meets the own face", VERMILION, "●"),
 )
 _DPI = 110
+#: The mirror's line [pt]; what covers more of the map than this share may have numbers on it.
+_MIRROR_PT, _LARGE = 6.0, 0.15
 
 
 def draw_plan(result: PlanResult, folder: FilePath) -> list[FilePath]:
@@ -55,6 +64,7 @@ def draw_plan(result: PlanResult, folder: FilePath) -> list[FilePath]:
     AlignError : the folder cannot be written to.
     """
     from .figures_plan_eye import mirror_view
+    from .figures_plan_side import side_view
 
     makers = {
         "plan_from_above.png": plan_view,
@@ -69,12 +79,6 @@ def draw_plan(result: PlanResult, folder: FilePath) -> list[FilePath]:
             make(result), folder / name, dpi=_DPI, facecolor="white", bbox_inches="tight", pad_inches=0.25
         )
     return [*(folder / name for name in makers), text]
-
-
-def virtual(scene: Scene, points: Array) -> Array:
-    """(n, 3) mirror images in the front face; the glass sets them deeper by a few mm, too little for a
-    map."""
-    return reflect(points, scene.mirror.normal, scene.mirror.foot_point)
 
 
 def place_states(result: PlanResult) -> NDArray[np.int64]:
@@ -119,22 +123,84 @@ def plan_view(result: PlanResult) -> Any:
     for thing in scene.things:
         _outline(ax, thing.body, fc="white", ec=INK, lw=1.2, zorder=7)
         _ghost_outline(ax, scene, thing.body)
-    _draw_lamps(ax, scene, (0, 1))
+    draw_lamps(ax, scene, (0, 1))
     _draw_mirror_from_above(ax, scene)
     items = numbered_items(scene)
-    inside = [item for item in items if np.all((item.at_mm[:2] > low) & (item.at_mm[:2] < high))]
-    draw_labels(ax, inside, np.array([item.at_mm[:2] for item in inside]), 0.045 * float(size.max()))
+    middles = [item.ring_mm.mean(axis=0) for item in items]
+    inside = [item for item, at in zip(items, middles, strict=True) if np.all((at > low) & (at < high))]
     tidy(ax, "x: to the right [mm]", "y: away from the viewers [mm]")
     figure.suptitle(f"{scene.name}, seen from above", fontsize=TYPE + 5, fontweight="bold")
-    draw_key(key, _with_far(items, inside), _map_legend())
+    draw_key(key, _with_far(items, inside), _map_legend(), _cells_words(scene))
+    _number(ax, scene, inside)
     return figure
+
+
+def _cells_words(scene: Scene) -> str:
+    """What a cell of the standing places says."""
+    names = [name.removeprefix("eyes at ").replace(" mm", "\N{NO-BREAK SPACE}mm") for name in scene.viewer_names]
+    if len(names) == 1:
+        return f"Standing places, with eyes at {scene.viewers.eye_heights_mm[0]:g} mm:"
+    listed = ", ".join(names[:-1]) + f" and {names[-1]}"
+    eyes = "eyes at " if scene.viewer_names[0].startswith("eyes") else ""
+    count = {2: "two", 3: "three"}.get(len(names), str(len(names)))
+    words = f"Standing places: each cell shows the worst of its {count} eye heights ({eyes}{listed})."
+    return "\n".join(textwrap.wrap(words, 46))
+
+
+def _number(ax: Axes, scene: Scene, items: list[Item]) -> None:
+    """Numbers beside what they name; the layout is settled first, as only then a point has its place on the
+    page."""
+    figure = ax.figure
+    figure.draw_without_rendering()  # type: ignore[union-attr]
+    per_px = 72.0 / figure.dpi
+
+    def on_page(points: Array) -> Array:
+        return np.asarray(ax.transData.transform(points)) * per_px
+
+    low, high = (on_page(np.array([corner]))[0] for corner in zip(ax.get_xlim(), ax.get_ylim(), strict=True))
+    named = [outline_of(on_page(item.ring_mm), item.half_width_pt) for item in items]
+    small = [outline for outline in named if np.prod(np.ptp(outline.ring, axis=0)) < _LARGE * np.prod(high - low)]
+    glass = outline_of(on_page(scene.mirror.corners[:2, :2]), _MIRROR_PT / 2)
+    lamps = [outline_of(on_page(lamp), LAMP_PT / 2) for lamp in _seeming_lamps(scene)]
+    x0, x1, y0, y1 = scene.viewers.area_mm
+    w, h = _half_cell(scene)
+    area = np.array([(x0 - w, y0 - h), (x1 + w, y0 - h), (x1 + w, y1 + h), (x0 - w, y1 + h)])
+    around = Surroundings(
+        low,
+        high,
+        (*small, glass),
+        tuple(on_page(line) for line in _lines_drawn(scene)),
+        (outline_of(on_page(area), 0.0), *lamps, *(outline for outline in named if outline not in small)),
+    )
+    placed = place_numbers(named, around, NUMBER_RADIUS_PT)
+    back = ax.transData.inverted()
+    draw_numbers(ax, items, Placed(*(back.transform(points / per_px) for points in placed)))
+
+
+def _lines_drawn(scene: Scene) -> list[Array]:
+    """(n, 2) [mm] lines of the map that numbers had better not cover: edges of floor, paths, and images."""
+    rings = [_floor_ring(scene), virtual(scene, before_glass(_floor_ring(scene), scene.mirror))]
+    bodies = [*scene.blockers, *(thing.body for thing in scene.things)]
+    rings += [virtual(scene, before_glass(body.corners[:4], scene.mirror)) for body in bodies]
+    lines = [np.vstack([ring, ring[:1]])[:, :2] for ring in rings if len(ring)]
+    for edge, image in _path_edges(scene):
+        lines += [edge] if image is None else [edge, image]
+    return lines
+
+
+def _seeming_lamps(scene: Scene) -> list[Array]:
+    """(1, 2) [mm] where lamps seem to be behind the glass."""
+    at = [np.array([lamp.at_mm]) for lamp in scene.lamps]
+    normal, foot = scene.mirror.normal, scene.mirror.foot_point
+    return [virtual(scene, place)[:, :2] for place in at if (place[0] - foot) @ normal > 0]
 
 
 def _map_frame(scene: Scene) -> tuple[Array, Array]:
     x0, x1, y0, y1 = scene.floor.area_mm
     floor = np.array([(x, y, 0.0) for x in (x0, x1) for y in (y0, y1)])
     vx0, vx1, vy0, vy1 = scene.viewers.area_mm
-    viewers = np.array([(x, y, 0.0) for x in (vx0, vx1) for y in (vy0, vy1)])
+    w, h = _half_cell(scene)
+    viewers = np.array([(x, y, 0.0) for x in (vx0 - w, vx1 + w) for y in (vy0 - h, vy1 + h)])
     everything = np.vstack([floor, viewers, virtual(scene, floor)])[:, :2]
     margin = 0.03 * float(np.ptp(everything, axis=0).max())
     return everything.min(axis=0) - margin, everything.max(axis=0) + margin
@@ -143,7 +209,7 @@ def _map_frame(scene: Scene) -> tuple[Array, Array]:
 def _with_far(items: list[Item], inside: list[Item]) -> list[Item]:
     """Items for the key; what lies outside the map says so."""
     return [
-        item if item in inside else Item(item.number, f"{item.name}, off this map", item.at_mm, item.colour)
+        item if item in inside else replace(item, name=f"{item.name}, off this map")
         for item in items
     ]
 
@@ -165,13 +231,18 @@ def _map_legend() -> list[tuple[str, Any]]:
     ]
 
 
+def _half_cell(scene: Scene) -> Array:
+    """(2,) [mm] half the width and depth of a standing place's cell."""
+    places = scene.viewers.places
+    steps = [np.diff(np.unique(places[:, axis])) for axis in (0, 1)]
+    return np.array([float(step.min()) if len(step) else scene.viewers.spacing_mm for step in steps]) / 2
+
+
 def _draw_places(ax: Axes, scene: Scene, states: NDArray[np.int64]) -> None:
     from matplotlib.patches import Rectangle
 
-    places = scene.viewers.places
-    steps = [np.diff(np.unique(places[:, axis])) for axis in (0, 1)]
-    width, depth = (float(step.min()) if len(step) else scene.viewers.spacing_mm for step in steps)
-    for (x, y), state in zip(places, states, strict=True):
+    width, depth = 2 * _half_cell(scene)
+    for (x, y), state in zip(scene.viewers.places, states, strict=True):
         _, colour, mark = STATES[state]
         corner = (x - width / 2, y - depth / 2)
         ax.add_patch(Rectangle(corner, width, depth, fc=colour, ec="white", lw=0.8, zorder=2))
@@ -179,23 +250,34 @@ def _draw_places(ax: Axes, scene: Scene, states: NDArray[np.int64]) -> None:
             ax.text(x, y, mark, ha="center", va="center", fontsize=TYPE - 2, color=INK, zorder=3)
 
 
-def _draw_floor(ax: Axes, scene: Scene) -> None:
+def _floor_ring(scene: Scene) -> Array:
+    """(4, 3) [mm] corners of the floor."""
     x0, x1, y0, y1 = scene.floor.area_mm
-    corners = np.array([(x0, y0, 0), (x1, y0, 0), (x1, y1, 0), (x0, y1, 0)], float)
+    return np.array([(x0, y0, 0), (x1, y0, 0), (x1, y1, 0), (x0, y1, 0)], float)
+
+
+def _draw_floor(ax: Axes, scene: Scene) -> None:
+    corners = _floor_ring(scene)
     ax.fill(*corners[:, :2].T, fc=PALE, ec=INK, lw=1.5, zorder=1)
     ring = virtual(scene, before_glass(corners, scene.mirror))
     ax.fill(*ring[:, :2].T, fc="none", ec=GREY, lw=1.2, ls="--", zorder=1)
 
 
-def _draw_paths(ax: Axes, scene: Scene) -> None:
+def _path_edges(scene: Scene) -> Iterator[tuple[Array, Array | None]]:
+    """(n, 2) [mm] every edge of every path, and its image where the path meets the glass."""
     for path in scene.paths:
         met = carried_to_glass(path, scene.mirror)
         points = path.points_mm if met is None else met[0]
         edges = band(points, path.width_mm) if met is None else edges_to_glass(points, path.width_mm, scene.mirror)
         for edge in edges:
-            ax.plot(*edge.T, color=BLUE, lw=1.6, zorder=5)
-            if met is not None:
-                ax.plot(*virtual(scene, on_floor(edge))[:, :2].T, color=BLUE, lw=1.3, ls="--", zorder=5)
+            yield edge, None if met is None else virtual(scene, on_floor(edge))[:, :2]
+
+
+def _draw_paths(ax: Axes, scene: Scene) -> None:
+    for edge, image in _path_edges(scene):
+        ax.plot(*edge.T, color=BLUE, lw=1.6, zorder=5)
+        if image is not None:
+            ax.plot(*image.T, color=BLUE, lw=1.3, ls="--", zorder=5)
 
 
 def _outline(ax: Axes, box: Box, **style: Any) -> None:
@@ -209,138 +291,11 @@ def _ghost_outline(ax: Axes, scene: Scene, box: Box) -> None:
         ax.fill(*ring.T, fc="none", ec=GREY, lw=1.5, ls="--", zorder=3)
 
 
-def _draw_lamps(ax: Axes, scene: Scene, axes: tuple[int, int]) -> None:
-    """Lamps as stars, and hollow where they seem to be behind the glass; `axes` of the scene to draw along."""
-    for lamp in scene.lamps:
-        at = np.array([lamp.at_mm])
-        ax.plot(*at[0, list(axes)], "*", ms=14, color=ORANGE, mec=INK, zorder=8)
-        if (at[0] - scene.mirror.foot_point) @ scene.mirror.normal > 0:
-            ax.plot(*virtual(scene, at)[0, list(axes)], "*", ms=14, color="white", mec=GREY, zorder=4)
-
-
 def _draw_mirror_from_above(ax: Axes, scene: Scene) -> None:
     corners = scene.mirror.corners
-    ax.plot(*corners[:2, :2].T, color=INK, lw=6, solid_capstyle="butt", zorder=9)
+    ax.plot(*corners[:2, :2].T, color=INK, lw=_MIRROR_PT, solid_capstyle="butt", zorder=9)
     if abs(scene.mirror.lean) > 1e-6:
         ax.plot(*corners[2:, :2].T, color=INK, lw=1.5, zorder=9)
-
-
-def side_view(result: PlanResult) -> Any:
-    """From the right, to scale: eye heights, the mirror, and lines of sight to what seems to lie behind
-    it."""
-    from matplotlib.figure import Figure
-
-    scene = result.scene
-    figure = Figure(figsize=(18, 9.5), layout="constrained")
-    ax = figure.subplots()
-    ax.set_aspect("equal")
-    _, _, y0, y1 = scene.floor.area_mm
-    far = virtual(scene, np.array([[0.0, y0, 0.0]]))[0, 1]
-    eyes = scene.eyes()[:, :, 2].max(axis=1)
-    top = max(float(eyes.max()), float(scene.mirror.corners[:, 2].max())) + 150.0
-    ax.set_xlim(scene.viewers.area_mm[2] - 120.0, max(y1, far) + 60.0)
-    ax.set_ylim(-150.0, top)
-    ax.plot((y0, y1), (0, 0), color=INK, lw=4, zorder=3)
-    ax.plot((y1, max(y1, far)), (0, 0), color=GREY, lw=1.5, ls="--", zorder=3)
-    for box in scene.blockers:
-        _draw_side_box(ax, scene, box, STONE)
-    for thing in scene.things:
-        _draw_side_box(ax, scene, thing.body, "white")
-    _draw_lamps(ax, scene, (1, 2))
-    corners = scene.mirror.corners
-    ax.plot(corners[[0, 3], 1], corners[[0, 3], 2], color=INK, lw=6, solid_capstyle="butt", zorder=8)
-    _draw_sights(ax, scene)
-    _name_parts(ax, scene, max(y1, far))
-    ax.legend(handles=_side_legend(scene), loc="upper right", frameon=True, framealpha=1.0, fontsize=TYPE - 1)
-    tidy(ax, "y: away from the viewers [mm]", "above the scene's floor [mm]")
-    figure.suptitle(
-        f"{scene.name}, seen from the right: each viewer sees the mirror between two lines",
-        fontsize=TYPE + 4,
-        fontweight="bold",
-    )
-    return figure
-
-
-def _draw_side_box(ax: Axes, scene: Scene, box: Box, colour: str) -> None:
-    """A box from the side and, where it stands before the glass, where it seems to be."""
-    ax.fill(*_side_ring(box.corners).T, fc=colour, ec=INK, lw=1.2, alpha=0.9, zorder=4)
-    if ((box.corners - scene.mirror.foot_point) @ scene.mirror.normal > 0).all():
-        ax.fill(*_side_ring(virtual(scene, box.corners)).T, fc="none", ec=GREY, lw=1.2, ls="--", zorder=3)
-
-
-def _side_legend(scene: Scene) -> list[Any]:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
-    handles: list[Any] = [Line2D([], [], color=INK, lw=6, label="the mirror")]
-    if scene.blockers:
-        handles.append(Patch(fc=STONE, ec=INK, label="what blocks the view"))
-    if scene.things:
-        handles.append(Patch(fc="white", ec=INK, label="thing to show or to hide"))
-    if scene.lamps:
-        handles.append(Line2D([], [], marker="*", ms=14, ls="", color=ORANGE, mec=INK, label="lamp"))
-    handles.append(Line2D([], [], color=GREY, lw=1.5, ls="--", label="as it seems behind the glass"))
-    return handles
-
-
-def _name_parts(ax: Axes, scene: Scene, far: float) -> None:
-    """Words below the floor line, where nothing else is drawn."""
-    _, _, front, back = scene.viewers.area_mm
-    ax.plot((front, back), (-45, -45), color=SKY, lw=10, solid_capstyle="butt", zorder=3)
-    y0 = scene.floor.area_mm[2]
-    foot = scene.mirror.at_mm[1]
-    for place, words in (
-        ((front + back) / 2, "standing area"),
-        ((y0 + foot) / 2, "the scene"),
-        ((foot + far) / 2, "as it seems behind the glass"),
-    ):
-        ax.text(place, -85, words, fontsize=TYPE, color=INK, ha="center", va="top")
-
-
-def _side_ring(corners: Array) -> Array:
-    """(4, 2) the rectangle that a box covers, seen from the side."""
-    (y0, z0), (y1, z1) = corners[:, 1:].min(axis=0), corners[:, 1:].max(axis=0)
-    return np.array([(y0, z0), (y1, z0), (y1, z1), (y0, z1)])
-
-
-def _draw_sights(ax: Axes, scene: Scene) -> None:
-    """For every eye height, in the middle of the area, the lines to the mirror's lower and upper edge."""
-    y = scene.mean_eye[1]
-    corners = scene.mirror.corners
-    limit = ax.get_xlim()[1]
-    colours = (VERMILION, BLUE, "#009E73", "#CC79A7", ORANGE)
-    styles = ("-", "--", "-.", ":", "-")
-    heights = np.array(scene.viewers.eye_heights_mm) - scene.floor.height_mm
-    for number, (name, z) in enumerate(zip(scene.viewer_names, heights, strict=True)):
-        colour, style = colours[number % 5], styles[number % 5]
-        ax.plot(y, z, "o", ms=13, color=colour, mec=INK, zorder=9)
-        room = scene.viewers.eye_heights_mm[number]
-        words = name if name.startswith("eyes") else f"{name}\neyes at {room:.0f} mm"
-        ax.annotate(
-            words,
-            (y, z),
-            xytext=(-14, 0),
-            textcoords="offset points",
-            fontsize=TYPE,
-            color=INK,
-            ha="right",
-            va="center",
-            zorder=10,
-        )
-        for edge in (corners[0], corners[3]):
-            reach = (limit - y) / (edge[1] - y)
-            hit_floor = z / (z - edge[2]) if edge[2] < z else np.inf
-            end = min(reach, hit_floor) if edge[2] < z - 1e-6 else reach
-            ax.plot((y, edge[1]), (z, edge[2]), color=colour, lw=1.8, ls=style, zorder=7)
-            ax.plot(
-                (edge[1], y + end * (edge[1] - y)),
-                (edge[2], z + end * (edge[2] - z)),
-                color=colour,
-                lw=1.0,
-                ls=style,
-                alpha=0.7,
-                zorder=2,
-            )
 
 
 def standing_places(result: PlanResult) -> Any:

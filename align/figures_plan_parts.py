@@ -1,4 +1,4 @@
-"""What the plan's pictures share: colours, type, numbered labels that keep apart, and the key that explains
+"""What the plan's pictures share: colours, type, numbers and their leaders, and the key that explains
 them."""
 
 from __future__ import annotations
@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .figures_plan_labels import Placed
+from .geometry import reflect
+from .paths import band, path_points
 from .scene import Scene
 
 if TYPE_CHECKING:
@@ -29,97 +32,88 @@ BLUE, SKY, GREEN, ORANGE, VERMILION, PURPLE, YELLOW = (
 )
 INK, GREY, PALE, STONE = "#222222", "#777777", "#EEEEEE", "#C9C2B5"
 TYPE = 15
+#: Radius of the circle round a number [pt], its line included.
+NUMBER_RADIUS_PT = 13.0
+#: Size of a lamp's star [pt].
+LAMP_PT = 14.0
 WANT_COLOURS = {"show": GREEN, "hide": VERMILION, "mirror only": PURPLE}
 WANT_WORDS = {"show": "should show", "hide": "must not show", "mirror only": "in the mirror only"}
 
 
 @dataclass(frozen=True, eq=False)
 class Item:
-    """Something with a number in the pictures. at_mm : (3,) where its label points; colour : of the label."""
+    """Something with a number in the pictures.
+
+    ring_mm : (n, 2) its corners seen from above: four, the two ends of a path's beginning, or a lamp's place
+    colour : of its number; half_width_pt : of what is drawn around the ring
+    """
 
     number: int
     name: str
-    at_mm: Array
+    ring_mm: Array
     colour: str
+    half_width_pt: float = 1.0
 
 
 def numbered_items(scene: Scene) -> list[Item]:
     """Every named thing of a scene with its number, the same in all pictures."""
-    found: list[tuple[str, Array, str]] = []
+    found: list[tuple[str, Array, str, float]] = []
     for box in scene.blockers:
-        found.append((box.name, box.corners.mean(axis=0), INK))
+        found.append((box.name, box.corners[:4, :2], INK, 1.0))
     for thing in scene.things:
         words = f"{thing.name} ({WANT_WORDS[thing.want]})"
-        found.append((words, thing.body.corners.mean(axis=0), WANT_COLOURS[thing.want]))
+        found.append((words, thing.body.corners[:4, :2], WANT_COLOURS[thing.want], 1.0))
     for lamp in scene.lamps:
-        found.append((f"{lamp.name} (lamp)", np.array(lamp.at_mm), ORANGE))
+        found.append((f"{lamp.name} (lamp)", np.array([lamp.at_mm[:2]]), ORANGE, LAMP_PT / 2 + 1.0))
     for path in scene.paths:
-        found.append((f"{path.name} (path)", np.append(path.points_mm[0], 0.0), BLUE))
+        beginning = np.array([edge[0] for edge in band(path_points(path), path.width_mm)])
+        found.append((f"{path.name} (path)", beginning, BLUE, 1.0))
     for zone in scene.keep_clear:
-        found.append((f"{zone.name} (keep clear)", zone.corners.mean(axis=0), GREY))
+        found.append((f"{zone.name} (keep clear)", zone.corners[:4, :2], GREY, 1.0))
     return [Item(number, *entry) for number, entry in enumerate(found, start=1)]
 
 
-def spread_labels(points: Array, apart: float, low: Array, high: Array) -> Array:
-    """Places for labels near their points, none nearer than `apart` to another, all within a frame.
-
-    Parameters
-    ----------
-    points : (n, 2); low, high : (2,) of the frame, in the same unit
-
-    Returns
-    -------
-    (n, 2). Found by pushing pairs apart while a weak spring pulls each back to its point.
-    """
-    places = points + 0.2 * apart * np.column_stack(
-        [np.cos(2.4 * np.arange(len(points))), np.sin(2.4 * np.arange(len(points)))]
-    )
-    for _ in range(400):
-        places = places + 0.03 * (points - places)
-        for i in range(len(places)):
-            offset = places - places[i]
-            gap = np.linalg.norm(offset, axis=1)
-            near = (gap < apart) & (np.arange(len(places)) != i)
-            push = offset[near] / np.maximum(gap[near], 1e-6)[:, None] * (apart - gap[near])[:, None] / 2
-            places[near] += push
-            places[i] -= push.sum(axis=0)
-        places = np.clip(places, low, high)
-    return places
+def virtual(scene: Scene, points: Array) -> Array:
+    """(n, 3) mirror images in the front face; the glass sets them deeper by a few mm, too little for a
+    map."""
+    return reflect(points, scene.mirror.normal, scene.mirror.foot_point)
 
 
-def draw_labels(ax: Axes, items: list[Item], points: Array, apart: float) -> None:
-    """Numbers in circles near (n, 2) points, with a thin leader where they had to move."""
-    if len(items) == 0:
-        return
-    x0, x1 = sorted(ax.get_xlim())
-    y0, y1 = sorted(ax.get_ylim())
-    margin = apart / 2
-    places = spread_labels(
-        points, apart, np.array([x0 + margin, y0 + margin]), np.array([x1 - margin, y1 - margin])
-    )
-    for item, point, place in zip(items, points, places, strict=True):
-        if np.linalg.norm(place - point) > 0.3 * apart:
-            ax.plot(*np.column_stack([point, place]), color=item.colour, lw=1.2, zorder=19)
-            ax.plot(*point, "o", ms=4, color=item.colour, zorder=19)
+def draw_lamps(ax: Axes, scene: Scene, axes: tuple[int, int]) -> None:
+    """Lamps as stars, and hollow where they seem to be behind the glass; `axes` of the scene to draw along."""
+    for lamp in scene.lamps:
+        at = np.array([lamp.at_mm])
+        ax.plot(*at[0, list(axes)], "*", ms=LAMP_PT, color=ORANGE, mec=INK, zorder=8)
+        if (at[0] - scene.mirror.foot_point) @ scene.mirror.normal > 0:
+            ax.plot(*virtual(scene, at)[0, list(axes)], "*", ms=LAMP_PT, color="white", mec=GREY, zorder=4)
+
+
+def draw_numbers(ax: Axes, items: list[Item], placed: Placed) -> None:
+    """Numbers in circles at their places on an axes, in its data's unit, each with a leader to what it names."""
+    for item, place, tip in zip(items, placed.places, placed.tips, strict=True):
+        ax.plot(*np.column_stack([place, tip]), color=item.colour, lw=1.3, zorder=19)
+        ax.plot(*tip, "o", ms=4, color=item.colour, mec="white", mew=0.6, zorder=19)
+        ax.plot(
+            *place, "o", ms=2 * NUMBER_RADIUS_PT - 2, mfc="white", mec=item.colour, mew=1.8, zorder=20, gid="number"
+        )
         ax.text(
             place[0],
             place[1],
             str(item.number),
-            fontsize=TYPE - 1,
+            fontsize=TYPE - 1 if item.number < 100 else TYPE - 5,
             fontweight="bold",
             color=INK,
             ha="center",
-            va="center",
-            zorder=20,
-            bbox={"boxstyle": "circle,pad=0.18", "fc": "white", "ec": item.colour, "lw": 1.8},
+            va="center_baseline",
+            zorder=21,
         )
 
 
-def draw_key(ax: Axes, items: list[Item], extra: list[tuple[str, Any]]) -> None:
-    """The list of numbers, and of line kinds (`extra`: words and a line or patch), in an empty set of
-    axes."""
+def draw_key(ax: Axes, items: list[Item], extra: list[tuple[str, Any]], heading: str) -> None:
+    """The list of numbers, and under a heading that of line kinds (`extra`: words and a line or patch), in an
+    empty set of axes."""
     ax.axis("off")
-    lines = len(items) + len(extra) + 1
+    lines = len(items) + len(extra) + heading.count("\n") + 2
     step = min(0.036, 0.98 / lines)
     y = 0.985
     for item in items:
@@ -144,6 +138,9 @@ def draw_key(ax: Axes, items: list[Item], extra: list[tuple[str, Any]]) -> None:
             bbox_to_anchor=(-0.02, y + step * 0.3),
             frameon=False,
             fontsize=TYPE - 2,
+            title=heading,
+            title_fontproperties={"size": TYPE - 2, "weight": "bold"},
+            alignment="left",
             handlelength=1.8,
             labelspacing=0.7,
         )

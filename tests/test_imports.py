@@ -43,7 +43,8 @@ LAYERS = (
 HOMES = {
     "cv2": {"photo", "jpeg", "markers", "finding", "matching", "sighting", "searching", "plainboard", "canvas"}
     | {"figures", "figures_glass", "captioned", "registration", "cli_each", "lamps"},
-    "matplotlib": {"sheet_pdf", "figures_camera", "figures_plan", "figures_plan_eye", "figures_plan_parts"},
+    "matplotlib": {"sheet_pdf", "figures_camera", "figures_plan", "figures_plan_eye", "figures_plan_parts"}
+    | {"figures_plan_side"},
     "click": {module for module in MODULES if module.startswith("cli")},
     "jinja2": {"page"},
 }
