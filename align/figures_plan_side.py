@@ -127,7 +127,8 @@ def _rows(
     taken: list[tuple[float, float, int]] = []
     found = []
     for wished, width in zip(middles, widths, strict=True):
-        middle = min(max(wished, left + width / 2), right - width / 2)
+        aside = (width + apart) / 2
+        middle = min(max(wished, left + aside), right - aside)
         low, high = middle - width / 2 - apart, middle + width / 2 + apart
         hit = {row for start, end, row in taken if start < high and end > low}
         row = min(set(range(len(middles))) - hit)

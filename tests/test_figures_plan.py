@@ -60,9 +60,23 @@ def cabinet() -> Scene:
     )
 
 
-@pytest.fixture(scope="module", params=["example", "yard", "cabinet"])
+def hall() -> Scene:
+    """A scene of a hand's breadth on a low table, looked at from far back: little room for the words below it."""
+    return Scene(
+        "Hall",
+        Mirror((0.0, 90.0), 60.0, 50.0),
+        Floor((-50.0, 50.0, 0.0, 100.0), 300.0),
+        Viewers((-400.0, 400.0, -2350.0, -350.0), (900.0, 1300.0, 1850.0), 500.0),
+        things=(tiny("pea", 0, 50, 1, "show"),),
+    )
+
+
+SCENES = {"example": lambda: read_scene(EXAMPLE), "yard": yard, "cabinet": cabinet, "hall": hall}
+
+
+@pytest.fixture(scope="module", params=SCENES)
 def result(request: pytest.FixtureRequest) -> PlanResult:
-    return plan({"example": lambda: read_scene(EXAMPLE), "yard": yard, "cabinet": cabinet}[request.param]())
+    return plan(SCENES[request.param]())
 
 
 class Drawn:
