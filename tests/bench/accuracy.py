@@ -1,9 +1,10 @@
 """Measure how accurate align is, and write docs/accuracy.md with its tables and figures.
 
-    python tests/bench/accuracy.py [--photos DIR ...] [--views N] [--seed S] [--jobs N] [--rounds N]
+    python tests/bench/accuracy.py [--photos DIR ...] [--views N] [--seed S] [--jobs N] [--rounds N] [--ghosts DIR]
 
 Simulated views beside the stock route and the Cramér-Rao bound; rendered photos with known truth (in
-sample_images/ and in every --photos DIR) beside the full stock route; and time.
+sample_images/ and in every --photos DIR) beside the full stock route; ghosts of lamps, on the sample photos that
+show some and in the results of tests/bench/ghosts.py in --ghosts DIR; and time.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import sys
 from pathlib import Path
 
 from accuracy_figures import draw_all
+from accuracy_ghosts import ghosts_of
 from accuracy_photos import PhotoRecord, asks_for_a_mirror, photos_with_truth, run_photo
 from accuracy_simulated import CASES, run_views
 from accuracy_text import Measurements, page
@@ -24,7 +26,9 @@ SAMPLES = ROOT / "sample_images"
 FLAT_SHARE = 0.5
 
 
-def measure(photo_folders: list[Path], views: int, seed: int, jobs: int, rounds: int) -> Measurements:
+def measure(
+    photo_folders: list[Path], views: int, seed: int, jobs: int, rounds: int, ghosts: Path | None
+) -> Measurements:
     """Everything, in the order of the page; says on stderr what it is at."""
     _say(f"{views} simulated views ...")
     drawn = run_views(views, seed=seed, jobs=jobs)
@@ -36,6 +40,7 @@ def measure(photo_folders: list[Path], views: int, seed: int, jobs: int, rounds:
     for path in asked:
         _say(path.name)
         photos.append(run_photo(path))
+    _say("ghosts of lamps ...")
     return Measurements(
         seed=seed,
         views=drawn,
@@ -43,6 +48,7 @@ def measure(photo_folders: list[Path], views: int, seed: int, jobs: int, rounds:
         photos=photos,
         sample_names=frozenset(path.stem for path in asked if path.parent == SAMPLES),
         skipped=[path.stem for path in paths if path not in asked],
+        ghosts=ghosts_of([path for path in asked if path.parent == SAMPLES], ghosts),
         timing=_timing(asked, photos, rounds),
     )
 
@@ -68,11 +74,15 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2, help="processes for the simulated views")
     parser.add_argument("--rounds", type=int, default=5, help="timing rounds; 0: do not time")
+    parser.add_argument("--ghosts", type=Path, help="folder that tests/bench/ghosts.py has answered")
     parser.add_argument("--out", type=Path, default=ROOT / "docs", help="folder of accuracy.md and figures/")
     options = parser.parse_args()
-    measured = measure(options.photos, options.views, options.seed, options.jobs, options.rounds)
+    if options.ghosts and not (options.ghosts / "results.jsonl").exists():
+        parser.error(f"{options.ghosts} holds no results.jsonl: run tests/bench/ghosts.py {options.ghosts} first")
+    measured = measure(options.photos, options.views, options.seed, options.jobs, options.rounds, options.ghosts)
     (options.out / "figures").mkdir(parents=True, exist_ok=True)
-    draw_all(options.out / "figures", measured.views, measured.photos)
+    ghosts = measured.ghosts
+    draw_all(options.out / "figures", measured.views, measured.photos, ghosts.samples, ghosts.traced)
     (options.out / "accuracy.md").write_text(page(measured), encoding="utf-8")
 
 

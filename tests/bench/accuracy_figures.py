@@ -10,25 +10,38 @@ import numpy as np
 from accuracy_photos import WAYS, PhotoRecord
 from accuracy_simulated import CASES, QUANTITIES, ViewRecord
 from accuracy_summary import answered, stock_errors
+from ghosts_summary import Answer, of_glass, thickness_errors
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
 # Okabe and Ito's colours; every line and mark also differs in dash or shape.
 BLUE, ORANGE, GREEN, VERMILION = "#0072B2", "#E69F00", "#009E73", "#D55E00"
-NAMES = ("accuracy_simulated.png", "accuracy_intervals.png", "accuracy_photos.png")
+NAMES = ("accuracy_simulated.png", "accuracy_intervals.png", "accuracy_photos.png", "accuracy_ghosts.png")
 
 
-def draw_all(folder: Path, records: Sequence[ViewRecord], photos: Sequence[PhotoRecord]) -> None:
+def draw_all(
+    folder: Path,
+    records: Sequence[ViewRecord],
+    photos: Sequence[PhotoRecord],
+    samples: Sequence[Answer],
+    traced: Sequence[Answer],
+) -> None:
     """Draw every figure for which there are records."""
-    import matplotlib
-
-    matplotlib.use("Agg")
-    matplotlib.rcParams.update({"font.size": 17, "axes.grid": True, "grid.alpha": 0.3, "savefig.dpi": 80})
+    use_style()
     _simulated(folder / NAMES[0], records)
     _intervals(folder / NAMES[1], records)
     if photos:
         _photos(folder / NAMES[2], photos)
+    draw_ghosts(folder / NAMES[3], samples, traced)
+
+
+def use_style() -> None:
+    """Large type, a faint grid, no window."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    matplotlib.rcParams.update({"font.size": 17, "axes.grid": True, "grid.alpha": 0.3, "savefig.dpi": 80})
 
 
 def _share(axis, errors: Array, **style) -> None:  # type: ignore[no-untyped-def]
@@ -158,3 +171,58 @@ def _photo_sizes(axis, places: Array, rows: Sequence[tuple[PhotoRecord, int]]) -
     axis.set_xticks([0.001, 0.01, 0.1, 1, 10], ["0.001", "0.01", "0.1", "1", "10"])
     axis.minorticks_off()
     axis.set_xlabel("lean and turn error together [°]")
+
+
+def draw_ghosts(path: Path, samples: Sequence[Answer], traced: Sequence[Answer]) -> None:
+    """Thickness measured less true, with its interval, side by side for each glass; nothing if none was told."""
+    import matplotlib.pyplot as plt
+
+    glasses = [g for g, a in of_glass([*traced, *samples]).items() if len(thickness_errors(a).error)]
+    if not glasses:
+        return
+    figure, axis = plt.subplots(figsize=(15, 8), constrained_layout=True)
+    ticks = []
+    for place, glass in enumerate(glasses):
+        counts = []
+        for answers, style in (
+            (traced, TRACED),
+            (samples, SAMPLE if traced else SAMPLE | {"left": -0.2, "right": 0.2}),
+        ):
+            here = [answer for answer in answers if answer["thickness_mm"] == glass]
+            counts.append(len(thickness_errors(here).error))
+            if counts[-1]:
+                _glass_errors(axis, place, here, **style)
+        words = [f"{n} {what}" for n, what in zip(counts, ("traced", "sample"), strict=True) if n]
+        ticks.append(f"{glass:g} mm glass\n{', '.join(words)}")
+    axis.axhline(0, color="0.3", linewidth=1)
+    axis.set_xticks(range(len(glasses)), ticks)
+    axis.set_xlim(-0.5, len(glasses) - 0.5)
+    axis.grid(visible=False, axis="x")
+    axis.set_ylabel("thickness, measured less true [mm]")
+    handles = dict(zip(*reversed(axis.get_legend_handles_labels()), strict=True))
+    figure.legend(handles.values(), handles.keys(), loc="outside lower center", ncols=2, frameon=False)
+    figure.savefig(path)
+    plt.close(figure)
+
+
+TRACED = {"left": -0.44, "right": 0.34, "color": BLUE, "marker": "o", "label": "traced lamps"}
+SAMPLE = {"left": 0.36, "right": 0.46, "color": ORANGE, "marker": "s", "label": "sample photo, from file to answer"}
+
+
+def _glass_errors(  # type: ignore[no-untyped-def]
+    axis, place: int, answers: Sequence[Answer], *, left: float, right: float, color: str, marker: str, label: str
+) -> None:
+    """One glass's errors in order of size; intervals that miss the truth are marked by colour and shape."""
+    told = thickness_errors(answers)
+    order = np.argsort(told.error)
+    at = place + left + (right - left) * (np.arange(len(order)) + 0.5) / len(order)
+    for held, colour, shape, words in (
+        (True, color, marker, f"{label}: 95 % interval holds the truth"),
+        (False, VERMILION, "X", f"{label}: it does not"),
+    ):
+        chosen = told.holds[order] == held
+        if chosen.any():
+            error, low, high = (ends[order][chosen] for ends in (told.error, told.low, told.high))
+            bars = np.stack([error - low, high - error])
+            style = {"color": colour, "markersize": 5 if held else 9, "linewidth": 2, "label": words}
+            axis.errorbar(at[chosen], error, yerr=bars, fmt=shape, **style)

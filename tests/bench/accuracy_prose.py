@@ -70,7 +70,9 @@ NOT_COVERED = """\
 
 MADE_BY = """\
 Made by one command, which overwrites this page, its text included, and its figures. `--photos` names a folder
-of further rendered photos; those below are made by `python tests/rendering/make_accuracy_set.py DIR`.
+of further rendered photos; those below are made by `python tests/rendering/make_accuracy_set.py DIR`. `--ghosts`
+names a folder of traced lamps that `python tests/bench/ghosts.py DIR` has answered. `tests/bench/run_all.py` makes
+both folders.
 """
 
 BESIDE = """\
@@ -104,4 +106,28 @@ pairs' ratios. The stock script (`tests/bench/stock_route.py PHOTO SHEET`) impor
 reads the photo in grey, runs `CharucoDetector` on it and on its flip, and computes no pose at all. All
 sample photos of the largest size are timed, with byte code kept as pip keeps it. Other work on the machine
 hardly moves the ratio; it does lengthen the seconds. More on time and memory: [performance](performance.md).
+"""
+
+GHOSTS_PROSE = """\
+Behind back-silvered glass a lamp's reflection is flanked by weaker copies. `align glass` tells by them whether the
+mirror is front-coated or back-silvered, and how thick its glass is ([which glass](glass.md)). A verdict is right,
+wrong, or undetermined; thickness counts where glass was called back-silvered. Fresnel's brightness is for
+unpolarised light.
+
+**Sample photos that show lamps**, whole, from file to answer with nothing stated: {samples}. Whether a lamp is
+saturated is not in the answer; the brightness of a saturated lamp's ghosts is told mostly by Fresnel's law itself,
+which the fit expects to 30 % (sd), and has that doubt.
+"""
+
+GHOSTS_ALONE = """\
+No folder of traced lamps was given (`--ghosts DIR`): this section rests on {photos} alone. So few show that the
+route works from file to answer, not how often verdicts and intervals are right, nor how bright ghosts are.
+"""
+
+GHOSTS_TRACED = """\
+**Traced lamps**, `tests/bench/ghosts.py`: {photos} photos finished from {scenes} scenes that Mitsuba traced, small
+parts of a 12-megapixel photo in a dark room. The sheet does not fit into them: plane and camera are given with
+errors such as a solve of the sheet has. Finishes of one scene share its lamps, view and traced light; exposure,
+blur, glare, noise and those errors are drawn anew. So the brackets, which take the photos as independent, are
+somewhat too narrow.
 """

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from accuracy_figures import NAMES
+from accuracy_ghosts import Ghosts, ghosts_section, reach_ghosts
 from accuracy_photos import WAYS, CornerErrors, PhotoRecord
 from accuracy_prose import (
     BESIDE,
@@ -29,6 +30,7 @@ from accuracy_summary import (
     unanswered,
     wilson,
 )
+from accuracy_tables import Row, percent, table
 from accuracy_timing import Timing
 
 
@@ -43,6 +45,7 @@ class Measurements:
     sample_names: frozenset[str]
     skipped: list[str]
     timing: list[Timing]
+    ghosts: Ghosts
 
 
 def page(m: Measurements) -> str:
@@ -50,7 +53,8 @@ def page(m: Measurements) -> str:
     parts = [
         "# How accurate it is, measured\n",
         MADE_BY,
-        f"    python tests/bench/accuracy.py --views {len(m.views)} --seed {m.seed} [--photos DIR ...]\n",
+        f"    python tests/bench/accuracy.py --views {len(m.views)} --seed {m.seed} [--photos DIR ...] "
+        "[--ghosts DIR]\n",
         BESIDE,
         "## In short\n",
         _reach(m),
@@ -71,6 +75,8 @@ def page(m: Measurements) -> str:
         _stock_table(m.views),
         "## Rendered photos\n",
         _photos_section(m),
+        "## Ghosts of lamps\n",
+        ghosts_section(m.ghosts),
         "## Time\n",
         _timing_section(m.timing),
         "## What this does not cover\n",
@@ -79,24 +85,13 @@ def page(m: Measurements) -> str:
     return "\n".join(parts).rstrip() + "\n"
 
 
-def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """A Markdown table, followed by an empty line."""
-    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
-    lines += ["| " + " | ".join(row) + " |" for row in rows]
-    return "\n".join(lines) + "\n"
-
-
-def _percent(held: int, count: int) -> str:
-    low, high = wilson(held, count)
-    return f"{100 * held / count:.1f} % ({100 * low:.1f} to {100 * high:.1f}; {held} of {count})"
-
-
 def _reach(m: Measurements) -> str:
     """What was aimed at, what was measured, and whether that is enough."""
     rows = [_reach_bound(m.views), _reach_coverage(m.views), _reach_stock(m.views)]
     if m.photos:
         rows += [_reach_photos(m.photos, WAYS[0], 0.02), _reach_photos(m.photos, WAYS[1], 0.01)]
         rows += [_reach_photo_stock(m.photos), _reach_photo_coverage(m.photos), _reach_solved(m)]
+    rows += reach_ghosts(m.ghosts)
     if m.timing:
         worst = max(m.timing, key=lambda t: t.ratio)
         rows.append(
@@ -114,9 +109,6 @@ def _reach(m: Measurements) -> str:
     )
 
 
-Row = tuple[str, str, str, bool]
-
-
 def _reach_bound(views: Sequence[ViewRecord]) -> Row:
     lean, turn = (spread(views, CASES[0], q) for q in QUANTITIES[:2])
     worst = max(lean.ratio, turn.ratio)
@@ -127,7 +119,7 @@ def _reach_bound(views: Sequence[ViewRecord]) -> Row:
 def _reach_coverage(views: Sequence[ViewRecord]) -> Row:
     lean, turn = (spread(views, CASES[0], q) for q in QUANTITIES[:2])
     held, count = lean.held + turn.held, lean.count + turn.count
-    text = f"{_percent(held, count)}: lean {100 * lean.coverage:.1f} %, turn {100 * turn.coverage:.1f} %"
+    text = f"{percent(held, count)}: lean {100 * lean.coverage:.1f} %, turn {100 * turn.coverage:.1f} %"
     label = "95 % intervals that hold the truth, simulated, nothing stated, lean and turn together"
     return label, "93 to 97 %", text, 0.93 <= held / count <= 0.97
 
@@ -166,7 +158,7 @@ def _reach_photo_coverage(photos: Sequence[PhotoRecord]) -> Row:
     held, count = int(found.held[:2].sum()), 2 * len(found.error)
     low, high = wilson(held, count)
     label = "95 % intervals that hold the truth, rendered photos, lean and turn together"
-    return label, "93 to 97 %, as far as so few can tell", _percent(held, count), low <= 0.97 and high >= 0.93
+    return label, "93 to 97 %, as far as so few can tell", percent(held, count), low <= 0.97 and high >= 0.93
 
 
 def _reach_solved(m: Measurements) -> Row:
@@ -188,7 +180,7 @@ def _simulated_table(views: Sequence[ViewRecord]) -> str:
                 f"{s.normalised:.2f}",
                 f"{s.median_abs:.4f}",
                 f"{s.mean_z:+.1f}",
-                _percent(s.held, s.count),
+                percent(s.held, s.count),
             )
         )
     head = ("nothing stated", "rms error", "bound, rms", "ratio (95 % interval)", "rms of error / bound")
@@ -211,7 +203,7 @@ def _cases_table(views: Sequence[ViewRecord]) -> str:
                 f"{s.rms:.4f}",
                 f"{s.bound:.4f}",
                 ratio,
-                _percent(s.held, s.count),
+                percent(s.held, s.count),
             )
             rows.append((case, *texts))
     head = ("", "", "rms error", "bound, rms", "ratio (95 % interval)", "intervals that hold the truth")
@@ -231,7 +223,7 @@ def _flat_section(views: Sequence[ViewRecord]) -> str:
                 f"{s.rms:.4f}",
                 f"{s.bound:.4f}",
                 f"{s.ratio:.2f}",
-                _percent(s.held, s.count),
+                percent(s.held, s.count),
             )
         )
     text = FLAT_PROSE.format(views=len(views))
@@ -250,7 +242,7 @@ def _groups_table(views: Sequence[ViewRecord]) -> str:
         held, count = lean.held + turn.held, lean.count + turn.count
         stock = rms(stock_errors(group, "rotation")[:, 0])
         errors = (f"{lean.rms:.4f}", f"{lean.bound:.4f}", f"{turn.rms:.4f}", f"{turn.bound:.4f}")
-        rows.append((name, str(len(group)), *errors, _percent(held, count), f"{stock:.3f}"))
+        rows.append((name, str(len(group)), *errors, percent(held, count), f"{stock:.3f}"))
     head = ("nothing stated", "views", "lean rms [°]", "its bound [°]", "turn rms [°]", "its bound [°]")
     return table((*head, "lean and turn intervals that hold the truth", "stock lean rms [°]"), rows)
 
@@ -300,7 +292,7 @@ def _photo_spread_table(photos: Sequence[PhotoRecord]) -> str:
     for way in WAYS:
         s = photo_spread(photos, way)
         held = [
-            f"{_percent(int(h), len(s.error))}; rms {sd:.2f} sd, mean {mean:+.2f} sd"
+            f"{percent(int(h), len(s.error))}; rms {sd:.2f} sd, mean {mean:+.2f} sd"
             for h, sd, mean in zip(s.held, s.in_sd, s.mean_sd, strict=True)
         ]
         values = (f"{s.rms[0]:.4f}", f"{s.rms[1]:.4f}", f"{s.rms[2]:.2f}")

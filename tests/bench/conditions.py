@@ -121,6 +121,7 @@ def main() -> None:
     parser.add_argument("folder", nargs="?", type=Path, default=FOLDER)
     parser.add_argument("--only", nargs="+", metavar="NAME", default=[])
     parser.add_argument("--render", action="store_true")
+    parser.add_argument("--out", type=Path, default=ROOT / "docs", help="folder of conditions.md and figures/")
     options = parser.parse_args()
     chosen = [c for c in CONDITIONS if not options.only or c.name.startswith(tuple(options.only))]
     render_missing(options.folder, [kind for kind in KINDS if any(c.kind == kind for c in chosen)])
@@ -136,8 +137,9 @@ def main() -> None:
     from bench.conditions_figures import draw
     from bench.conditions_text import write_document
 
-    draw(cases, options.folder, ROOT / "docs" / "figures")
-    write_document(cases, ROOT / "docs" / "conditions.md", SIZE_PX)
+    (options.out / "figures").mkdir(parents=True, exist_ok=True)
+    draw(cases, options.folder, options.out / "figures")
+    write_document(cases, options.out / "conditions.md", SIZE_PX)
 
 
 if __name__ == "__main__":

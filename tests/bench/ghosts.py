@@ -1,13 +1,13 @@
 """Lamps before mirrors of known glass, traced by Mitsuba in small, and what `align.lamps_fit` makes of them.
 
-    python tests/bench/ghosts.py FOLDER [SCENE ...] [--free | --docs]
+    python tests/bench/ghosts.py FOLDER [SCENE ...] [--again | --free | --docs]
 
 The photos are those of tests/rendering/ghost_photos.py: parts of a 12-megapixel one, too small for the sheet.
 Where `align glass` would have solved the sheet, the bench gives the mirror's plane and the camera as a solve would:
 off by errors drawn from about the doubt that docs/accuracy.md measures (ERRORS). FOLDER keeps the traced light
-(NNN.npz), the photos and results.jsonl; a case that is there already is not traced again. --free looks
-for ghost pairs without the plane; --docs writes the figures
-of FOLDER's results into docs/glass.md.
+(NNN.npz), the photos and results.jsonl; what is there already is neither traced nor fitted again. --again keeps
+the light alone and fits every photo anew, as a page about today's code needs; --free looks for ghost pairs without
+the plane; --docs writes the figures of FOLDER's results into docs/glass.md.
 """
 
 from __future__ import annotations
@@ -167,4 +167,6 @@ if __name__ == "__main__":
     elif "--free" in sys.argv:
         run_free(Path(words[0]), numbers)
     else:
+        if "--again" in sys.argv:
+            (Path(words[0]) / "results.jsonl").unlink(missing_ok=True)
         run(Path(words[0]), numbers)

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import numpy as np
+from ghosts_summary import BARE, GLASS, UNSURE, brightness, count, of_glass, thickness_errors, wrong
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "glass.md"
 BEGIN, END = "<!-- figures: tests/bench/ghosts.py --docs -->", "<!-- end of figures -->"
@@ -14,27 +15,35 @@ PLAIN_PX = 3.0
 
 def write_docs(folder: Path) -> None:
     """Put the figures of the results in `folder` between the page's two marks."""
-    answers = _read(folder / "results.jsonl")
-    parts = [_set(answers), _verdicts(answers), _reach(answers), _ratios(answers)]
-    parts += [_whole(_read(folder / "whole.jsonl"))]
-    parts += [_causes(_read(folder / "blur.jsonl")), _free(_read(folder / "free.jsonl"))]
+    answers = read_answers(folder / "results.jsonl")
+    parts = [_set(answers), _verdicts(answers), _reach(answers), brightness_words(answers)]
+    parts += [_whole(read_answers(folder / "whole.jsonl"))]
+    parts += [_causes(read_answers(folder / "blur.jsonl")), _free(read_answers(folder / "free.jsonl"))]
     text = PAGE.read_text()
     before, rest = text.split(BEGIN)
     after = rest.split(END)[1]
     PAGE.write_text(before + BEGIN + "\n\n" + "\n\n".join(parts) + "\n\n" + END + after)
 
 
-def _read(path: Path) -> list[dict]:
+def read_answers(path: Path) -> list[dict]:
+    """One answer a line."""
     return [json.loads(line) for line in path.read_text().splitlines()]
 
 
+def glass_name(thickness_mm: float) -> str:
+    """As the pages' tables call it."""
+    return f"{thickness_mm:g} mm" if thickness_mm else BARE
+
+
 def _set(answers: list[dict]) -> str:
-    scenes = {answer["scene"] for answer in answers}
+    scenes = [answer["scene"] for answer in answers]
+    finishes = sorted({scenes.count(scene) for scene in scenes})
     exposures, blurs = ([answer[key] for answer in answers] for key in ("exposure", "blur_px"))
     return (
-        f"`tests/bench/ghosts.py`: {len(answers)} photos from {len(scenes)} scenes traced by Mitsuba, one "
-        "or two finishes of each, small parts of a 12-megapixel photo taken 330 to 620 mm from the lamps; lamps 1 "
-        f"to 3 mm across, one to six of them; exposure {min(exposures):.1f} to {max(exposures):.0f} "
+        f"`tests/bench/ghosts.py`: {len(answers)} photos from {len(set(scenes))} scenes traced by Mitsuba, "
+        f"{' or '.join(map(str, finishes))} finishes of each, small parts of a 12-megapixel photo taken 330 to "
+        f"620 mm from the lamps; lamps 1 to 3 mm across, one to six of them; exposure {min(exposures):.1f} to "
+        f"{max(exposures):.0f} "
         f"times full scale, blur {min(blurs):.1f} "
         f"to {max(blurs):.1f} px (sd), glare up to 6 %. The sheet does not fit into so small a photo: the mirror's "
         "plane and the camera are given with errors such as a solve of the sheet has (0.02° of lean and turn, 0.15 "
@@ -45,18 +54,15 @@ def _set(answers: list[dict]) -> str:
 def _verdicts(answers: list[dict]) -> str:
     lines = ["| glass | photos | front-coated | back-silvered | undetermined | largest error of thickness |"]
     lines.append("|---|---|---|---|---|---|")
-    for glass in sorted({answer["thickness_mm"] for answer in answers}):
-        here = [answer for answer in answers if answer["thickness_mm"] == glass]
-        counts = [sum(a["verdict"] == v for a in here) for v in ("front-coated", "back-silvered", "undetermined")]
-        errors = [abs(a["thickness"] - glass) for a in here if a["verdict"] == "back-silvered"]
-        worst = f"{max(errors):.2f} mm" if errors and glass else "–"
-        name = f"{glass:g} mm" if glass else "front-coated"
-        lines.append(f"| {name} | {len(here)} | {counts[0]} | {counts[1]} | {counts[2]} | {worst} |")
+    for glass, here in of_glass(answers).items():
+        counts = [count(here, verdict) for verdict in (BARE, GLASS, UNSURE)]
+        errors = thickness_errors(here).error
+        worst = f"{abs(errors).max():.2f} mm" if len(errors) else "–"
+        lines.append(f"| {glass_name(glass)} | {len(here)} | {counts[0]} | {counts[1]} | {counts[2]} | {worst} |")
     return "\n".join(lines)
 
 
 def _reach(answers: list[dict]) -> str:
-    wrong = [a for a in answers if a["verdict"] == ("front-coated" if a["thickness_mm"] else "back-silvered")]
     plain = [a for a in answers if a["ghost_px"] >= PLAIN_PX]
     unsure = [a for a in plain if a["verdict"] == "undetermined"]
     kinds = ", ".join(
@@ -66,20 +72,17 @@ def _reach(answers: list[dict]) -> str:
             ("window", "with a bright window"), ("ball", "with a glossy ball"),
         )
     )  # fmt: skip
-    told = [a for a in answers if a["verdict"] == "back-silvered" and a["thickness_mm"]]
-    near = sum(abs(a["thickness"] - a["thickness_mm"]) <= 0.3 for a in told)
-    held = sum(a["low"] <= a["thickness_mm"] <= a["high"] for a in told)
+    told = thickness_errors(answers)
+    held, photos = int(told.holds.sum()), len(told.error)
     limits = [100 * a["limit"] for a in answers if a["verdict"] == "front-coated" and a.get("limit")]
     return "\n".join(
         [
-            f"- Wrong verdicts: {len(wrong) or 'none'}.",
+            f"- Wrong verdicts: {wrong(answers) or 'none'}.",
             f"- Undetermined, of the {len(plain)} photos whose ghosts are {PLAIN_PX:g} px or more from the main "
             f"image (front-coated: would be, on 2 mm glass): {len(unsure)}, "
             f"{100 * len(unsure) / len(plain):.0f} %; {kinds}.",
-            f"- Thickness within 0.3 mm: {near} of {len(told)}; rms error "
-            f"{np.sqrt(np.mean([(a['thickness'] - a['thickness_mm']) ** 2 for a in told])):.3f} mm. Inside the 95 "
-            f"% interval: {held} of {len(told)}, {100 * held / len(told):.0f} %"
-            f"{_coverage_words(held / len(told))}.",
+            f"- Thickness within 0.3 mm: {told.within(0.3)} of {photos}; rms error {told.rms_mm:.3f} mm. Inside "
+            f"the 95 % interval: {held} of {photos}, {100 * held / photos:.0f} %{_coverage_words(held / photos)}.",
             f"- Of a front-coated mirror, a ghost of {min(limits):.2f} to {max(limits):.1f} % (median "
             f"{np.median(limits):.2f} %) of the main image would have been seen; 2 mm glass has 4 to 6 %.",
             f"- Time of a fit: {np.median([a['seconds'] for a in answers]):.1f} s of processor time (median), "
@@ -94,30 +97,16 @@ def _coverage_words(share: float) -> str:
     return ": the intervals are too narrow (the reach is 93 to 97 %)" if share < 0.93 else ""
 
 
-def _ratios(answers: list[dict]) -> str:
+def brightness_words(answers: list[dict]) -> str:
     """Brightness of ghosts over Fresnel's, from lamps that are nowhere saturated."""
-    values = [
-        (side, value, sd)
-        for a in answers
-        if a["verdict"] == "back-silvered" and a["thickness_mm"]
-        for factors, saturated in zip(a["factors"], a["saturated"], strict=True)
-        if not saturated
-        for side, (value, sd) in zip(("front", "later"), factors, strict=True)
-    ]
-    if not values:
+    found = brightness(answers)
+    if found is None:
         return "- No lamp of the set is unsaturated: brightness is not compared with Fresnel's."
-    all_values = np.array([value for _, value, _ in values])
-    within = float(np.mean(np.abs(all_values - 1) <= 0.1))
-    sides = ", ".join(
-        f"{words} {np.mean([v for side, v, _ in values if side == name]):.3f}"
-        for name, words in (("front", "front ghost"), ("later", "first extra trip"))
-    )
     return (
-        f"- Brightness of the ghosts over Fresnel's, {len(values)} ghosts of lamps that are nowhere saturated: "
-        f"mean "
-        f"of {sides}; {100 * within:.0f} % of them within 10 %, rms deviation {100 * np.std(all_values - 1):.0f} "
-        f"% (their "
-        f"own doubt says {100 * np.median([sd for _, _, sd in values]):.0f} %, median)."
+        f"- Brightness of the ghosts over Fresnel's, {found.ghosts} ghosts of lamps that are nowhere saturated: "
+        f"mean of front ghost {found.front:.3f}, first extra trip {found.later:.3f}; "
+        f"{100 * found.within_tenth:.0f} % of them within 10 %, rms deviation {100 * found.spread:.0f} % "
+        f"(their own doubt says {100 * found.own_sd:.0f} %, median)."
     )
 
 
@@ -159,8 +148,7 @@ def _causes(answers: list[dict]) -> str:
             here = [a for a in here if a["named"] is not None]
             counts = [str(sum(cause in a["named"] for a in here)) for cause in causes]
             none = sum(not a["named"] for a in here)
-            name = f"{glass:g} mm" if glass else "front-coated"
-            lines.append(f"| {made} | {name} | {len(here)} | " + " | ".join(counts) + f" | {none} |")
+            lines.append(f"| {made} | {glass_name(glass)} | {len(here)} | " + " | ".join(counts) + f" | {none} |")
     lost = sum(a["named"] is None for a in answers)
     return "\n".join(lines) + f"\n\nIn {lost} more no lamp was seen both ways."
 

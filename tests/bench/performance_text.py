@@ -5,7 +5,7 @@ from __future__ import annotations
 import statistics
 from collections.abc import Iterator
 
-from accuracy_text import table
+from accuracy_tables import table
 from performance_figures import ALLOWED, ALLOWED_MB, LABELS, NAMES
 from performance_measured import Measured, ratios
 from performance_stages import BESIDE, REST, STAGES
