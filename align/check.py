@@ -40,6 +40,9 @@ MAX_RMS_PX = 2.5
 MOVED_SHEET_RATIO = 1.5
 #: A joint fit so many times worse than the worst photo alone is begun anew, without what these said.
 HINT_MISLEADS_RATIO = 3.0
+#: Corners that err so much alike, and so many times what their grain explains, tell of a sheet or a lens that the
+#: model does not know: a bent board in the hand had 0.4 and 5 to 8, a panorama drawn on a cylinder 0.9 and 29.
+UNLIKE_LIKENESS, UNLIKE_SCALE = 0.5, 10.0
 #: A picture longer than this, long side to short, is longer than any screen and may be a panorama; a choice.
 PANORAMA_SHAPE = 2.3
 #: The contact edge may seem to stand this far behind the glass before the answer is refused [mm].
@@ -241,6 +244,12 @@ def solve_sighted(sighted: Sequence[Sighted], knowledge: Knowledge) -> tuple[She
     warnings += contradicted
     if believed != unaided:
         solution = _joint_solution(sheet, joints, prior, believed)
+    if solution.likeness > UNLIKE_LIKENESS and max(solution.noise_scale) > UNLIKE_SCALE:
+        warnings.append(
+            "Whole parts of the sheet are off together, by more than a sheet that bows a little and an ordinary "
+            "lens explain. The intervals are wider for it. Lay the sheet flat, and use the phone's main lens: no "
+            "panorama, no ultra-wide, nothing edited."
+        )
     if solution.state.layout.moved_sheet:
         warnings.append(
             "The sheet was moved between the photos while the camera stood still: lean and turn are given "

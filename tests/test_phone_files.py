@@ -19,10 +19,10 @@ import pillow_heif
 import pytest
 from commands import invoke
 from PIL import Image
-from synthetic import EQUIVALENT_MM, degrees_mirror, synthetic_photo
+from synthetic import EQUIVALENT_MM, degrees_mirror, synthetic_photo, write_photo
 
 import align.photo as photo_module
-from align.check import Sighted, _shape_warnings
+from align.check import Sighted, _shape_warnings, check
 from align.target import SHEETS
 
 LEAN_DEG, TURN_DEG = 0.6, -0.35
@@ -186,6 +186,23 @@ def test_a_part_cut_off_is_noticed(pixels, tmp_path):
     path.write_bytes(encoded(np.ascontiguousarray(pixels[:, 60:]), exif=exif()))
     [words] = assert_holds_truth(path, widest_deg=0.1)
     assert "A part may have been cut off" in words
+
+
+def test_a_panorama_that_nothing_gives_away_is_answered_with_its_doubt(tmp_path: Path) -> None:
+    """Drawn on a cylinder, in a usual photo's shape: no lens of the model makes such, and the corners tell."""
+    size, mirror = (2000, 1500), degrees_mirror(LEAN_DEG, TURN_DEG, 40.0, 3.0)
+    grain = np.random.default_rng(1)
+    gray, _ = synthetic_photo(SHEETS["a5"], (60, -480, 280), [mirror], size=size, noise=0.008, rng=grain)
+    focal_px = EQUIVALENT_MM / 43.27 * np.hypot(*size)
+    x, y = np.meshgrid(*(np.arange(n) - (n - 1) / 2 for n in size))
+    from_x = np.tan(x / focal_px) * focal_px + (size[0] - 1) / 2
+    from_y = y / np.cos(x / focal_px) + (size[1] - 1) / 2
+    rolled = cv2.remap(gray, *(a.astype(np.float32) for a in (from_x, from_y)), cv2.INTER_CUBIC, borderValue=90)
+    result = check(write_photo(tmp_path / "rolled.jpg", np.asarray(rolled, np.uint8), equivalent_mm=EQUIVALENT_MM))
+    [found] = result.mirrors
+    assert found.lean_deg.low < LEAN_DEG < found.lean_deg.high
+    assert found.turn_deg.low < TURN_DEG < found.turn_deg.high
+    assert any("off together" in words and "no panorama" in words for words in result.warnings)
 
 
 def test_a_shape_longer_than_any_screen_may_be_a_panorama():
