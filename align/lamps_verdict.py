@@ -16,6 +16,8 @@ THIN_MM = 0.8
 WORTH_MM = 1.5
 #: Ghosts' brightness relative to Fresnel that glass can have; polarised light moves it about 1.
 FEWEST, MOST = 0.4, 2.0
+#: A lamp lacks ghosts where they are fainter than that by so many standard deviations.
+LACKING_SD = 3.0
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,12 @@ def judge(fit: GlassFit, paired: bool, lamps_too: bool = False) -> Judgement:
             "undetermined",
             "The lamps seen directly are drawn out just as their reflections are: that is no glass.",
             "Rest the phone on something firm, wipe its lens, and take the photo again.",
+        )
+    if strong and _contradicted(fit):
+        return Judgement(
+            "undetermined",
+            "Some lamps' reflections are flanked as by glass, but at least as many plainly are not.",
+            "Show one lamp alone, before a dark background.",
         )
     if strong and _bright_as_glass(fit):
         which = "The lamp's reflection is" if len(fit.lamps) == 1 else "The lamps' reflections are"
@@ -72,6 +80,15 @@ def _bright_as_glass(fit: GlassFit) -> bool:
         if not FEWEST < sum(values) / len(values) < MOST:
             return False
     return True
+
+
+def _contradicted(fit: GlassFit) -> bool:
+    """Whether as many lamps lack ghosts on both sides as do not: a mirror has the same glass for all of them.
+
+    A few may lack them: a window or a glossy ball is taken for a lamp now and then, whose edges are soft.
+    """
+    lacking = sum(all(value + LACKING_SD * sd < FEWEST for value, sd in lamp.factors) for lamp in fit.lamps)
+    return 2 * lacking >= len(fit.lamps) > 1
 
 
 def _weak(fit: GlassFit) -> tuple[str, str]:

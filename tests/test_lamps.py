@@ -16,9 +16,9 @@ from align.camera import Camera
 from align.geometry import mirror_normal
 from align.glass import image_strength
 from align.lamps import Spot, find_spots, light_of, same_place, white_paper_light
-from align.lamps_fit import GlassFit, fit_glass
+from align.lamps_fit import GlassFit, LampFit, fit_glass
 from align.lamps_model import MirrorView, lamps_of
-from align.lamps_patch import Patch, patch_of, soft_disc
+from align.lamps_patch import FRONT, LATER, Patch, patch_of, soft_disc
 from align.lamps_verdict import judge
 
 Picture = np.ndarray
@@ -139,10 +139,31 @@ def test_ghosts_too_dark_to_see_are_not_denied() -> None:
 def test_wrong_brightness_is_undetermined(glass_fit: GlassFit) -> None:
     """Ghosts three times too bright are something else."""
     (lamp,) = glass_fit.lamps
-    bright = lamp.best.parameters.copy()
-    bright[9:11] = 3.0
-    loud = replace(lamp, best=replace(lamp.best, parameters=bright))
+    loud = with_ghosts(lamp, 3.0)
     assert judge(replace(glass_fit, lamps=(loud,)), paired=True).verdict == "undetermined"
+
+
+def with_ghosts(lamp: LampFit, brightness: float) -> LampFit:
+    """The lamp with ghosts of another brightness."""
+    parameters = lamp.best.parameters.copy()
+    parameters[[FRONT, LATER]] = brightness
+    return replace(lamp, best=replace(lamp.best, parameters=parameters))
+
+
+@pytest.mark.parametrize(
+    ("flanked", "bare", "verdict"),
+    [(4, 1, "back-silvered"), (2, 1, "back-silvered"), (2, 2, "undetermined"), (1, 2, "undetermined")],
+)
+def test_lamps_that_contradict_one_another_are_undetermined(
+    glass_fit: GlassFit, flanked: int, bare: int, verdict: str
+) -> None:
+    """One of three front-coated reflections had been covered by another's image: called 2 mm glass once."""
+    (lamp,) = glass_fit.lamps
+    lamps = (lamp,) * flanked + (with_ghosts(lamp, 0.0),) * bare
+    judged = judge(replace(glass_fit, lamps=lamps), paired=True)
+    assert judged.verdict == verdict
+    if verdict == "undetermined":
+        assert "at least as many plainly are not" in judged.reason
 
 
 def test_photos_from_one_place_show_lamps_in_one_place() -> None:
