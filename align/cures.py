@@ -79,10 +79,11 @@ def cures_for(
     spacing_mm : of those places; a screen is so much wider, for eyes between them
     """
     every = views.eyes_mm if all_eyes_mm is None else all_eyes_mm
-    seen_now = mirror_seen(scene, views.eyes_mm)
+    seen_now, entered_now = mirror_seen(scene, views.eyes_mm), zones_of_glass(scene)
     found = []
     for kind, unit, candidates in _changes(scene):
-        first = _first_that_cures(trouble, candidates, views.eyes_mm, every)
+        clear = (one for one in candidates if zones_of_glass(one[1]) <= entered_now)
+        first = _first_that_cures(trouble, clear, views.eyes_mm, every)
         if first is not None:
             worse, left = _side_effects(first[1], views, seen_now)
             found.append(Cure(trouble, kind, first[0], unit, worse, left))
@@ -118,6 +119,11 @@ def _changes(scene: Scene) -> Iterator[tuple[str, str, Iterator[tuple[float, Sce
     yield "lean", "deg", angle("lean")
     yield "lower the top edge", "mm", lower()
     yield "move the mirror", "mm", move()
+
+
+def zones_of_glass(scene: Scene) -> frozenset[str]:
+    """Names of the keep-clear zones that the mirror's face cuts into."""
+    return frozenset(zone.name for zone in scene.keep_clear if zone.cut_by(scene.mirror.corners))
 
 
 def _first_that_cures(

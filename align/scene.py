@@ -150,6 +150,23 @@ class Box:
                 return False
         return True
 
+    def cut_by(self, corners: Array) -> bool:
+        """Whether a flat rectangle, (4, 3) [mm] corners in order, cuts into the box; touching is not cutting.
+
+        As in `overlaps`, but the rectangle may lean: crosswise to an edge of each they may be parted as well.
+        """
+        own = self.to_own_frame(corners)
+        edges = np.array([own[1] - own[0], own[3] - own[0]])
+        axes = [*np.eye(3), np.cross(*edges), *(np.cross(edge, axis) for edge in edges for axis in np.eye(3))]
+        box = self.to_own_frame(self.corners)
+        for axis in axes:
+            length = float(np.linalg.norm(axis))
+            if length > 1e-9 * float(np.linalg.norm(edges)):  # else the edges are parallel
+                there, here = own @ axis / length, box @ axis / length
+                if there.max() <= here.min() + 1e-9 or there.min() >= here.max() - 1e-9:
+                    return False
+        return True
+
 
 def panel(
     name: str, start_mm: tuple[float, float], end_mm: tuple[float, float], base_mm: float, top_mm: float

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_viewing import apply, troubled_scene
 
-from align.cures import Cure, cures_for, no_place_for
+from align.cures import Cure, cures_for, no_place_for, zones_of_glass
 from align.plan import plan
-from align.scene import Box, Scene
+from align.scene import Box, Mirror, Scene
 from align.scene_file import read_scene
 from align.screens import SCREEN_THICKNESS_MM, zones_entered
 from align.text_plan import plan_text
@@ -54,6 +54,48 @@ def around(screen: Box) -> dict[str, Box]:
         "askew": Box("askew", (x, y), (200.0, 20.0, 300.0), turn=0.7),
         "a wire": Box("a wire", (x, y + 1.2), (400.0, 0.4, 300.0)),
     }
+
+
+@given(
+    place=st.tuples(st.floats(-80, 80), st.floats(-80, 80)),
+    size=st.tuples(st.floats(1, 120), st.floats(1, 120), st.floats(1, 120)),
+    base=st.floats(0, 100),
+    turns=st.tuples(st.floats(-1.5, 1.5), st.floats(-1.2, 1.2), st.floats(-0.5, 0.5)),
+)
+@settings(max_examples=300, deadline=None)
+def test_a_face_cuts_a_room_where_points_of_it_lie_inside(place, size, base, turns) -> None:
+    """Against a fine grid of points on the face; where it alone misses, the room grown by its pitch tells."""
+    box = Box("room", place, size, base, turns[0])
+    mirror = Mirror((0.0, 0.0), 100.0, 90.0, 5.0, lean=turns[2], turn=turns[1])
+    across, up = np.meshgrid(np.linspace(-50, 50, 101), np.linspace(5, 95, 91))
+    own = box.to_own_frame(mirror.on_face(across.ravel(), up.ravel()))
+    inside = ((own > box.low + 1e-6) & (own < box.high - 1e-6)).all(axis=1).any()
+    near = ((own > box.low - 1.0) & (own < box.high + 1.0)).all(axis=1).any()
+    if box.cut_by(mirror.corners):
+        assert near
+    else:
+        assert not inside
+
+
+def test_no_cure_puts_the_glass_into_a_room_kept_clear() -> None:
+    """In the example the mirror 60 mm nearer had cured a trouble, with the glass in the tram's room."""
+    scene = read_scene(EXAMPLE)
+    free, kept = (
+        [cure for cures in plan(one).cures.values() for cure in cures]
+        for one in (replace(scene, keep_clear=()), scene)
+    )
+
+    def changed(cure: Cure) -> Scene:
+        x, y = scene.mirror.at_mm
+        if cure.kind == "move the mirror":
+            return scene.with_mirror(at_mm=(x, y + cure.amount))
+        if cure.kind in ("lean", "turn"):
+            return scene.with_mirror(**{cure.kind: getattr(scene.mirror, cure.kind) + math.radians(cure.amount)})
+        return scene
+
+    assert any(zones_of_glass(changed(cure)) for cure in free)
+    assert kept
+    assert not any(zones_of_glass(changed(cure)) for cure in kept)
 
 
 @pytest.mark.parametrize("trouble", [OWN_FACE, "socket"])
