@@ -59,8 +59,9 @@ NOT_COVERED = """\
 - **The printer**: squares of true size. A scale that differs in the two directions is corrected only as
   far as `--rule` tells.
 - **Rolling shutter, hand shake and focus** beyond a symmetric blur.
-- **Simulated noise is white and Gaussian.** Real corner errors of neighbours are alike where a ghost or
-  a shadow crosses them; only the rendered photos show that.
+- **Simulated noise is white and Gaussian.** Real corner errors of neighbours are alike: on a bent board all over,
+  elsewhere where a ghost or a shadow crosses them. The intervals allow for it where residuals show it; what that
+  is worth was measured on other sets ([theory](theory.md), Noise and intervals). No rendered photo here shows it.
 - **Few rendered photos**: a handful of mirrors cannot tell 93 % coverage from 97 %; the interval
   printed beside it says so.
 - **No floor in the intervals.** They come from the corners' scatter and the priors alone. On renders whose
