@@ -28,6 +28,8 @@ GOOD_COST = 8.0
 #: Nor does one that costs up to so many times as much, where another camera led to within this share of it: corners
 #: of a sheet that is not flat fit no better.
 AGREED_COST, AGREED_SHARE = 30 * GOOD_COST, 0.01
+#: An answer that stands goes before one that does not, unless it costs so many times as much: then nothing stands.
+STANDING_RATIO = 1000.0
 #: Corner noise can not be smaller than this [px]: below it, model errors count.
 NOISE_FLOOR_PX = 0.01
 #: Descents that another one follows end within 0.01 standard deviations of their minimum.
@@ -145,26 +147,32 @@ def solve(
 
 def _best_start(problem: Problem, hint: Hint | None) -> Minimum[State] | None:
     """The best of the roughly descended seeds; the rest are not tried once one is good, or two cameras agree."""
-    best: Minimum[State] | None = None
-    best_stands, best_camera = False, -1
+    best: dict[bool, Minimum[State]] = {}  # by whether it stands
+    best_camera = -1
     corners = sum(len(view.pixels) for view in problem.views)
     for number, camera in enumerate(cameras_to_try(problem, hint)):
         for seed in seeds(problem, camera, hint):
             found = problem.descend(seed, problem.views, huber=True, iterations=25, tolerance=ROUGHLY)
             found = replace(found, point=_faced(problem, found.point))
             stands = _stands(problem, found.point)
+            before = best.get(stands)
+            if before is None or found.cost < before.cost:
+                best[stands] = found
+            if not stands:
+                continue
             agreed = (
-                best is not None
-                and stands
-                and best_stands
+                before is not None
                 and number != best_camera
-                and abs(found.cost - best.cost) < AGREED_SHARE * best.cost
+                and abs(found.cost - before.cost) < AGREED_SHARE * before.cost
             )
-            if best is None or (stands, -found.cost) > (best_stands, -best.cost):
-                best, best_stands, best_camera = found, stands, number
-            if best_stands and best.cost < (AGREED_COST if agreed else GOOD_COST) * corners:
-                return best
-    return best
+            if best[True] is found:
+                best_camera = number
+            if best[True].cost < (AGREED_COST if agreed else GOOD_COST) * corners:
+                return best[True]
+    standing, fallen = best.get(True), best.get(False)
+    if standing is None or (fallen is not None and standing.cost > STANDING_RATIO * fallen.cost):
+        return fallen
+    return standing
 
 
 def _faced(problem: Problem, state: State) -> State:
