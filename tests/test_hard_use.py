@@ -134,8 +134,8 @@ def test_a_mirrored_photo_is_refused_where_the_sheet_is_close_to_the_glass(tmp_p
 
 
 def test_a_mirrored_and_slanted_photo_is_refused(tmp_path):
-    # Found by tests/bench/corrupted.py (pictures:827): of all answers, the one in which sheet and camera stand before
-    # the mirror fitted 800 times worse (rms), and was believed: a lean of 81 degrees.
+    # Found by tests/bench/corrupted.py (pictures:827): of all answers, the one in which sheet and camera stand
+    # before the mirror fitted 800 times worse (rms), and was believed: a lean of 81 degrees.
     rng = np.random.default_rng([1, 827])
     base = sample_bases()[int(rng.integers(72)) - 60]
     rng.choice(4)
