@@ -82,8 +82,11 @@ def likeness(boards: Sequence[BoardErrors], covariance: Array) -> float:
 
 def true_variance(boards: Sequence[BoardErrors], covariance: Array, alike: float) -> float:
     """Variance of errors alike by so much, over the one that their residuals would show if each had its own."""
-    squares = (sum(entry[1] for entry in _expected_sums(boards, covariance, each)) for each in (0.0, alike))
-    independent, shared = squares
+    if alike <= 0:
+        return 1.0
+    independent, shared = (
+        sum(entry[1] for entry in _expected_sums(boards, covariance, each)) for each in (0.0, alike)
+    )
     return independent / shared if shared > 0 else 1.0
 
 
@@ -127,7 +130,7 @@ def _expected_sums(
 
     With J the Jacobian, C the covariance and E the errors' own, residuals have (1 - J C J^T) E (1 - J C J^T)^T.
     """
-    owns = [np.power(float(alike), board.steps) for board in boards]
+    owns = [np.asarray(alike**board.steps, np.float64) for board in boards]
     middle = sum(board.spread(own) for board, own in zip(boards, owns, strict=True))
     sums = []
     for board, own in zip(boards, owns, strict=True):

@@ -46,8 +46,8 @@ class Solution:
     noise estimate; views : the views with outlying corners removed; residuals_px : (n, 2) for each view;
     noise_scale : of direct and reflected corners' covariances; likeness : correlation of the errors of corners one
     square apart, which the covariance allows for; covariance_apart : what it would be if each erred by itself;
-    camera_surprise : the largest distance of focal
-    length and centre from their prior, in its sd.
+    camera_surprise : the largest distance of focal length and centre from their prior, in its sd;
+    reshape_surprise : what the corners gain by a stretched or sheared picture, chi-square of 2 degrees.
     """
 
     state: State
