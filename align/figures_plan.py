@@ -29,6 +29,7 @@ from .figures_plan_parts import (
     draw_lamps,
     draw_numbers,
     numbered_items,
+    seeming_lamps,
     tidy,
     virtual,
 )
@@ -161,7 +162,7 @@ def _number(ax: Axes, scene: Scene, items: list[Item]) -> None:
     named = [outline_of(on_page(item.ring_mm), item.half_width_pt) for item in items]
     small = [outline for outline in named if np.prod(np.ptp(outline.ring, axis=0)) < _LARGE * np.prod(high - low)]
     glass = outline_of(on_page(scene.mirror.corners[:2, :2]), _MIRROR_PT / 2)
-    lamps = [outline_of(on_page(lamp), LAMP_PT / 2) for lamp in _seeming_lamps(scene)]
+    lamps = [outline_of(on_page(lamp[None, :2]), LAMP_PT / 2) for lamp in seeming_lamps(scene)]
     x0, x1, y0, y1 = scene.viewers.area_mm
     w, h = _half_cell(scene)
     area = np.array([(x0 - w, y0 - h), (x1 + w, y0 - h), (x1 + w, y1 + h), (x0 - w, y1 + h)])
@@ -186,13 +187,6 @@ def _lines_drawn(scene: Scene) -> list[Array]:
     for edge, image in _path_edges(scene):
         lines += [edge] if image is None else [edge, image]
     return lines
-
-
-def _seeming_lamps(scene: Scene) -> list[Array]:
-    """(1, 2) [mm] where lamps seem to be behind the glass."""
-    at = [np.array([lamp.at_mm]) for lamp in scene.lamps]
-    normal, foot = scene.mirror.normal, scene.mirror.foot_point
-    return [virtual(scene, place)[:, :2] for place in at if (place[0] - foot) @ normal > 0]
 
 
 def _map_frame(scene: Scene) -> tuple[Array, Array]:

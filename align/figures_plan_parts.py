@@ -79,13 +79,19 @@ def virtual(scene: Scene, points: Array) -> Array:
     return reflect(points, scene.mirror.normal, scene.mirror.foot_point)
 
 
+def seeming_lamps(scene: Scene) -> Array:
+    """(n, 3) [mm] where the lamps before the glass seem to be behind it."""
+    at = np.array([lamp.at_mm for lamp in scene.lamps], float).reshape(-1, 3)
+    before = (at - scene.mirror.foot_point) @ scene.mirror.normal > 0
+    return virtual(scene, at[before])
+
+
 def draw_lamps(ax: Axes, scene: Scene, axes: tuple[int, int]) -> None:
     """Lamps as stars, and hollow where they seem to be behind the glass; `axes` of the scene to draw along."""
     for lamp in scene.lamps:
-        at = np.array([lamp.at_mm])
-        ax.plot(*at[0, list(axes)], "*", ms=LAMP_PT, color=ORANGE, mec=INK, zorder=8)
-        if (at[0] - scene.mirror.foot_point) @ scene.mirror.normal > 0:
-            ax.plot(*virtual(scene, at)[0, list(axes)], "*", ms=LAMP_PT, color="white", mec=GREY, zorder=4)
+        ax.plot(*(lamp.at_mm[axis] for axis in axes), "*", ms=LAMP_PT, color=ORANGE, mec=INK, zorder=8)
+    for image in seeming_lamps(scene):
+        ax.plot(*image[list(axes)], "*", ms=LAMP_PT, color="white", mec=GREY, zorder=4)
 
 
 def draw_numbers(ax: Axes, items: list[Item], placed: Placed) -> None:
