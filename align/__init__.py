@@ -11,14 +11,16 @@ Names are imported when first used, so that `import align` costs nothing.
 from __future__ import annotations
 
 import importlib
-import sys
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .calibrate import calibrate, camera_file_of
-    from .camera_file import CameraFile, read_camera_file, write_camera_file
-    from .check import check
+    from .calibration.job import calibrate, camera_file_of
+    from .calibration.result import Calibration
+    from .checking.job import check
+    from .checking.picture import draw_check, save_check_picture
+    from .checking.result import CheckResult, MirrorResult
+    from .checking.shims import Mount
+    from .checking.text import check_text
     from .errors import (
         AlignError,
         CameraError,
@@ -28,35 +30,32 @@ if TYPE_CHECKING:
         SolveError,
         TargetError,
     )
-    from .figures import draw_check, save_check_picture
-    from .plan import plan
-    from .results import CheckResult, MirrorResult, Quantity
-    from .results_camera import Calibration
-    from .sheet_pdf import write_sheet_pdf
-    from .shims import Mount
-    from .target import SHEETS, Sheet
-    from .text import check_text
+    from .photo.camera_file import CameraFile, read_camera_file, write_camera_file
+    from .planning.job import plan
+    from .quantity import Quantity
+    from .target.pdf import write_sheet_pdf
+    from .target.sheets import SHEETS, Sheet
 
 #: Which module each public name lives in.
 _HOMES = {
-    "check": "check",
-    "calibrate": "calibrate",
-    "camera_file_of": "calibrate",
-    "read_camera_file": "camera_file",
-    "write_camera_file": "camera_file",
-    "check_text": "text",
-    "draw_check": "figures",
-    "save_check_picture": "figures",
-    "write_sheet_pdf": "sheet_pdf",
-    "plan": "plan",
-    "SHEETS": "target",
-    "Sheet": "target",
-    "Mount": "shims",
-    "CheckResult": "results",
-    "Calibration": "results_camera",
-    "CameraFile": "camera_file",
-    "MirrorResult": "results",
-    "Quantity": "results",
+    "check": "checking.job",
+    "calibrate": "calibration.job",
+    "camera_file_of": "calibration.job",
+    "read_camera_file": "photo.camera_file",
+    "write_camera_file": "photo.camera_file",
+    "check_text": "checking.text",
+    "draw_check": "checking.picture",
+    "save_check_picture": "checking.picture",
+    "write_sheet_pdf": "target.pdf",
+    "plan": "planning.job",
+    "SHEETS": "target.sheets",
+    "Sheet": "target.sheets",
+    "Mount": "checking.shims",
+    "CheckResult": "checking.result",
+    "Calibration": "calibration.result",
+    "CameraFile": "photo.camera_file",
+    "MirrorResult": "checking.result",
+    "Quantity": "quantity",
     "AlignError": "errors",
     "PhotoError": "errors",
     "FileFormatError": "errors",
@@ -103,18 +102,3 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted({*globals(), *__all__})
-
-
-class _Package(ModuleType):
-    """This package, which keeps `align.check` the function although a module of that name exists.
-
-    Importing a submodule sets it as an attribute of its package; for names in _HOMES that is left out, so
-    that they mean the same before and after. `from align.check import ...` works all the same.
-    """
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        if not (name in _HOMES and isinstance(value, ModuleType)):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package

@@ -4,8 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 
-from .results import Quantity
+
+@dataclass(frozen=True)
+class Quantity:
+    """A measured number with its 95 % interval; the unit is in the name of the field that holds it."""
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def half_width(self) -> float:
+        """Half the width of the interval."""
+        return (self.high - self.low) / 2
+
+    def to_json(self) -> dict[str, float]:
+        """{"value", "low", "high"}, rounded to a millionth: finer is noise."""
+        return {key: round(float(getattr(self, key)), 6) + 0.0 for key in ("value", "low", "high")}
 
 
 def scaled(quantity: Quantity, function: Callable[[float], float]) -> Quantity:

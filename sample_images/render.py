@@ -1,4 +1,4 @@
-"""Render the sample photographs: python sample_images/render.py [NAME...]   (needs the `render` extra).
+"""Render the sample photographs: python -m sample_images.render [NAME...]   (needs the `render` extra).
 
     --list             name, height of a reflected square, note; renders nothing
     --preview FOLDER   quarter-size pictures into FOLDER, to judge a scene by
@@ -15,13 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
-HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE.parent / "tests"), str(HERE.parent)]
+from tests.rendering.framing import framing_of, phone_camera
+from tests.rendering.phone import PhoneSpec
+from tests.rendering.photograph import photograph
+from tests.rendering.spec import Lamp, Mirror, RenderCamera, SceneSpec
 
-from rendering.framing import framing_of, phone_camera  # noqa: E402
-from rendering.phone import PhoneSpec  # noqa: E402
-from rendering.photograph import photograph  # noqa: E402
-from rendering.spec import Lamp, Mirror, RenderCamera, SceneSpec  # noqa: E402
+HERE = Path(__file__).resolve().parent
+
 
 LARGE, SMALL = (4032, 3024), (3264, 2448)
 HALL = {"width_mm": 300.0, "height_mm": 150.0}  # for the a5 sheet

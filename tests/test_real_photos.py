@@ -9,24 +9,24 @@ from __future__ import annotations
 import itertools
 import math
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
-from synthetic import degrees_mirror, synthetic_photo, write_photo
 
 from align import check
-from align.camera import CameraPrior, prior_from_focal
-from align.check import sight_photos, solve_sighted
+from align.bundle.adjustment import solve_sighted
+from align.bundle.grouping import photo_views
+from align.bundle.photo_set import sight_photos
 from align.errors import ReflectionError
-from align.geometry import angle_between, mirror_normal
-from align.grouping import photo_views
-from align.photo import read_photo
-from align.sighting_photo import sight
-from align.solve import Knowledge, solve
-from align.target import plain_board
+from align.optics.camera_model import CameraPrior, prior_from_focal
+from align.optics.geometry import angle_between, mirror_normal
+from align.photo.read import read_photo
+from align.sighting.photo import sight
+from align.solve.joint import Knowledge, solve
+from align.target.sheets import plain_board
+from tests.support.places import REAL as FOLDER
+from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
-FOLDER = Path(__file__).resolve().parents[2] / "shared" / "real"
 BOARD = plain_board(7, 6, 12.8)
 real = pytest.mark.skipif(not FOLDER.is_dir(), reason="the real photographs are not here")
 #: By eye, in the photos: where the board is, where its whole reflections are, left to right, and where its double

@@ -16,14 +16,14 @@ from typing import Any
 
 import numpy as np
 import pytest
-from answers import SAME, assert_same
-from synthetic import degrees_mirror, synthetic_photo, write_photo
 
 import align
-from align.check import check
-from align.target import SHEETS
+from align.checking.job import check
+from align.target.sheets import SHEETS
+from tests.support.answers import SAME, assert_same
+from tests.support.places import SAMPLES
+from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
-SAMPLES = Path(__file__).parents[1] / "sample_images"
 #: How near the truth angles must be [deg]; docs/accuracy.md has as much for the samples.
 NEAR_TRUTH_DEG = 0.02
 OPTIONS = ("--mirror", "300x150", "--tolerance", "0.2")
@@ -47,7 +47,7 @@ def run(*words: object, folder: Path | None = None, **environment: str) -> str:
     source = str(Path(align.__file__).parents[1])
     kept = {name: value for name, value in os.environ.items() if name not in ("ALIGN_DEBUG", "LC_ALL", "COLUMNS")}
     done = subprocess.run(
-        [sys.executable, "-m", "align.cli", "check", *map(str, words)],
+        [sys.executable, "-m", "align", "check", *map(str, words)],
         capture_output=True,
         check=False,
         cwd=folder,

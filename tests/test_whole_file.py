@@ -10,16 +10,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_camera_file import camera_file
 
 import align
-from align.camera_file import write_camera_file
-from align.canvas import save_pixels
+from align.drawing.canvas import save_pixels
 from align.errors import AlignError
-from align.record_file import write_start
-from align.scene_file import start_file
-from align.sheet_pdf import write_sheet_pdf
+from align.photo.camera_file import write_camera_file
+from align.planning.scene_file import start_file
+from align.records.installation import write_start
+from align.target.pdf import write_sheet_pdf
 from align.whole_file import write_figure, write_whole
+from tests.photo.test_camera_file import camera_file
 
 PIXELS = np.zeros((20, 30, 3), np.uint8)
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from PIL import Image
 
-from align.figures_plan import draw_plan
-from align.plan import plan
+from align.planning.job import plan
+from align.planning.pictures.sheets import draw_plan
 
 HERE = Path(__file__).parent
 SCENE = HERE.parent.parent / "sample_images" / "harbour_street.toml"

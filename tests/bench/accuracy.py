@@ -1,6 +1,6 @@
 """Measure how accurate align is, and write docs/accuracy.md with its tables and figures.
 
-    python tests/bench/accuracy.py [--photos DIR ...] [--views N] [--seed S] [--jobs N] [--rounds N] [--ghosts DIR]
+    python -m tests.bench.accuracy [--photos DIR ...] [--views N] [--seed S] [--jobs N] [--rounds N] [--ghosts DIR]
 
 Simulated views beside the stock route and the Cramér-Rao bound; rendered photos with known truth (in
 sample_images/ and in every --photos DIR) beside the full stock route; ghosts of lamps, on the sample photos that
@@ -13,12 +13,12 @@ import argparse
 import sys
 from pathlib import Path
 
-from accuracy_figures import draw_all
-from accuracy_ghosts import ghosts_of
-from accuracy_photos import PhotoRecord, asks_for_a_mirror, photos_with_truth, run_photo
-from accuracy_simulated import CASES, run_views
-from accuracy_text import Measurements, page
-from accuracy_timing import Timing, time_check
+from tests.bench.accuracy_figures import draw_all
+from tests.bench.accuracy_ghosts import ghosts_of
+from tests.bench.accuracy_photos import PhotoRecord, asks_for_a_mirror, photos_with_truth, run_photo
+from tests.bench.accuracy_simulated import CASES, run_views
+from tests.bench.accuracy_text import Measurements, page
+from tests.bench.accuracy_timing import Timing, time_check
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "sample_images"

@@ -7,11 +7,12 @@ from pathlib import Path
 from statistics import NormalDist
 
 import numpy as np
-from accuracy_photos import WAYS, PhotoRecord
-from accuracy_simulated import CASES, QUANTITIES, ViewRecord
-from accuracy_summary import answered, stock_errors
-from ghosts_summary import Answer, of_glass, thickness_errors
 from numpy.typing import NDArray
+
+from tests.bench.accuracy_photos import WAYS, PhotoRecord
+from tests.bench.accuracy_simulated import CASES, QUANTITIES, ViewRecord
+from tests.bench.accuracy_summary import answered, stock_errors
+from tests.bench.ghosts_summary import Answer, of_glass, thickness_errors
 
 Array = NDArray[np.float64]
 

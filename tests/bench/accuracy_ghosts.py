@@ -8,11 +8,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from accuracy_figures import NAMES
-from accuracy_prose import GHOSTS_ALONE, GHOSTS_PROSE, GHOSTS_TRACED
-from accuracy_summary import wilson
-from accuracy_tables import Row, percent, table
-from ghosts_summary import (
+from align.errors import AlignError
+from align.ghosts.job import glass_of
+from align.ghosts.result import GhostSeen, LampSeen
+from align.optics.slab import image_strength
+from tests.bench.accuracy_figures import NAMES
+from tests.bench.accuracy_prose import GHOSTS_ALONE, GHOSTS_PROSE, GHOSTS_TRACED
+from tests.bench.accuracy_summary import wilson
+from tests.bench.accuracy_tables import Row, percent, table
+from tests.bench.ghosts_summary import (
     GLASS,
     UNSURE,
     Answer,
@@ -23,12 +27,7 @@ from ghosts_summary import (
     thickness_errors,
     wrong,
 )
-from ghosts_text import brightness_words, glass_name, read_answers
-
-from align.errors import AlignError
-from align.glass import image_strength
-from align.glass_check import glass_of
-from align.results_glass import GhostSeen, LampSeen
+from tests.bench.ghosts_text import brightness_words, glass_name, read_answers
 
 #: docs/glass.md counts thicknesses within this.
 NEAR_MM = 0.3

@@ -11,18 +11,20 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from exact_view import Truth
 from numpy.typing import NDArray
-from stock_route import detect_twice, stock_angles
 
-from align.camera import prior_from_focal
-from align.camera_file import CameraFile
-from align.check import check, sight_photos
+from align.bundle.photo_set import sight_photos
+from align.checking.job import check
+from align.checking.result import CheckResult
 from align.errors import AlignError
-from align.photo import read_photo
-from align.results import CheckResult, Quantity
-from align.sighting import Board
-from align.target import SHEETS, Sheet, corners_target
+from align.optics.camera_model import prior_from_focal
+from align.photo.camera_file import CameraFile
+from align.photo.read import read_photo
+from align.quantity import Quantity
+from align.sighting.boards import Board
+from align.target.sheets import SHEETS, Sheet, corners_target
+from tests.bench.exact_view import Truth
+from tests.bench.stock_route import detect_twice, stock_angles
 
 Array = NDArray[np.float64]
 

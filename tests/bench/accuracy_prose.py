@@ -71,8 +71,8 @@ NOT_COVERED = """\
 
 MADE_BY = """\
 Made by one command, which overwrites this page, its text included, and its figures. `--photos` names a folder
-of further rendered photos; those below are made by `python tests/rendering/make_accuracy_set.py DIR`. `--ghosts`
-names a folder of traced lamps that `python tests/bench/ghosts.py DIR` has answered. `tests/bench/run_all.py` makes
+of further rendered photos; those below are made by `python -m tests.rendering.make_accuracy_set DIR`. `--ghosts`
+names a folder of traced lamps that `python -m tests.bench.ghosts DIR` has answered. `tests/bench/run_all.py` makes
 both folders.
 """
 

@@ -11,19 +11,20 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-from exact_view import Truth, bound_covariance, bowed
 from numpy.typing import NDArray
-from stock_route import stock_angles
 
-from align.camera import CameraPrior, prior_from_focal
-from align.check import CAMERA_SURPRISE_SIGMAS, MAX_RMS_PX
+from align.bundle.adjustment import CAMERA_SURPRISE_SIGMAS
+from align.bundle.validity import MAX_RMS_PX
 from align.errors import AlignError
-from align.glass import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
-from align.model import DIRECT
-from align.problem import BOW_SD_MM, STATED_GLASS_SD_MM, Knowledge
-from align.simulate import Simulated, phone_camera, simulate
-from align.solve import Solution, solve, widened
-from align.target import SHEETS, Sheet, corners_target
+from align.optics.camera_model import CameraPrior, prior_from_focal
+from align.optics.slab import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
+from align.solve.forward_model import DIRECT
+from align.solve.joint import Solution, solve, widened
+from align.solve.problem import BOW_SD_MM, STATED_GLASS_SD_MM, Knowledge
+from align.solve.simulate import Simulated, phone_camera, simulate
+from align.target.sheets import SHEETS, Sheet, corners_target
+from tests.bench.exact_view import Truth, bound_covariance, bowed
+from tests.bench.stock_route import stock_angles
 
 Array = NDArray[np.float64]
 
@@ -246,7 +247,7 @@ def _stock_errors(drawn: Drawn) -> dict[str, Array]:
 
 def _disagreement_px(drawn: Drawn) -> float:
     """Greatest distance between the forward model's noiseless corners and the independent projection."""
-    from align.model import bow_basis, predict
+    from align.solve.forward_model import bow_basis, predict
 
     sheet, state = drawn.sheet, drawn.simulated.state
     points = corners_target(sheet)

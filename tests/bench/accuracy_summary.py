@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from accuracy_photos import WAYS, PhotoRecord
-from accuracy_simulated import QUANTITIES, Answer, ViewRecord
 from numpy.typing import NDArray
+
+from tests.bench.accuracy_photos import WAYS, PhotoRecord
+from tests.bench.accuracy_simulated import QUANTITIES, Answer, ViewRecord
 
 Array = NDArray[np.float64]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from accuracy_summary import wilson
+from tests.bench.accuracy_summary import wilson
 
 #: What, its reach, what was measured, whether that is enough.
 Row = tuple[str, str, str, bool]

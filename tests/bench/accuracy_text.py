@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from accuracy_figures import NAMES
-from accuracy_ghosts import Ghosts, ghosts_section, reach_ghosts
-from accuracy_photos import WAYS, CornerErrors, PhotoRecord
-from accuracy_prose import (
+
+from tests.bench.accuracy_figures import NAMES
+from tests.bench.accuracy_ghosts import Ghosts, ghosts_section, reach_ghosts
+from tests.bench.accuracy_photos import WAYS, CornerErrors, PhotoRecord
+from tests.bench.accuracy_prose import (
     BESIDE,
     COVERAGE_PROSE,
     FLAT_PROSE,
@@ -20,8 +21,8 @@ from accuracy_prose import (
     STOCK_PROSE,
     TIMING_PROSE,
 )
-from accuracy_simulated import CASES, QUANTITIES, UNITS, ViewRecord
-from accuracy_summary import (
+from tests.bench.accuracy_simulated import CASES, QUANTITIES, UNITS, ViewRecord
+from tests.bench.accuracy_summary import (
     photo_spread,
     photo_stock,
     rms,
@@ -30,8 +31,8 @@ from accuracy_summary import (
     unanswered,
     wilson,
 )
-from accuracy_tables import Row, percent, table
-from accuracy_timing import Timing
+from tests.bench.accuracy_tables import Row, percent, table
+from tests.bench.accuracy_timing import Timing
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +54,7 @@ def page(m: Measurements) -> str:
     parts = [
         "# How accurate it is, measured\n",
         MADE_BY,
-        f"    python tests/bench/accuracy.py --views {len(m.views)} --seed {m.seed} [--photos DIR ...] "
+        f"    python -m tests.bench.accuracy --views {len(m.views)} --seed {m.seed} [--photos DIR ...] "
         "[--ghosts DIR]\n",
         BESIDE,
         "## In short\n",

@@ -6,7 +6,7 @@ import statistics
 from dataclasses import dataclass
 from pathlib import Path
 
-from performance_processes import align_command, run_in_turn, stock_command
+from tests.bench.performance_processes import align_command, run_in_turn, stock_command
 
 
 @dataclass(frozen=True, eq=False)

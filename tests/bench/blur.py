@@ -1,6 +1,6 @@
-"""Each cause of blurred lamps on rendered photos made for it, and which cause `align.lamps_blur` names.
+"""Each cause of blurred lamps on rendered photos made for it, and which cause `align.ghosts.blur` names.
 
-    python tests/bench/blur.py FOLDER [SCENE ...]
+    python -m tests.bench.blur FOLDER [SCENE ...]
 
 The scenes are those that tests/bench/ghosts.py traced into FOLDER (front-coated ones, where nothing but the cause
 blurs, and 4 mm glass, where ghosts add to it); each is finished anew for every cause. Writes FOLDER/blur.jsonl.
@@ -15,18 +15,17 @@ from pathlib import Path
 
 import numpy as np
 
+from align.ghosts.blur import causes_of, direct_look, lamps_show_it_too
+from align.ghosts.ghost_geometry import lamps_of
+from align.ghosts.lamps import find_spots, light_of
+from align.ghosts.likelihood import fit_glass
+from align.ghosts.patch import patch_of
+from align.ghosts.verdict import judge
+from tests.bench.ghosts import light_of_case, view_of
+from tests.rendering.ghost_photos import WHOLE_PX, Finish, case_of, finished
+
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent), str(HERE.parent.parent)]
 
-from ghosts import light_of_case, view_of  # noqa: E402
-from rendering.ghost_photos import WHOLE_PX, Finish, case_of, finished  # noqa: E402
-
-from align.lamps import find_spots, light_of  # noqa: E402
-from align.lamps_blur import causes_of, direct_look, lamps_show_it_too  # noqa: E402
-from align.lamps_fit import fit_glass  # noqa: E402
-from align.lamps_model import lamps_of  # noqa: E402
-from align.lamps_patch import patch_of  # noqa: E402
-from align.lamps_verdict import judge  # noqa: E402
 
 CAUSES = ("nothing", "focus", "shake", "glare", "haze")
 SCENES = (0, 5, 10, 15, 3, 8, 13, 18)

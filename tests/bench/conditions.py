@@ -1,4 +1,4 @@
-"""Photos as people take them, through `align check`: python tests/bench/conditions.py [FOLDER]
+"""Photos as people take them, through `align check`: python -m tests.bench.conditions [FOLDER]
 
 Renders the scenes that FOLDER (default /tmp/condset) does not hold yet (Mitsuba; ten of each kind, half a minute
 each on two cores), finishes ten photos of every condition, checks each, and writes docs/conditions.md with its
@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 import time
 import zlib
 from dataclasses import asdict
@@ -18,15 +17,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from bench.conditions_list import CONDITIONS, Condition
+from bench.conditions_scenes import KINDS, SCENES, SIZE_PX, around_the_sheet, scene
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / "tests"), str(ROOT)]
 
-from bench.conditions_list import CONDITIONS, Condition  # noqa: E402
-from bench.conditions_scenes import KINDS, SCENES, SIZE_PX, around_the_sheet, scene  # noqa: E402
 
 if TYPE_CHECKING:
-    from rendering.spec import SceneSpec
+    from tests.rendering.spec import SceneSpec
 
 FOLDER = Path("/tmp/condset")
 #: As in photo_sets.py: rays for each vertex's light, of which the sheet's take 16 times as many, and the side of
@@ -50,8 +48,8 @@ def render_missing(folder: Path, kinds: list[str]) -> None:
 
 
 def _render(spec: SceneSpec, path: Path) -> None:
-    from rendering.daylight import lit_world
-    from rendering.trace import DAY_ORDERS, picture
+    from tests.rendering.daylight import lit_world
+    from tests.rendering.trace import DAY_ORDERS, picture
 
     started = time.time()
     world = lit_world(spec, LIGHT_RAYS)
@@ -73,7 +71,8 @@ def photo_file(folder: Path, condition: Condition, number: int) -> Path:
 def finish_missing(folder: Path, condition: Condition) -> None:
     """Finish a condition's photos that the folder does not hold."""
     from bench.conditions_finish import PHONE
-    from rendering.phone import save
+
+    from tests.rendering.phone import save
 
     (folder / "photos").mkdir(exist_ok=True)
     for number in range(SCENES):
@@ -89,7 +88,7 @@ def checked(path: Path, condition: Condition, number: int) -> dict[str, Any]:
     """One photo through the command: its answer or its error, with the exit code and the truth."""
     from click.testing import CliRunner
 
-    from align.cli import align_group
+    from align.cli.main import align_group
 
     drawn = scene(condition.kind, number)
     done = CliRunner().invoke(align_group, ["check", str(path), "--json", *condition.options(drawn)])

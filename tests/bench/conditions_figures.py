@@ -53,7 +53,7 @@ def _tile(name: str, photo: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def _named(tile: NDArray[np.uint8], name: str) -> NDArray[np.uint8]:
-    from align.canvas import Canvas, Words
+    from align.drawing.canvas import Canvas, Words
 
     canvas = Canvas(tile)
     canvas.write(Words(name.replace("half of the reflection", "half of it"), 8, 5, 26))

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from rendering.phone import PhoneSpec, develop
-from rendering.spec import SceneSpec
 
-from align.target import sheet_named
+from align.target.sheets import sheet_named
+from tests.rendering.phone import PhoneSpec, develop
+from tests.rendering.spec import SceneSpec
 
 Light = NDArray[np.float32]
 Array = NDArray[np.float64]

@@ -10,7 +10,8 @@ import numpy as np
 from bench.conditions_finish import PHONE, darkened, defocused, dirtied, glaring, shaken
 from bench.conditions_scenes import SCENES, Scene
 from numpy.typing import NDArray
-from rendering.phone import develop
+
+from tests.rendering.phone import develop
 
 Light = NDArray[np.float32]
 Pixels = NDArray[np.uint8]

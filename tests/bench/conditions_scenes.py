@@ -13,11 +13,11 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
-from rendering.framing import framing_of, phone_camera
-from rendering.spec import Box, Mirror, SceneSpec
-from rendering.truth import corners_mm
 
-from align.target import sheet_named
+from align.target.sheets import sheet_named
+from tests.rendering.framing import framing_of, phone_camera
+from tests.rendering.spec import Box, Mirror, SceneSpec
+from tests.rendering.truth import corners_mm
 
 Array = NDArray[np.float64]
 

@@ -1,4 +1,4 @@
-"""What matching gets wrong in the same way in every photo: python tests/bench/corner_pattern.py [NAME.jpg ...]
+"""What matching gets wrong in the same way in every photo: python -m tests.bench.corner_pattern [NAME.jpg ...]
 
 For rendered photos of the a5 sheet with known truth (by default those in sample_images/): the errors of all
 corners, direct and reflected, on the print [micrometres], and the part of them that is the same in all views.
@@ -13,11 +13,11 @@ from pathlib import Path
 
 import numpy as np
 
-from align.camera import Camera
-from align.check import sight_photos
-from align.glass import virtual_point
-from align.matching import local_frames
-from align.target import SHEETS, corners_board, corners_target
+from align.bundle.photo_set import sight_photos
+from align.optics.camera_model import Camera
+from align.optics.slab import virtual_point
+from align.sighting.corners import local_frames
+from align.target.sheets import SHEETS, corners_board, corners_target
 
 SHEET = SHEETS["a5"]
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"

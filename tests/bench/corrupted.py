@@ -1,6 +1,6 @@
 """Drive the commands over corrupted inputs and say what became of them.
 
-    python tests/bench/corrupted.py [--pictures N] [--images N] [--texts N] [--true N] [--jobs N] [--log FILE]
+    python -m tests.bench.corrupted [--pictures N] [--images N] [--texts N] [--true N] [--jobs N] [--log FILE]
 
 Pictures of known truth are cropped, blurred, covered, stretched ...; image files, TOML and JSON are damaged.
 Every case is made from its number alone, so that `--only KIND:NUMBER` runs one again. The log (one JSON object
@@ -25,12 +25,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "bench")]
+import numpy as np
 
-import numpy as np  # noqa: E402
-from corrupted_files import IMAGE_KINDS, SCENE_TEXT, camera_text, damaged_bytes, damaged_text, encoded  # noqa: E402
-from corrupted_pictures import Base, corrupted, drawn_base, sample_bases  # noqa: E402
+from tests.bench.corrupted_files import IMAGE_KINDS, SCENE_TEXT, camera_text, damaged_bytes, damaged_text, encoded
+from tests.bench.corrupted_pictures import Base, corrupted, drawn_base, sample_bases
+
+ROOT = Path(__file__).resolve().parents[2]
+
 
 #: How many mirrors are drawn out of true by degrees, and how many within the tolerance, which can get exit code 0.
 DRAWN_BASES, TRUE_BASES = 60, 30
@@ -73,7 +74,7 @@ def _invoke(words: list[str]) -> tuple[int, str, str]:
     """(exit code, stdout, stderr) of a command in this process; an escaped exception is told in stderr."""
     from click.testing import CliRunner
 
-    from align.cli import align_group
+    from align.cli.main import align_group
 
     done = CliRunner().invoke(align_group, words)
     escaped = done.exception is not None and not isinstance(done.exception, SystemExit)
@@ -83,7 +84,7 @@ def _invoke(words: list[str]) -> tuple[int, str, str]:
 
 def _apart(words: list[str]) -> tuple[int, str, str]:
     """The same by the real command line."""
-    command = [sys.executable, "-m", "align.cli", *words]
+    command = [sys.executable, "-m", "align", *words]
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=ROOT)
     return done.returncode, done.stdout, done.stderr
 
@@ -295,7 +296,7 @@ def main() -> None:
             for case in pool.map(_run_job, left, chunksize=4):
                 log.write(json.dumps(case, ensure_ascii=False) + "\n")
                 log.flush()
-    from corrupted_text import tables
+    from tests.bench.corrupted_text import tables
 
     print(tables(read_log(options.log)))
 

@@ -14,9 +14,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from synthetic import degrees_mirror, synthetic_photo
 
-from align.target import SHEETS, raster, sheet_named
+from align.target.sheets import SHEETS, raster, sheet_named
+from tests.support.synthetic import degrees_mirror, synthetic_photo
 
 Gray = NDArray[np.uint8]
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from align.target import Sheet
+from align.target.sheets import Sheet
 
 Array = NDArray[np.float64]
 

@@ -1,6 +1,6 @@
-"""Lamps before mirrors of known glass, traced by Mitsuba in small, and what `align.lamps_fit` makes of them.
+"""Lamps before mirrors of known glass, traced by Mitsuba in small, and what `align glass` makes of them.
 
-    python tests/bench/ghosts.py FOLDER [SCENE ...] [--again | --free | --docs]
+    python -m tests.bench.ghosts FOLDER [SCENE ...] [--again | --free | --docs]
 
 The photos are those of tests/rendering/ghost_photos.py: parts of a 12-megapixel one, too small for the sheet.
 Where `align glass` would have solved the sheet, the bench gives the mirror's plane and the camera as a solve would:
@@ -21,20 +21,19 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from align.ghosts.blur import Look, direct_look, lamps_show_it_too
+from align.ghosts.ghost_geometry import MirrorView, lamps_of
+from align.ghosts.ghost_pairs import ghost_pairs
+from align.ghosts.lamps import find_spots, light_of
+from align.ghosts.likelihood import GlassFit, fit_glass
+from align.ghosts.patch import Patch, patch_of
+from align.ghosts.verdict import judge
+from align.optics.camera_model import Camera
+from align.optics.geometry import mirror_normal
+from tests.rendering.ghost_photos import FINISHES, FOCAL_PX, SCENES, WHOLE_PX, Case, case_of, finished, traced
+
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE.parent), str(HERE.parent.parent)]
 
-from rendering.ghost_photos import FINISHES, FOCAL_PX, SCENES, WHOLE_PX, Case, case_of, finished, traced  # noqa: E402
-
-from align.camera import Camera  # noqa: E402
-from align.geometry import mirror_normal  # noqa: E402
-from align.lamps import find_spots, light_of  # noqa: E402
-from align.lamps_blur import Look, direct_look, lamps_show_it_too  # noqa: E402
-from align.lamps_fit import GlassFit, fit_glass  # noqa: E402
-from align.lamps_free import ghost_pairs  # noqa: E402
-from align.lamps_model import MirrorView, lamps_of  # noqa: E402
-from align.lamps_patch import Patch, patch_of  # noqa: E402
-from align.lamps_verdict import judge  # noqa: E402
 
 #: Standard deviations of what a solve of the sheet gets wrong: lean and turn [degrees], distance [mm], focal
 #: length [share], the camera's distance going with it.
@@ -161,7 +160,7 @@ if __name__ == "__main__":
     words = [word for word in sys.argv[1:] if not word.startswith("--")]
     numbers = [int(word) for word in words[1:]] or list(SCENES)
     if "--docs" in sys.argv:
-        from ghosts_text import write_docs
+        from tests.bench.ghosts_text import write_docs
 
         write_docs(Path(words[0]))
     elif "--free" in sys.argv:

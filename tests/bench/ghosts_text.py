@@ -6,7 +6,8 @@ import json
 from pathlib import Path
 
 import numpy as np
-from ghosts_summary import BARE, GLASS, UNSURE, brightness, count, of_glass, thickness_errors, wrong
+
+from tests.bench.ghosts_summary import BARE, GLASS, UNSURE, brightness, count, of_glass, thickness_errors, wrong
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "glass.md"
 BEGIN, END = "<!-- figures: tests/bench/ghosts.py --docs -->", "<!-- end of figures -->"

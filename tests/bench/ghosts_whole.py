@@ -1,6 +1,6 @@
 """Whole photos of lamps before mirrors, sheet and all, rendered by Mitsuba and answered by `align glass`.
 
-    python tests/bench/ghosts_whole.py FOLDER [NUMBER ...]
+    python -m tests.bench.ghosts_whole FOLDER [NUMBER ...]
 
 Half the size of a 12-megapixel photo, so that they are cheap. FOLDER/whole.jsonl has the answers.
 """
@@ -14,15 +14,14 @@ from pathlib import Path
 
 import numpy as np
 
+from align.ghosts.job import glass_of
+from tests.rendering.framing import phone_camera
+from tests.rendering.phone import PhoneSpec, develop, save
+from tests.rendering.photograph import linear_picture
+from tests.rendering.spec import Lamp, Mirror, SceneSpec
+
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE.parent), str(HERE.parent.parent)]
 
-from rendering.framing import phone_camera  # noqa: E402
-from rendering.phone import PhoneSpec, develop, save  # noqa: E402
-from rendering.photograph import linear_picture  # noqa: E402
-from rendering.spec import Lamp, Mirror, SceneSpec  # noqa: E402
-
-from align.glass_check import glass_of  # noqa: E402
 
 SIZE_PX = (2016, 1512)
 THICKNESSES_MM = (0.0, 0.0, 3.0, 6.0, 0.0, 4.0)

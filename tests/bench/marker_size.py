@@ -1,6 +1,6 @@
 """Measure how small a reflected marker may be: ratio, bits and square height against what is read.
 
-    python tests/bench/marker_size.py [--trials N] [--json FILE] [--figure FILE]
+    python -m tests.bench.marker_size [--trials N] [--json FILE] [--figure FILE]
 
 Three measurements on simulated reflections (reflected_views.py): the share of markers that OpenCV's
 stock detector reads, at native size and enlarged; the share of single bits read right where the grid is
@@ -21,7 +21,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from reflected_views import (
+
+from align.target.markers import aruco_dictionary
+from align.target.sheets import MARKER_RATIO, SHEETS
+from tests.bench.reflected_views import (
     COLUMNS,
     MARKERS,
     ROWS,
@@ -33,9 +36,6 @@ from reflected_views import (
     project,
     random_view,
 )
-
-from align.markers import aruco_dictionary
-from align.target import MARKER_RATIO, SHEETS
 
 SEED = 20_240
 RATIOS = (0.60, 0.65, 0.70, 0.75, 0.80, 0.85)
@@ -72,9 +72,7 @@ def rightly_read(found: list[tuple[int, NDArray[np.float64]]], view: View) -> tu
     return len(right), len(found) - len(right)
 
 
-def share_of_bits(
-    dictionary: cv2.aruco.Dictionary, ratio: float, photo: NDArray[np.uint8], view: View
-) -> float:
+def share_of_bits(dictionary: cv2.aruco.Dictionary, ratio: float, photo: NDArray[np.uint8], view: View) -> float:
     """Share of bits read right by sampling each cell where the view says it is (0.5 is chance)."""
     matrix, _ = homography(view)
     bits = dictionary.markerSize
@@ -266,11 +264,7 @@ def tables(result: dict[str, list]) -> str:
             f"Share of single bits read right where the grid is known, marker / square {MARKER_RATIO}:",
             "bits",
             pixels,
-            [
-                (n, [f"{bits[n, MARKER_RATIO, h]:.2f}" for h in HEIGHTS_PX])
-                for n in names
-                if n != OURS_CORRECTED
-            ],
+            [(n, [f"{bits[n, MARKER_RATIO, h]:.2f}" for h in HEIGHTS_PX]) for n in names if n != OURS_CORRECTED],
         )
     )
     titles = {

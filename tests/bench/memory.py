@@ -1,6 +1,6 @@
 """Peak memory of the commands on photos of 12 to 200 megapixels, for docs/hard_use.md.
 
-    python tests/bench/memory.py FOLDER         makes the large photos in FOLDER and prints the table
+    python -m tests.bench.memory FOLDER         makes the large photos in FOLDER and prints the table
 
 The large photos are sample photos enlarged. Each command is a process of its own, whose peak is its VmHWM:
 `getrusage` would begin with the peak of the process that started it.

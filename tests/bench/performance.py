@@ -1,7 +1,7 @@
 """Measure how fast align is and how much memory it takes, and write docs/performance.md with its figures.
 
-    python tests/bench/performance.py [--rounds N] [--each N] [--views N] [--photos FILE ...] [--json FILE]
-    python tests/bench/performance.py --from-json FILE          the page anew from an earlier run's figures
+    python -m tests.bench.performance [--rounds N] [--each N] [--views N] [--photos FILE ...] [--json FILE]
+    python -m tests.bench.performance --from-json FILE          the page anew from an earlier run's figures
 
 Whole processes beside the bare stock script, time by stage, memory, `--each` on one core and on all, and how small
 a reflection may be. On an otherwise idle machine; it takes about five minutes.
@@ -20,8 +20,8 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from performance_measured import Command, Each, Machine, Measured, Rate, Stages, load
-from performance_processes import (
+from tests.bench.performance_measured import Command, Each, Machine, Measured, Rate, Stages, load
+from tests.bench.performance_processes import (
     ROOT,
     Run,
     align_command,
@@ -31,7 +31,7 @@ from performance_processes import (
     stock_command,
     usable_cores,
 )
-from performance_stages import stage_times
+from tests.bench.performance_stages import stage_times
 
 SAMPLES = ROOT / "sample_images"
 #: Photos of this size or more are timed [megapixels].
@@ -159,7 +159,7 @@ def _rates(views: int) -> tuple[Rate, ...]:
     if not views:
         return ()
     _say("drawn photos, small and smaller reflections")
-    from performance_detection import HEIGHTS_PX, rates, summary
+    from tests.bench.performance_detection import HEIGHTS_PX, rates, summary
 
     return summary(rates(HEIGHTS_PX, views, jobs=os.cpu_count() or 1))
 
@@ -170,8 +170,8 @@ def _say(words: str) -> None:
 
 def write_page(measured: Measured, folder: Path) -> None:
     """docs/performance.md and its figures, into a folder."""
-    from performance_figures import draw_all
-    from performance_text import page
+    from tests.bench.performance_figures import draw_all
+    from tests.bench.performance_text import page
 
     (folder / "figures").mkdir(parents=True, exist_ok=True)
     draw_all(folder / "figures", measured)

@@ -7,7 +7,6 @@ so that the middle square of the reflection is as high as wanted. A find counts 
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -16,17 +15,14 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
-
-from performance_measured import Rate  # noqa: E402
-from synthetic import EQUIVALENT_MM, SHEETS, degrees_mirror, synthetic_photo  # noqa: E402
-
-from align.camera import prior_from_focal  # noqa: E402
-from align.geometry import fit_homography  # noqa: E402
-from align.matching import square_heights_px  # noqa: E402
-from align.model import DIRECT  # noqa: E402
-from align.simulate import simulate  # noqa: E402
-from align.target import corners_board  # noqa: E402
+from align.optics.camera_model import prior_from_focal
+from align.optics.geometry import fit_homography
+from align.sighting.corners import square_heights_px
+from align.solve.forward_model import DIRECT
+from align.solve.simulate import simulate
+from align.target.sheets import corners_board
+from tests.bench.performance_measured import Rate
+from tests.support.synthetic import EQUIVALENT_MM, SHEETS, degrees_mirror, synthetic_photo
 
 SHEET = SHEETS["a5"]
 HEIGHTS_PX = (2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 12.0, 16.0, 22.0, 30.0)
@@ -112,8 +108,8 @@ def look(height_px: float, number: int) -> Seen:
 def _ours(photo) -> dict[int, np.ndarray]:  # type: ignore[no-untyped-def]
     """Corners of the reflection that `align` finds; none where it finds no target."""
     from align.errors import AlignError
-    from align.photo import Photo
-    from align.sighting_photo import sight
+    from align.photo.read import Photo
+    from align.sighting.photo import sight
 
     size = (photo.shape[1], photo.shape[0])
     whole = Photo(Path("drawn.jpg"), photo, EQUIVALENT_MM, None, "whole", "", "")
@@ -129,7 +125,7 @@ def _ours(photo) -> dict[int, np.ndarray]:  # type: ignore[no-untyped-def]
 
 def _stock(photo, places) -> bool:  # type: ignore[no-untyped-def]
     """Whether the stock detector finds four right corners on the flip."""
-    from stock_route import corners_in_both
+    from tests.bench.stock_route import corners_in_both
 
     _, flipped = corners_in_both(photo, SHEET)
     off = [

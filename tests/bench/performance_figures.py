@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from performance_measured import Measured, ratios
-from performance_stages import BESIDE, REST, STAGES
+
+from tests.bench.performance_measured import Measured, ratios
+from tests.bench.performance_stages import BESIDE, REST, STAGES
 
 # Okabe and Ito's colours; every line and mark also differs in dash, shape or hatching.
 BLUE, ORANGE, GREEN, VERMILION, SKY, PURPLE, YELLOW = (

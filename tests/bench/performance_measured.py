@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from performance_processes import Run
+from tests.bench.performance_processes import Run
 
 
 @dataclass(frozen=True)

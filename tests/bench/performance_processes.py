@@ -37,7 +37,7 @@ def align_command() -> list[str]:
     """The console command beside this Python, or the module where it is not installed."""
     beside = Path(sys.executable).with_name("align")
     found = str(beside) if beside.exists() else shutil.which("align")
-    return [found] if found else [sys.executable, "-m", "align.cli"]
+    return [found] if found else [sys.executable, "-m", "align"]
 
 
 def stock_command(photo: Path, sheet: str) -> list[str]:

@@ -1,6 +1,6 @@
 """Where the time of one `align check PHOTO --json --picture FILE` goes, stage by stage.
 
-    python tests/bench/performance_stages.py PHOTO PICTURE STARTED
+    python -m tests.bench.performance_stages PHOTO PICTURE STARTED
 
 A process of its own: the program's functions are wrapped, then its command line is run within. STARTED is the
 moment at which the process was started (`time.time()` of who started it). Prints one JSON object: seconds by stage.
@@ -22,7 +22,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from performance_processes import environment
+from tests.bench.performance_processes import environment
 
 START, DECODE, DETECT, MATCH, SOLVE = "start and imports", "decode", "detect", "match", "solve"
 REPORT, TEXT, PICTURE, REST = "report", "text", "picture", "rest"
@@ -76,7 +76,7 @@ def measure(photo: str, picture: str, started: float) -> dict[str, float]:
     """Seconds by stage of one check in this very process."""
     clock = Clock()
     module = importlib.import_module
-    for name in ("cv2", "PIL.JpegImagePlugin", "align.cli", "align.cli_check", "align.check"):
+    for name in ("cv2", "PIL.JpegImagePlugin", "align.cli.main", "align.cli.check", "align.checking.job"):
         module(name)
     clock.seconds[START] = time.time() - started
     begin = time.perf_counter()
@@ -86,7 +86,7 @@ def measure(photo: str, picture: str, started: float) -> dict[str, float]:
             setattr(place, function, clock.wrapped(getattr(place, function), stage))
         _wrap_reduced(clock)
         wrapping = time.perf_counter() - begin
-        module("align.cli").align_group.main(
+        module("align.cli.main").align_group.main(
             ["check", photo, "--json", "--picture", picture], standalone_mode=False
         )
     whole = time.perf_counter() - begin - wrapping
@@ -98,7 +98,7 @@ def measure(photo: str, picture: str, started: float) -> dict[str, float]:
 
 def _wrap_reduced(clock: Clock) -> None:
     """The reduced photo that markers are looked for in is a property, made when it is first asked for."""
-    pyramid = importlib.import_module("align.sighting").Pyramid
+    pyramid = importlib.import_module("align.sighting.boards").Pyramid
     reduced = cached_property(clock.wrapped(pyramid.reduced.func, DETECT))
     reduced.__set_name__(pyramid, "reduced")
     pyramid.reduced = reduced

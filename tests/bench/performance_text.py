@@ -5,10 +5,10 @@ from __future__ import annotations
 import statistics
 from collections.abc import Iterator
 
-from accuracy_tables import table
-from performance_figures import ALLOWED, ALLOWED_MB, LABELS, NAMES
-from performance_measured import Measured, ratios
-from performance_stages import BESIDE, REST, STAGES
+from tests.bench.accuracy_tables import table
+from tests.bench.performance_figures import ALLOWED, ALLOWED_MB, LABELS, NAMES
+from tests.bench.performance_measured import Measured, ratios
+from tests.bench.performance_stages import BESIDE, REST, STAGES
 
 #: `--each` on two cores against one, and `align --help`, as the project asks.
 EACH_FACTOR, HELP_S = 1.7, 0.3
@@ -16,7 +16,7 @@ EACH_FACTOR, HELP_S = 1.7, 0.3
 MADE_BY = """\
 Made by one command, which overwrites this page, its text included, and its figures:
 
-    python tests/bench/performance.py --rounds {rounds} --each {each} --views {views}
+    python -m tests.bench.performance --rounds {rounds} --each {each} --views {views}
 
 Run on {date}: {cores} cores, Python {python}, OpenCV {opencv}, NumPy {numpy}; cores that other programs kept busy
 just before it: {busy:.1f}.

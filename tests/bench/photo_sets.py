@@ -1,4 +1,4 @@
-"""Sets of three rendered photos through `align check`: python tests/bench/photo_sets.py [FOLDER] [SET ...]
+"""Sets of three rendered photos through `align check`: python -m tests.bench.photo_sets [FOLDER] [SET ...]
 
 Renders what FOLDER (default /tmp/set3) does not hold yet (it needs Mitsuba and, for every photo, about a minute
 of two cores), checks every set, each of its photos alone, and writes docs/photo_sets.md.
@@ -12,14 +12,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / "tests"), str(ROOT)]
+from bench.photo_sets_scenes import SIZE_PX, photo_sets
 
-from bench.photo_sets_scenes import SIZE_PX, photo_sets  # noqa: E402
+ROOT = Path(__file__).resolve().parents[2]
+
 
 if TYPE_CHECKING:
-    from rendering.scene import World
-    from rendering.spec import SceneSpec
+    from tests.rendering.scene import World
+    from tests.rendering.spec import SceneSpec
 
 FOLDER = Path("/tmp/set3")
 #: Rays for each vertex's light; the sheet's take scene.SHEET_RAY_FACTOR times as many (128 in all leave mottles
@@ -38,7 +38,7 @@ def render_missing(folder: Path, names: list[str]) -> None:
     for name in names:
         if all(path.with_suffix(".truth.json").exists() for path in paths_of(folder, name)):
             continue
-        from rendering.daylight import lit_world
+        from tests.rendering.daylight import lit_world
 
         specs = photo_sets()[name]
         world = lit_world(specs[0], LIGHT_RAYS)
@@ -49,9 +49,9 @@ def render_missing(folder: Path, names: list[str]) -> None:
 
 
 def _photograph(world: World, spec: SceneSpec, path: Path) -> None:
-    from rendering.phone import PhoneSpec, develop, save
-    from rendering.trace import DAY_ORDERS, picture
-    from rendering.truth import truth_of
+    from tests.rendering.phone import PhoneSpec, develop, save
+    from tests.rendering.trace import DAY_ORDERS, picture
+    from tests.rendering.truth import truth_of
 
     phone = replace(PhoneSpec(), quality=90)
     save(develop(picture(world, spec.camera, RAYS_GRID, orders=DAY_ORDERS), phone, spec.seed), path, phone)

@@ -10,10 +10,10 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from rendering.framing import phone_camera
-from rendering.spec import Box, Mirror, RenderCamera, SceneSpec
 
-from align.target import Sheet, sheet_named
+from align.target.sheets import Sheet, sheet_named
+from tests.rendering.framing import phone_camera
+from tests.rendering.spec import Box, Mirror, RenderCamera, SceneSpec
 
 SIZE_PX = (2016, 1512)
 #: The three heights: elevation and azimuth of the phone seen from the sheet [deg], and its distance [mm].

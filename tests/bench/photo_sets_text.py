@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from align import check
-from align.results import CheckResult, MirrorAngle, MirrorResult
+from align.checking.result import CheckResult, MirrorAngle, MirrorResult
 
 INTRODUCTION = """# Sets of photos: rendered, with known truth
 
@@ -212,7 +212,7 @@ def true_angle_deg(truth: dict[str, Any]) -> float:
     """The angle between the first two mirrors' faces."""
     import numpy as np
 
-    from align.geometry import angle_between
+    from align.optics.geometry import angle_between
 
     first, second = (np.array(mirror["normal"]) for mirror in truth["mirrors"][:2])
     return 180.0 - float(np.degrees(angle_between(first, second)))

@@ -1,6 +1,6 @@
 """How often a planned mirror, rendered, photographed and checked, comes back within its 95 % interval.
 
-    .venv/bin/python tests/bench/plan_round_trip.py OUTDIR [--light-rays 1536] [--count 8]
+    .venv/bin/python -m tests.bench.plan_round_trip OUTDIR [--light-rays 1536] [--count 8]
 
 Prints one line a scene, planned against found, and how many intervals hold. Needs the extra `render`.
 """
@@ -9,22 +9,18 @@ from __future__ import annotations
 
 import argparse
 import math
-import sys
 from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
-from rendering.framing import framing_of, phone_camera
-from rendering.phone import PhoneSpec
-from rendering.photograph import photograph
-from rendering.planned import SCENE, SHEET_AT_MM, planned_spec
-
-from align.check import check
-from align.plan import plan_paths
-from align.scene import Scene
-from align.scene_file import scene_from_text
+from align.checking.job import check
+from align.planning.job import plan_paths
+from align.planning.scene import Scene
+from align.planning.scene_file import scene_from_text
+from tests.rendering.framing import framing_of, phone_camera
+from tests.rendering.phone import PhoneSpec
+from tests.rendering.photograph import photograph
+from tests.rendering.planned import SCENE, SHEET_AT_MM, planned_spec
 
 SIZE_PX = (2016, 1512)
 #: Heading in which the street arrives and should run on [deg], lean left by the workshop [deg], glass [mm],

@@ -67,9 +67,7 @@ def homography(view: View) -> tuple[NDArray[np.float64], tuple[int, int]]:
     rolled = np.array([[cos_r, -sin_r, 0], [sin_r, cos_r, 0], [0, 0, 1]])
     matrix = rolled @ np.diag([focal, focal, 1]) @ seen @ turned @ centred
     m = MARGIN_SQUARES + 0.5
-    outline = project(
-        matrix, np.array([[-m, -m], [COLUMNS + m, -m], [COLUMNS + m, ROWS + m], [-m, ROWS + m]])
-    )
+    outline = project(matrix, np.array([[-m, -m], [COLUMNS + m, -m], [COLUMNS + m, ROWS + m], [-m, ROWS + m]]))
     low = np.floor(outline.min(axis=0)) - 12
     size = np.ceil(outline.max(axis=0) - low).astype(int) + 12
     shift = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1]])

@@ -1,6 +1,6 @@
 """The whole benchmark suite in one command: writes docs/accuracy.md, docs/performance.md and their figures.
 
-    python tests/bench/run_all.py [--photos DIR] [--ghosts DIR] [--views N] [--rounds N] [--each N] [--drawn N]
+    python -m tests.bench.run_all [--photos DIR] [--ghosts DIR] [--views N] [--rounds N] [--each N] [--drawn N]
         [--out DIR] [--glass-page] [--conditions DIR]
 
 Rendered photos are made in --photos, and lamps before mirrors traced in --ghosts, where they are missing (with the
@@ -19,7 +19,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from performance_processes import ROOT, environment
+from tests.bench.performance_processes import ROOT, environment
 
 BENCH, RENDERING = Path(__file__).parent, ROOT / "tests" / "rendering"
 #: Rendered photos of random scenes that docs/accuracy.md is made with, beside the sample photos.

@@ -1,6 +1,6 @@
 """The stock route: OpenCV's board detector, two separate poses, and a mirror from their difference.
 
-    python tests/bench/stock_route.py PHOTO SHEET        the bare detection that our time is compared with
+    python -m tests.bench.stock_route PHOTO SHEET        the bare detection that our time is compared with
 
 What anyone would write with OpenCV alone, at its best: the detector on the photo and on its flip, both at
 native size; for each a pose by `cv2.solvePnP` (IPPE), refined by `cv2.solvePnPRefineLM`, with the focal
@@ -14,8 +14,8 @@ import sys
 import cv2
 import numpy as np
 
-from align.markers import charuco_board
-from align.target import SHEETS, Sheet, corners_target
+from align.target.markers import charuco_board
+from align.target.sheets import SHEETS, Sheet, corners_target
 
 
 def detect_twice(path: str, sheet: Sheet) -> tuple[dict, dict, tuple[int, int]]:

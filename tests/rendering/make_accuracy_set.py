@@ -1,4 +1,4 @@
-"""Write seeded random photos of known truth: python tests/rendering/make_accuracy_set.py OUTDIR [N] [FIRST]
+"""Write seeded random photos of known truth: python -m tests.rendering.make_accuracy_set OUTDIR [N] [FIRST]
 
 Plain floor, 4032x3024, glass of 0, 2, 3, 4 or 6 mm, lean and turn within 3 degrees, 5 to 200 mm from it.
 """
@@ -11,14 +11,11 @@ from pathlib import Path
 
 import numpy as np
 
-if __package__ in (None, ""):
-    sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
-
-from align.target import sheet_named
-from rendering.framing import framing_of, phone_camera
-from rendering.phone import PhoneSpec
-from rendering.photograph import photograph
-from rendering.spec import Mirror, SceneSpec
+from align.target.sheets import sheet_named
+from tests.rendering.framing import framing_of, phone_camera
+from tests.rendering.phone import PhoneSpec
+from tests.rendering.photograph import photograph
+from tests.rendering.spec import Mirror, SceneSpec
 
 SHEETS = ("a5", "a6", "a4", "letter", "card")
 THICKNESSES_MM = (0.0, 2.0, 3.0, 4.0, 6.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from align.scene import Scene
+from align.planning.scene import Scene
 
 from .spec import Mirror, RenderCamera, SceneSpec
 

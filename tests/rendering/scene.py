@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from align.target import Sheet, raster, sheet_named
+from align.target.sheets import Sheet, raster, sheet_named
 
 from . import decor, engine
 from .spec import Ball, Lamp, Mirror, SceneSpec, Window

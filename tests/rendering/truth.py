@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from align.target import corners_target, sheet_named
+from align.target.sheets import corners_target, sheet_named
 
 from .phone import PhoneSpec
 from .scene import sheet_height_mm

@@ -1,0 +1,252 @@
+"""Which reflection in which photo is the same mirror, and whether all photos show the same scene."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import SolveError
+from ..optics.camera_model import CAMERA_PARAMETERS
+from ..optics.geometry import angle_between, lean_turn_of_normal
+from ..sighting.boards import Board
+from ..solve.forward_model import DIRECT
+from ..solve.initial_guess import Hint
+from ..solve.joint import Solution, View, solve
+from ..target.sheets import Sheet
+
+if TYPE_CHECKING:
+    from .photo_set import Sighted
+
+Array = NDArray[np.float64]
+
+#: Reflections in two photos are of one mirror when it stands alike to within this.
+SAME_MIRROR_DEG, SAME_MIRROR_MM = 2.0, 10.0
+#: The same for mirrors compared in the camera's frame.
+SAME_MIRROR_CAMERA_DEG = 8.0
+#: Photos were taken at one zoom when their focal lengths agree to this share, and to so many of their doubts.
+SAME_ZOOM_SHARE, SAME_ZOOM_SIGMAS = 0.015, 5.0
+LOG_FOCAL = CAMERA_PARAMETERS.index("log_focal")
+
+
+def view_of(board: Board, photo: int, mirror: int) -> View:
+    """A sighted board as the solve takes it."""
+    return View(photo, mirror, board.corner_ids, board.pixels, board.covariance)
+
+
+def photo_views(item: Sighted, photo: int) -> list[View]:
+    """One photo's views: the target, and its reflections numbered from left to right."""
+    sighting = item.sighting
+    return [
+        view_of(sighting.target, photo, DIRECT),
+        *(view_of(board, photo, number) for number, board in enumerate(sighting.reflections)),
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class JointViews:
+    """Views of all photos with each mirror under one number; whether the sheet was moved between them.
+
+    hint : what the photos alone say; None for a single one
+    """
+
+    views: tuple[View, ...]
+    moved_sheet: bool
+    hint: Hint | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """One mirror as one photo alone sees it, in the target's frame and in the camera's."""
+
+    photo: int
+    board: Board
+    normal: Array
+    offset_mm: float
+    normal_cam: Array
+    depth_cam_mm: float
+    doubt_rad: float
+    doubt_mm: float
+    log_focal: float
+    doubt_log_focal: float
+
+
+def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
+    """Ways to join the views of all photos, each mirror under one number, from left to right.
+
+    Either the sheet lay still, and every mirror stands alike in the target's frame; or the camera stood still
+    and the sheet was moved, and every mirror stands alike in the camera's frame. Where both may be, both
+    are returned: the joint fit tells.
+
+    Raises
+    ------
+    SolveError
+        Neither is so: a photo disagrees with the others about where the mirrors stand, or about the zoom.
+    """
+    if len(sighted) == 1:
+        return [JointViews(tuple(photo_views(sighted[0], 0)), False)]
+    joints = []
+    alone = [_alone(sheet, item) for item in sighted]
+    seen = [
+        mirror
+        for photo, (item, solution) in enumerate(zip(sighted, alone, strict=True))
+        for mirror in _seen(item, photo, solution)
+    ]
+    _check_zoom(seen, [item.photo.name for item in sighted])
+    for moved_sheet in (False, True):
+        numbers = _numbered(seen, moved_sheet)
+        if numbers is not None:
+            views = [view_of(item.sighting.target, photo, DIRECT) for photo, item in enumerate(sighted)]
+            order = _left_to_right(seen, numbers)
+            views += [view_of(m.board, m.photo, order[n]) for m, n in zip(seen, numbers, strict=True)]
+            joints.append(JointViews(tuple(views), moved_sheet, _hint(alone)))
+    if joints:
+        return joints
+    odd = _odd_one_out(seen)
+    raise SolveError(
+        f"{sighted[odd].photo.name} shows the mirror elsewhere relative to the sheet than the other photos.",
+        "Do not move the sheet or the mirror between the photos of one check; or check them with --each.",
+    )
+
+
+def _alone(sheet: Sheet, item: Sighted) -> Solution | None:
+    """What one photo says by itself; None where it shows no reflection."""
+    views = photo_views(item, 0)
+    return solve(sheet, views, item.prior) if len(views) > 1 else None
+
+
+def _hint(alone: Sequence[Solution | None]) -> Hint | None:
+    """Where a joint solve begins: the surest photo's camera, every photo's pose."""
+    solved = [solution for solution in alone if solution is not None]
+    if not solved:
+        return None
+    surest = min(solved, key=lambda solution: solution.covariance[LOG_FOCAL, LOG_FOCAL])
+    return Hint(
+        surest.camera,
+        tuple(None if solution is None else solution.state.cam_from_target(0) for solution in alone),
+        max(solution.rms_px() for solution in solved),
+    )
+
+
+def _seen(item: Sighted, photo: int, solution: Solution | None) -> list[_Seen]:
+    """The mirrors of one photo, as it alone sees them."""
+    if solution is None:
+        return []
+    rotation, _ = solution.state.cam_from_target(0)
+    result = []
+    for local, board in enumerate(item.sighting.reflections):
+        where = solution.state.layout.mirror(local)
+        sd = np.sqrt(np.diag(solution.covariance)[where])
+        result.append(
+            _Seen(
+                photo,
+                board,
+                solution.normal(local),
+                float(solution.state.vector[where][2]),
+                rotation @ solution.normal(local),
+                float(solution.height_before(local, solution.state.eye(0))[0]),
+                float(np.hypot(*sd[:2])),
+                float(sd[2]),
+                float(solution.state.vector[LOG_FOCAL]),
+                float(np.sqrt(solution.covariance[LOG_FOCAL, LOG_FOCAL])),
+            )
+        )
+    return result
+
+
+def _check_zoom(seen: Sequence[_Seen], names: Sequence[str]) -> None:
+    """Refuse a photo whose focal length, as it alone tells it, is not that of the others."""
+    middle = float(np.median([sight.log_focal for sight in seen]))
+    ordered = sorted(seen, key=lambda sight: (-abs(sight.log_focal - middle), -sight.photo))
+    for odd in ordered:
+        others = [sight for sight in seen if sight.photo != odd.photo]
+        if others and all(_zoomed(odd, other) for other in others):
+            nearest = min(others, key=lambda other: abs(other.log_focal - odd.log_focal))
+            percent = 100 * (np.exp(odd.log_focal - nearest.log_focal) - 1)
+            raise SolveError(
+                f"{names[odd.photo]} was zoomed or cropped differently from the other photos: its focal length "
+                f"is off by {percent:+.0f} %.",
+                "Take all photos of one check without zooming; or check them with --each.",
+            )
+
+
+def _zoomed(first: _Seen, second: _Seen) -> bool:
+    doubt = SAME_ZOOM_SIGMAS * float(np.hypot(first.doubt_log_focal, second.doubt_log_focal))
+    return abs(first.log_focal - second.log_focal) > SAME_ZOOM_SHARE + doubt
+
+
+def _alike(first: _Seen, second: _Seen, moved_sheet: bool) -> float | None:
+    """The angle between two sights of a mirror [rad] if they can be of the same one, else None."""
+    angle_doubt = 4 * float(np.hypot(first.doubt_rad, second.doubt_rad))
+    if moved_sheet:  # the camera's own doubt turns its frame, so the limit is wide
+        angle = angle_between(first.normal_cam, second.normal_cam)
+        ratio = first.depth_cam_mm / second.depth_cam_mm
+        alike = angle < np.radians(SAME_MIRROR_CAMERA_DEG) + angle_doubt and 0.7 < ratio < 1.4
+    else:
+        angle = angle_between(first.normal, second.normal)
+        gap = abs(first.offset_mm - second.offset_mm)
+        length_limit = SAME_MIRROR_MM + 4 * float(np.hypot(first.doubt_mm, second.doubt_mm))
+        alike = angle < np.radians(SAME_MIRROR_DEG) + angle_doubt and gap < length_limit
+    return angle if alike else None
+
+
+def _numbered(seen: Sequence[_Seen], moved_sheet: bool) -> list[int] | None:
+    """A mirror number for each sight; None when a photo's mirrors match none of those known before it."""
+    numbers: list[int] = []
+    for index, mirror in enumerate(seen):
+        fits = [
+            (angle, numbers[other])
+            for other in range(index)
+            if seen[other].photo != mirror.photo and (angle := _alike(mirror, seen[other], moved_sheet)) is not None
+        ]
+        if fits:
+            numbers.append(min(fits)[1])
+        else:
+            numbers.append(1 + max(numbers, default=-1))
+    for photo in {mirror.photo for mirror in seen}:
+        own = {n for m, n in zip(seen, numbers, strict=True) if m.photo == photo}
+        others = {n for m, n in zip(seen, numbers, strict=True) if m.photo != photo}
+        if others and not own & others:
+            return None
+    own_numbers = [(m.photo, n) for m, n in zip(seen, numbers, strict=True)]
+    return numbers if len(set(own_numbers)) == len(own_numbers) else None
+
+
+def _left_to_right(seen: Sequence[_Seen], numbers: Sequence[int]) -> dict[int, int]:
+    """New number of each mirror: the order in the pictures that show two of them, else that of their bearings."""
+    by_number = {n: [m for m, k in zip(seen, numbers, strict=True) if k == n] for n in set(numbers)}
+
+    def compare(first: int, second: int) -> int:
+        apart = [
+            a.board.centre_px[0] - b.board.centre_px[0]
+            for a in by_number[first]
+            for b in by_number[second]
+            if a.photo == b.photo
+        ]
+        if apart:
+            return int(np.sign(np.sum(apart)))
+        return int(np.sign(_bearing(by_number[second]) - _bearing(by_number[first])))
+
+    ordered = sorted(by_number, key=functools.cmp_to_key(compare))
+    return {old: new for new, old in enumerate(ordered)}
+
+
+def _bearing(sights: Sequence[_Seen]) -> float:
+    """Mean turn [rad] of a mirror's face: in a corner, the mirror on the left faces to the right."""
+    return float(np.mean([lean_turn_of_normal(sight.normal)[1] for sight in sights]))
+
+
+def _odd_one_out(seen: Sequence[_Seen]) -> int:
+    """The photo whose mirrors agree with the fewest others."""
+    photos = sorted({mirror.photo for mirror in seen})
+    agreeing = {
+        photo: sum(
+            _alike(a, b, False) is not None for a in seen for b in seen if a.photo == photo and b.photo != photo
+        )
+        for photo in photos
+    }
+    return min(reversed(photos), key=lambda photo: agreeing[photo])

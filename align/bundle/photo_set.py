@@ -1,0 +1,97 @@
+"""A set of photos, sighted one by one: of one camera, one sheet, each photo once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..errors import CameraError, PhotoError
+from ..optics.camera_model import CameraPrior, prior_from_focal
+from ..photo.camera_file import CameraFile, prior_for
+from ..photo.read import Lens, Photo, read_photo
+from ..sighting.photo import Sighting, sight
+from ..target.sheets import Sheet
+
+
+@dataclass(frozen=True, eq=False)
+class Sighted:
+    """One photo after sighting: what the solve needs, without its pixels."""
+
+    photo: Path
+    size: tuple[int, int]
+    prior: CameraPrior
+    lens: Lens
+    sighting: Sighting
+    orientation: int | None = None
+    crop: str = "whole"  # as `photo.Photo` has it
+    notes: Sequence[str] = ()
+
+
+def sight_photos(
+    paths: Sequence[Path],
+    camera_file: CameraFile | None,
+    *,
+    own_board: Sheet | None = None,
+    scale: float = 1.0,
+    progress: Callable[[str], None] | None = None,
+) -> list[Sighted]:
+    """Sight every photo, holding the pixels of one at a time."""
+    sighted: list[Sighted] = []
+    contents: dict[bytes, str] = {}
+    for number, path in enumerate(paths, 1):
+        if progress and len(paths) > 1:
+            progress(f"photo {number} of {len(paths)}: {path.name}")
+        photo = read_photo(path)
+        if len(paths) > 1:
+            _check_new(photo, contents)
+        prior = (
+            prior_for(camera_file, photo)
+            if camera_file is not None
+            else prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
+        )
+        sighting = sight(photo, prior, own_board=own_board, scale=scale)
+        facts = (photo.orientation, photo.crop, photo.notes)
+        sighted.append(Sighted(path, photo.size, prior, photo.lens, sighting, *facts))
+        _check_same_camera(sighted, photo)
+    return sighted
+
+
+def _check_new(photo: Photo, seen: dict[bytes, str]) -> None:
+    """Refuse a photo whose pixels were given before; `seen` maps digests to file names."""
+    import hashlib
+
+    digest = hashlib.blake2b(photo.gray.tobytes()).digest()
+    if digest in seen:
+        raise PhotoError(
+            f"{photo.path.name} is the same photo as {seen[digest]}; counting it twice would feign certainty.",
+            "Name each photo once; take another one from elsewhere for a better answer.",
+        )
+    seen[digest] = photo.path.name
+
+
+def _check_same_camera(sighted: Sequence[Sighted], photo: Photo) -> None:
+    first = sighted[0]
+    if first.size != photo.size:
+        raise CameraError(
+            f"{photo.path.name} has {photo.size[0]} x {photo.size[1]} px but {first.photo.name} has "
+            f"{first.size[0]} x {first.size[1]} px.",
+            "Photos of one check must come from one camera, held the same way; or check them with --each.",
+        )
+    if None not in (first.orientation, photo.orientation) and first.orientation != photo.orientation:
+        raise CameraError(
+            f"{photo.path.name} was taken with the phone held another way up than {first.photo.name}.",
+            "Hold the phone the same way up for all photos of one check; or check them with --each.",
+        )
+    differ = first.lens.differs(photo.lens)
+    if differ is not None:
+        raise CameraError(
+            f"{photo.path.name} was zoomed differently ({differ[1]}) from {first.photo.name} ({differ[0]}).",
+            "Take all photos of one check without zooming; or check them with --each.",
+        )
+    if first.sighting.sheet.name != sighted[-1].sighting.sheet.name:
+        raise CameraError(
+            f"{photo.path.name} shows the sheet {sighted[-1].sighting.sheet.name!r} but {first.photo.name} "
+            f"shows {first.sighting.sheet.name!r}.",
+            "Use one sheet for all photos of one check; or check them with --each.",
+        )

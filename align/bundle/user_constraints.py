@@ -1,0 +1,94 @@
+"""What the user says of the glass and of the sheet's contact, held against what the photos say.
+
+A statement narrows the answer when it is true and spoils it when it is false, so the photos are solved
+without it first.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from ..errors import SolveError
+from ..solve.joint import Solution
+from ..solve.problem import CONTACT_SD_MM, STATED_GLASS_SD_MM, Knowledge
+from ..target.sheets import Sheet
+
+#: A statement this many standard deviations from what the photos say is not believed.
+DISBELIEF_SIGMAS = 4.0
+
+
+def borne_out(sheet: Sheet, unaided: Solution, knowledge: Knowledge) -> tuple[Knowledge, list[str]]:
+    """The knowledge that the photos bear out, and warnings about what they contradict.
+
+    Parameters
+    ----------
+    unaided : the solution without any statement.
+
+    Raises
+    ------
+    SolveError
+        The sheet is said to touch the glass and plainly does not, or which glass cannot be told.
+    """
+    warnings: list[str] = []
+    if knowledge.touching and unaided.state.layout.mirrors:
+        contacts, warnings = _contacts(sheet, unaided, knowledge)
+        knowledge = replace(knowledge, mirrors=contacts)
+    if knowledge.glass_mm is not None and unaided.state.layout.mirrors:
+        stated = knowledge.glass_mm
+        for mirror in range(unaided.state.layout.mirrors):
+            measured = float(unaided.mirror_parameters(mirror)[3])
+            doubt = math.hypot(math.sqrt(float(unaided.mirror_covariance(mirror)[3, 3])), STATED_GLASS_SD_MM)
+            if abs(measured - stated) > DISBELIEF_SIGMAS * doubt:
+                said = "a front-coated mirror" if stated == 0 else f"{stated:g} mm glass"
+                warnings.append(
+                    f"The photo does not fit {said}: the corners say {measured:.1f} mm, give or take "
+                    f"{2 * doubt:.1f} mm. What was said of the glass is left out of the answer."
+                )
+                return replace(knowledge, glass_mm=None), warnings
+    return knowledge, warnings
+
+
+def _contacts(sheet: Sheet, unaided: Solution, knowledge: Knowledge) -> tuple[tuple[int, ...], list[str]]:
+    """The mirrors that the contact edge touches, as said or as the photos alone tell, and a word where they do."""
+    mirrors = unaided.state.layout.mirrors
+    beyond = [mirror + 1 for mirror in knowledge.mirrors if not 0 <= mirror < mirrors]
+    if beyond:
+        seen = "one mirror" if mirrors == 1 else f"{mirrors} mirrors"
+        raise SolveError(
+            f"The sheet was said to touch mirror {beyond[0]}, but {seen} could be seen.",
+            "Count the mirrors that show the whole sheet, from 1 at the left.",
+        )
+    gaps = [_gap(sheet, unaided, mirror) for mirror in range(mirrors)]
+    said = knowledge.mirrors or ((0,) if mirrors == 1 else ())
+    for mirror in said or (min(range(mirrors), key=lambda m: abs(gaps[m][0]) / gaps[m][1]),):
+        gap, doubt = gaps[mirror]
+        if abs(gap) > DISBELIEF_SIGMAS * doubt:
+            glass = "the glass" if mirrors == 1 else f"mirror {mirror + 1}" if said else "a mirror"
+            which = "it" if said else f"the nearest, mirror {mirror + 1}"
+            raise SolveError(
+                f"The sheet was said to touch {glass}, but in the photo its contact edge stands {gap:.1f} mm "
+                f"(give or take {2 * doubt:.1f} mm) from {which}.",
+                "Leave --touching out, or cut the sheet on its contact edge and push it against the glass.",
+            )
+    if said:
+        return said, []
+    near = [mirror for mirror, (gap, doubt) in enumerate(gaps) if abs(gap) <= DISBELIEF_SIGMAS * doubt]
+    if len(near) > 1:
+        numbers = " and ".join(str(mirror + 1) for mirror in near)
+        raise SolveError(
+            f"The sheet was said to touch the glass, and it may be that of mirrors {numbers}: the photo alone "
+            "does not tell.",
+            "Say which, counted from the left: --touching-mirror 1; twice if it touches both.",
+        )
+    return (near[0],), [
+        f"The sheet is taken to touch mirror {near[0] + 1}: its contact edge stands off the other glass."
+    ]
+
+
+def _gap(sheet: Sheet, unaided: Solution, mirror: int) -> tuple[float, float]:
+    """How far the nearer end of the contact edge stands off a mirror, square to it, and that one's sd [mm]."""
+    where = unaided.state.layout.mirror(mirror).start
+    lean, turn, offset = (float(v) for v in unaided.state.vector[where : where + 3])
+    gap = offset - sheet.width_mm / 2 * abs(math.sin(turn)) * math.cos(lean)
+    return gap, math.hypot(math.sqrt(float(unaided.covariance[where + 2, where + 2])), CONTACT_SD_MM)

@@ -1,0 +1,1 @@
+"""Measuring a camera once, from photos of the sheet."""

@@ -1,0 +1,1 @@
+"""The main job: from photos to lean, turn and packing, in words, picture and JSON."""

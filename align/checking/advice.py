@@ -1,0 +1,144 @@
+"""Warnings about an answer, and which photo would make it better."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from ..sighting.photo import Sighting
+from ..solve.forward_model import BOW_PARAMETERS
+from ..solve.joint import Solution
+from ..target.sheets import Sheet
+from .result import MAX_PACKED_DEG, MirrorResult
+
+LOW_CAMERA_DEG, STEEP_CAMERA_DEG = 18.0, 65.0
+SMALL_SQUARE_PX = 12.0
+BLURRED_PX = 1.8
+#: A bow of the sheet that is worth a word [mm].
+BOW_WORTH_MM = 0.7
+#: Turns are named in these steps where the wanted one is not known [deg].
+TURN_STEP_DEG = 5
+#: A sheet turned farther than this to the mirror lies the wrong way round [deg].
+WRONG_WAY_DEG = 135.0
+
+#: What to do, without the reason that the advice adds: the quality line names its own.
+HOLD_HIGHER = "Hold the phone higher"
+HOLD_LOWER = "Hold the phone lower"
+GO_NEARER = "Go nearer, or put the sheet nearer to the mirror"
+HOLD_STILL = "Hold the phone still and tap on the reflection to focus"
+MORE_PHOTOS = "Two or three photos from different heights in one check narrow the interval further"
+
+
+def advice_for(
+    sheet: Sheet,
+    solution: Solution,
+    photos: Sequence[tuple[Path, tuple[int, int], Sighting]],
+    mirrors: Sequence[MirrorResult],
+    tolerance_deg: float,
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """(warnings, advice): what is amiss, and what the next photo should do better."""
+    warnings = _bow_warning(solution) + _lie_warning(mirrors)
+    advice: list[str] = []
+    weak = any(
+        m.lean_deg.half_width > tolerance_deg / 2 or m.turn_deg.half_width > tolerance_deg / 2 for m in mirrors
+    )
+    for number, (path, size, sighting) in enumerate(photos):
+        warnings += _photo_warnings(sheet, path, sighting)
+        if weak:
+            advice += _photo_advice(solution, number, size, sighting)
+    advice += _corner_advice(mirrors)
+    if weak and len(photos) == 1:
+        advice.append(f"{MORE_PHOTOS}.")
+    return tuple(dict.fromkeys(warnings)), tuple(dict.fromkeys(advice))
+
+
+def _corner_advice(mirrors: Sequence[MirrorResult]) -> list[str]:
+    """Mirrors of a corner cannot all be square to the sheet: the turn that is wanted has to be named for each."""
+    far = any(abs(m.turn_deg.value - m.want_turn_deg) > MAX_PACKED_DEG for m in mirrors)
+    if len(mirrors) < 2 or not far:
+        return []
+    turns = (TURN_STEP_DEG * round(mirror.turn_deg.value / TURN_STEP_DEG) for mirror in mirrors)
+    example = " ".join(f"--want-turn {turn:g}" for turn in turns)
+    return [
+        "The mirrors are not all square to the sheet. Name the turn that is wanted for each of them, from left to "
+        f"right; as they stand now: {example}"
+    ]
+
+
+def _lie_warning(mirrors: Sequence[MirrorResult]) -> list[str]:
+    """A sheet that lies askew to the only mirror, or the wrong way round: turn is told against its edge."""
+    if len(mirrors) != 1:
+        return []
+    (mirror,) = mirrors
+    off = mirror.turn_off_deg
+    if abs(off) <= MAX_PACKED_DEG:
+        return []
+    turn = mirror.turn_deg.value
+    if abs(off) > WRONG_WAY_DEG:
+        lies = "the wrong way round: its arrow points away from the mirror"
+    else:
+        lies = f"askew: its arrow points {abs(off):.0f}° past the mirror"
+    step = TURN_STEP_DEG * round(turn / TURN_STEP_DEG)
+    return [
+        f"The sheet seems to lie {lies}. The lean holds all the same; turn and gap are measured against the "
+        f"sheet's edges. Turn its arrow to the mirror and photograph again; or, if it is meant to lie so, say "
+        f"--want-turn {step:g}."
+    ]
+
+
+def _bow_warning(solution: Solution) -> list[str]:
+    where = solution.state.layout.bow
+    bow = solution.state.vector[where]
+    sd = np.sqrt(np.diag(solution.covariance)[where])
+    largest = int(np.argmax(np.abs(bow)))
+    if abs(bow[largest]) > BOW_WORTH_MM and abs(bow[largest]) > 4 * sd[largest]:
+        ways = {
+            "bow_x_mm": "from side to side",
+            "bow_y_mm": "from front to back",
+            "twist_mm": "corner to corner",
+        }
+        return [
+            f"The sheet does not lie flat: it bows by about {abs(bow[largest]):.1f} mm "
+            f"{ways[BOW_PARAMETERS[largest]]}. That is allowed for; taping it to card gives a better answer."
+        ]
+    return []
+
+
+def _photo_warnings(sheet: Sheet, path: Path, sighting: Sighting) -> list[str]:
+    result = []
+    for board in sighting.reflections:
+        share = len(board.corner_ids) / sheet.corner_count
+        if share < 0.5:
+            result.append(
+                f"{path.name}: only {len(board.corner_ids)} of {sheet.corner_count} corners of the reflection "
+                "are visible."
+            )
+    return result
+
+
+def elevation_of(solution: Solution, photo: int) -> float:
+    """How high over the floor a photo's camera stood, seen from the sheet [rad]."""
+    eye = solution.state.eye(photo)
+    return math.asin(float(eye[2] / np.linalg.norm(eye)))
+
+
+def _photo_advice(solution: Solution, photo: int, size: tuple[int, int], sighting: Sighting) -> list[str]:
+    result = []
+    elevation = math.degrees(elevation_of(solution, photo))
+    if elevation < LOW_CAMERA_DEG:
+        result.append(f"{HOLD_HIGHER}: 30 to 45 degrees above the floor shows the sheet better.")
+    if elevation > STEEP_CAMERA_DEG:
+        result.append(f"{HOLD_LOWER}: from so steep a view the mirror's lean hardly shows.")
+    squares = [float(np.median(board.square_px)) for board in sighting.reflections]
+    if squares and min(squares) < SMALL_SQUARE_PX:
+        result.append(f"{GO_NEARER}: its reflection is small in the photo.")
+    blur = max((board.blur_px for board in (sighting.target, *sighting.reflections)), default=0.0)
+    if blur > BLURRED_PX:
+        result.append(f"{HOLD_STILL}: the photo is blurred.")
+    width = float(np.ptp(sighting.target.outline_px[:, 0]))
+    if width < 0.25 * size[0]:
+        result.append("Let the sheet and its reflection fill the frame: they take up little of it.")
+    return result

@@ -1,0 +1,183 @@
+"""How good the photos of an answer are, and the one thing that would better it most.
+
+Each fault is given the factor by which mending it would narrow the intervals, roughly: shares of corners, of
+blur, of light and of contrast as rendered photos bear them out (docs/conditions.md), and for the camera what the
+solve's own covariance says. The largest factor is named.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..sighting.photo import Sighting
+from ..solve.joint import Solution
+from .advice import (
+    GO_NEARER,
+    HOLD_HIGHER,
+    HOLD_LOWER,
+    HOLD_STILL,
+    LOW_CAMERA_DEG,
+    MORE_PHOTOS,
+    SMALL_SQUARE_PX,
+    STEEP_CAMERA_DEG,
+    elevation_of,
+)
+from .result import MirrorResult, Quality
+
+#: The widest half-width as a share of the tolerance, up to which photos are good, and fair.
+GOOD_SHARE, FAIR_SHARE = 0.25, 0.5
+#: Faults that would narrow the intervals by less than this are not worth a word; in a good photo, than that.
+WORTH_FACTOR, WORTH_FACTOR_WHEN_GOOD = 1.25, 1.5
+#: What photos as the guide asks for show: blur [px], linear light of the paper, contrast of ink on it.
+SHARP_PX, BRIGHT_PAPER, FULL_CONTRAST = 0.8, 0.7, 0.88
+#: A sheet lacks corners to glare where so much of it is burnt out.
+GLARE_SHARE = 0.005
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing amiss: its name, how much, what to try, and the factor by which mending it narrows the answer."""
+
+    cause: str
+    words: str
+    remedy: str
+    factor: float
+    photo: int | None = None
+
+
+def quality_of(
+    solution: Solution,
+    photos: Sequence[tuple[Path, tuple[int, int], Sighting]],
+    mirrors: Sequence[MirrorResult],
+    tolerance_deg: float,
+    camera_source: str,
+) -> Quality:
+    """How good the photos are for this answer; camera_source : "file" or "photo"."""
+    widest = max(max(m.lean_deg.half_width, m.turn_deg.half_width) for m in mirrors)
+    share = widest / tolerance_deg
+    grade = "good" if share <= GOOD_SHARE else "fair" if share <= FAIR_SHARE else "poor"
+    faults = [fault for number, (_, _, s) in enumerate(photos) for fault in _faults(solution, number, s)]
+    if grade != "good":
+        faults += [*_unknowns(solution, camera_source), *_uneven(solution)]
+    worst = max(faults, key=lambda fault: fault.factor, default=None)
+    if worst is None or worst.factor < (WORTH_FACTOR_WHEN_GOOD if grade == "good" else WORTH_FACTOR):
+        return Quality(grade, widest, share, remedy="" if grade == "good" else f"{MORE_PHOTOS}.")
+    name = photos[worst.photo][0].name if worst.photo is not None and len(photos) > 1 else ""
+    return Quality(grade, widest, share, worst.cause, worst.words, worst.remedy, name)
+
+
+def _faults(solution: Solution, photo: int, sighting: Sighting) -> Iterator[Fault]:
+    """What is amiss with one photo."""
+    yield from _hidden(photo, sighting)
+    blur = max(board.blur_px for board in (sighting.target, *sighting.reflections))
+    yield Fault("blur", f"blurred by {blur:.1f} px", f"{HOLD_STILL}.", blur / SHARP_PX, photo)
+    yield from _light(photo, sighting)
+    for board in sighting.reflections:
+        square = float(np.median(board.square_px))
+        words = f"the reflection's squares are only {square:.0f} px high"
+        yield Fault("small", words, f"{GO_NEARER}.", 1.6 * SMALL_SQUARE_PX / square, photo)
+    elevation = elevation_of(solution, photo)
+    words = f"taken from {math.degrees(elevation):.0f}° above the floor"
+    if elevation < math.radians(LOW_CAMERA_DEG):
+        yield Fault(
+            "low",
+            words,
+            f"{HOLD_HIGHER}: 30 to 45 degrees.",
+            math.sin(math.radians(35)) / math.sin(elevation),
+            photo,
+        )
+    if elevation > math.radians(STEEP_CAMERA_DEG):
+        yield Fault(
+            "steep",
+            words,
+            f"{HOLD_LOWER}: 30 to 45 degrees.",
+            math.cos(math.radians(40)) / math.cos(elevation),
+            photo,
+        )
+
+
+def _hidden(photo: int, sighting: Sighting) -> Iterator[Fault]:
+    """Corners that cannot be seen, to glare or to what lies before them."""
+    lights = sighting.lights or (None,) * (1 + len(sighting.reflections))
+    for board, light in zip((sighting.target, *sighting.reflections), lights, strict=True):
+        seen, all_of_them = len(board.corner_ids), board.sheet.corner_count
+        whose = "the reflection" if board.mirrored else "the sheet"
+        words = f"{seen} of {all_of_them} corners of {whose} can be seen"
+        if light is not None and light.burnt_share > GLARE_SHARE and seen < all_of_them:
+            remedy = "Move the lamp, or draw the curtain, that glares on the paper; or print on matt paper."
+            yield Fault("glare", f"glare: {words}", remedy, all_of_them / seen, photo)
+        elif board.mirrored:
+            remedy = (
+                "Stand where the mirror shows the whole sheet, with nothing before it; or lay the sheet nearer."
+            )
+            yield Fault("hidden reflection", f"only {words}", remedy, all_of_them / seen, photo)
+        else:
+            remedy = "Show the whole sheet, with nothing lying on it and no hand before it."
+            yield Fault("hidden sheet", f"only {words}", remedy, all_of_them / seen, photo)
+
+
+def _light(photo: int, sighting: Sighting) -> Iterator[Fault]:
+    """Too little light, a pale print, a veiled mirror."""
+    if not sighting.lights or sighting.lights[0] is None:
+        return
+    target = sighting.lights[0]
+    yield Fault(
+        "dark",
+        "dark",
+        "Bring more light, or tap on the sheet, so that the paper looks white in the photo.",
+        math.sqrt(BRIGHT_PAPER / max(target.paper, 1e-3)),
+        photo,
+    )
+    pale = FULL_CONTRAST / max(target.contrast, 0.05)
+    remedy = "Print it in full black, not in a saving or draft mode, and keep lamps off it."
+    yield Fault("pale print", "the print is pale: grey on white", remedy, pale**2, photo)
+    for light in sighting.lights[1:]:
+        if light is not None:
+            veiled = target.contrast / max(light.contrast, 0.05)
+            yield Fault("veiled mirror", "the mirror is veiled", "Wipe the mirror clean.", veiled**2, photo)
+
+
+def _unknowns(solution: Solution, camera_source: str) -> Iterator[Fault]:
+    """What the answer would gain if camera, editing or glass were known: from the covariance."""
+    layout = solution.state.layout
+    camera, reshape = (range(*where.indices(layout.size)) for where in (layout.camera, layout.reshape))
+    if solution.covariance[reshape[0], reshape[0]] > 0:  # no camera file fits such a picture
+        words = "the picture may have been cut, stretched or slanted"
+        yield Fault("edited", words, "Send the phone's original.", _gain(solution, [*camera, *reshape]))
+    elif camera_source != "file":
+        remedy = "Measure the camera once with `align camera` and pass its file: it narrows the interval most."
+        yield Fault("camera", "the camera is not known", remedy, _gain(solution, camera))
+    if solution.knowledge.glass_mm is None:
+        glass = _gain(solution, [layout.mirror(m).start + 3 for m in range(layout.mirrors)])
+        yield Fault("glass", "the glass is not known", "Say how thick the glass is: --glass MM, 0 for none.", glass)
+
+
+def _uneven(solution: Solution) -> Iterator[Fault]:
+    """Errors that neighbouring corners share."""
+    angle = _widest_angle(solution)
+    wider = math.sqrt(solution.covariance[angle, angle] / solution.covariance_apart[angle, angle])
+    words = "neighbouring corners are off together, as on a sheet that does not lie flat"
+    yield Fault("uneven", words, "Stick the sheet on a flat board, or weigh its edges down.", wider)
+
+
+def _widest_angle(solution: Solution) -> int:
+    """Which parameter is the widest of lean and turn."""
+    starts = [solution.state.layout.mirror(m).start for m in range(solution.state.layout.mirrors)]
+    return max((start + k for start in starts for k in (0, 1)), key=lambda a: float(solution.covariance[a, a]))
+
+
+def _gain(solution: Solution, known: Sequence[int]) -> float:
+    """How many times wider the widest of lean and turn is for not knowing some parameters."""
+    covariance = solution.covariance
+    known = [index for index in known if covariance[index, index] > 0]
+    angles = _widest_angle(solution)
+    if not known:
+        return 1.0
+    across = covariance[angles, known]
+    explained = float(across @ np.linalg.solve(covariance[np.ix_(known, known)], across))
+    return math.sqrt(covariance[angles, angles] / max(covariance[angles, angles] - explained, 1e-18))

@@ -1,0 +1,186 @@
+"""Answers read back from the JSON that they were written as, checked at the door."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ..bundle.glass import GlassSummary
+from ..errors import FileFormatError
+from ..quantity import Quantity
+from .result import (
+    CameraSummary,
+    CheckResult,
+    MirrorAngle,
+    MirrorResult,
+    PhotoSummary,
+    Quality,
+    RepeatSummary,
+    ShimSet,
+)
+from .shims import WALL_CORNERS, shim_of
+
+_REMEDY = "Run the check again with --into; an entry is never mended by hand."
+
+
+@dataclass(frozen=True)
+class StoredGhost:
+    """One ghost of a lamp: which, and how bright against the main image (None: not measured)."""
+
+    order: int
+    ratio: float | None
+
+
+@dataclass(frozen=True)
+class StoredGlass:
+    """What `align glass` found: the glass, why, and the ghosts of each lamp it went by."""
+
+    glass: GlassSummary
+    reason: str
+    lamps: tuple[tuple[StoredGhost, ...], ...]
+    warnings: tuple[str, ...]
+    photos: tuple[str, ...]
+
+
+def check_from_json(raw: Mapping[str, Any], where: str) -> CheckResult:
+    """The answer of a check from its "align-check-1" object, but for what only its pictures needed.
+
+    Raises
+    ------
+    FileFormatError : something is missing or is not what it should be; the message names `where`.
+    """
+    _expect_format(raw, "align-check-1", where)
+    try:
+        return CheckResult(
+            photos=tuple(_photo(item) for item in raw["photos"]),
+            camera=CameraSummary(str(raw["camera"]["source"]), quantity(raw["camera"]["focal_px"])),
+            mirrors=tuple(_mirror(item, n, raw["want_turn_deg"]) for n, item in enumerate(raw["mirrors"], 1)),
+            angles=tuple(
+                MirrorAngle(int(a["mirrors"][0]), int(a["mirrors"][1]), quantity(a["angle_deg"]))
+                for a in raw.get("angles", ())
+            ),
+            sheet=str(raw["sheet"]),
+            tolerance_deg=float(raw["tolerance_deg"]),
+            warnings=tuple(str(words) for words in raw["warnings"]),
+            advice=tuple(str(words) for words in raw.get("advice", ())),
+            touching=tuple(int(number) for number in raw.get("touching_mirrors", ())),
+            quality=_quality(raw.get("quality")),
+            rule_mm=None if raw.get("rule_mm") is None else float(raw["rule_mm"]),
+        )
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
+        raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None
+
+
+def glass_from_json(raw: Mapping[str, Any], where: str) -> StoredGlass:
+    """The answer of `align glass` from its "align-glass-1" object; raises as `check_from_json`."""
+    _expect_format(raw, "align-glass-1", where)
+    try:
+        return StoredGlass(
+            glass=_glass(raw["glass"]),
+            reason=str(raw["reason"]),
+            lamps=tuple(
+                tuple(StoredGhost(int(g["order"]), _number_or_none(_ratio(g))) for g in lamp.get("ghosts", ()))
+                for lamp in raw["lamps"]
+            ),
+            warnings=tuple(str(words) for words in raw.get("warnings", ())),
+            photos=tuple(str(photo["file"]) for photo in raw.get("photos", ())),
+        )
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
+        raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None
+
+
+def quantity(raw: Mapping[str, Any]) -> Quantity:
+    """A quantity from its JSON object; ValueError where it is none."""
+    value, low, high = (float(raw[key]) for key in ("value", "low", "high"))
+    if not all(math.isfinite(number) for number in (value, low, high)) or not low <= high:
+        raise ValueError(f"expected finite numbers with low <= high, found {dict(raw)}")
+    return Quantity(value, low, high)
+
+
+def shims_from_json(raw: Mapping[str, Any], turn_by: str = "") -> ShimSet:
+    """The packing from {place: quantity}: the places tell how the mirror is held."""
+    places = set(raw)
+    mount = "per 100 mm"
+    if places <= {"front", "rear"}:
+        mount = "foot"
+    elif places <= set(WALL_CORNERS):
+        mount = "wall"
+    # The stack is not in the JSON: it follows from the thickness and its doubt, as it did in the first place.
+    shims = [shim_of(str(place), quantity(item)) for place, item in raw.items()]
+    return ShimSet(mount, tuple(shims), turn_by)
+
+
+def _expect_format(raw: Mapping[str, Any], expected: str, where: str) -> None:
+    if raw.get("format") != expected:
+        raise FileFormatError(
+            f"{where}: expected format {expected!r}, found {raw.get('format')!r}.",
+            "Read it with the version of align that wrote it.",
+        )
+
+
+def _quality(raw: Mapping[str, Any] | None) -> Quality | None:
+    if raw is None:  # written before there was one
+        return None
+    widest, share = (float(raw[name]) for name in ("widest_half_deg", "tolerance_share"))
+    cause, words, remedy, photo = (str(raw[name]) for name in ("cause", "words", "try", "photo"))
+    return Quality(str(raw["grade"]), widest, share, cause, words, remedy, photo)
+
+
+def _photo(raw: Mapping[str, Any]) -> PhotoSummary:
+    return PhotoSummary(
+        str(raw["file"]),
+        (int(raw["size"][0]), int(raw["size"][1])),
+        int(raw["direct_corners"]),
+        int(raw["reflected_corners"]),
+        float(raw["rms_px"]),
+        tuple(_repeat(item) for item in raw.get("repeats", ())),
+    )
+
+
+def _repeat(raw: Mapping[str, Any]) -> RepeatSummary:
+    x, y = (float(value) for value in raw["centre_px"])
+    mirrors = tuple(int(number) for number in raw["mirrors"])
+    return RepeatSummary(str(raw["kind"]), mirrors, int(raw["corners"]), (x, y))
+
+
+def _mirror(raw: Mapping[str, Any], number: int, want_turn_deg: Any) -> MirrorResult:
+    """A mirror; `want_turn_deg` is what was wanted of all, in entries that do not say it of each."""
+    verdict = str(raw["verdict"])
+    if verdict not in ("square", "out of square", "undetermined"):
+        raise ValueError(f"unknown verdict {verdict!r}")
+    return MirrorResult(
+        number=number,
+        lean_deg=quantity(raw["lean_deg"]),
+        turn_deg=quantity(raw["turn_deg"]),
+        distance_mm=None if raw["distance_mm"] is None else quantity(raw["distance_mm"]),
+        glass=_glass(raw["glass"]),
+        shims=shims_from_json(raw["shims_mm"], str(raw.get("turn_by", ""))),
+        verdict=verdict,
+        climb_mm_per_100=quantity(raw["climb_mm_per_100"]),
+        bend_mm_per_100=quantity(raw["bend_mm_per_100"]),
+        want_turn_deg=float(raw.get("want_turn_deg", want_turn_deg)),
+        offset_mm=None if raw.get("offset_mm") is None else quantity(raw["offset_mm"]),
+    )
+
+
+def _glass(raw: Mapping[str, Any]) -> GlassSummary:
+    verdict = str(raw["verdict"])
+    if verdict not in ("front-coated", "back-silvered", "undetermined"):
+        raise ValueError(f"unknown glass verdict {verdict!r}")
+    thickness = raw["thickness_mm"]
+    return GlassSummary(
+        verdict, None if thickness is None else quantity(thickness), str(raw.get("source", "measured"))
+    )
+
+
+def _ratio(ghost: Mapping[str, Any]) -> Any:
+    """A ghost's brightness ratio: the one entry of it that is named so."""
+    return next((ghost[key] for key in ("brightness_ratio", "ratio", "brightness") if key in ghost), None)
+
+
+def _number_or_none(value: Any) -> float | None:
+    if isinstance(value, Mapping):
+        value = value.get("value")
+    return None if value is None else float(value)

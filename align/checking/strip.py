@@ -1,0 +1,115 @@
+"""The strip below a picture: the answer in words, and what the lines in the picture mean."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..drawing.canvas import (
+    DARK,
+    GREEN,
+    LINE_HEIGHT,
+    PURPLE,
+    SMALLEST_TEXT_SHARE,
+    WHITE,
+    YELLOW,
+    Canvas,
+    Colour,
+    Words,
+    wrapped,
+)
+from ..drawing.wording import ANGLE_DECIMALS, kept_together, with_doubt
+from .result import CheckResult, MirrorResult, Overlay, Shim
+from .wording import (
+    CORNER_WORDS,
+    PLACE_WORDS,
+    VERDICT_WORDS,
+    lean_short,
+    quality_short,
+    shim_is_needed,
+    shim_size_words,
+    turn_short,
+    verdict_sentence,
+)
+
+Pixels = NDArray[np.uint8]
+
+#: Text sizes as shares of the width.
+TITLE_SHARE, BODY_SHARE, LEGEND_SHARE = 1 / 22, 1 / 27, SMALLEST_TEXT_SHARE
+#: Room at the edges, the length of a sample line, and where the words beside it begin.
+PAD_SHARE, SAMPLE_SHARE, INDENT_SHARE = 0.03, 0.075, 0.13
+
+
+def caption_lines(result: CheckResult, heading: str = "") -> list[tuple[str, float, bool]]:
+    """The strip's words: (text, size as a share of the width, bold)."""
+    lines = [(heading, BODY_SHARE, False)] if heading else []
+    lines.append((verdict_sentence(result), TITLE_SHARE, True))
+    for mirror in result.mirrors:
+        if len(result.mirrors) > 1:
+            lines.append((f"Mirror {mirror.number}: {VERDICT_WORDS[mirror.verdict]}", BODY_SHARE, True))
+        lines.append((lean_short(mirror), BODY_SHARE, False))
+        lines.append((turn_short(mirror, mirror.want_turn_deg), BODY_SHARE, False))
+        needed = [shim for shim in mirror.shims.shims if shim_is_needed(shim)]
+        if mirror.verdict != "square" and needed:
+            lines.append((f"Pack: {_packing_sentence(mirror, needed)}", BODY_SHARE, False))
+        if mirror.verdict != "square" and mirror.shims.turn_by:
+            words = mirror.shims.turn_by
+            lines.append((f"Then {words}" if needed else words[0].upper() + words[1:], BODY_SHARE, False))
+    for angle in result.angles:
+        size = with_doubt(angle.angle_deg, "°", ANGLE_DECIMALS)
+        lines.append((f"Angle between mirrors {angle.first} and {angle.second}: {size}", BODY_SHARE, False))
+    if result.quality is not None and result.quality.grade != "good":
+        lines.append((quality_short(result.quality), BODY_SHARE, False))
+    return lines
+
+
+def _packing_sentence(mirror: MirrorResult, needed: Sequence[Shim]) -> str:
+    if mirror.shims.mount == "wall":
+        return "behind " + ", ".join(f"{CORNER_WORDS[shim.place]} {shim_size_words(shim)}" for shim in needed)
+    return "; ".join(f"{PLACE_WORDS.get(shim.place, shim.place)} {shim_size_words(shim)}" for shim in needed)
+
+
+def legend_lines(result: CheckResult, overlay: Overlay, larger: int) -> list[tuple[str, Colour, bool]]:
+    """What the lines mean: (words, colour, dashed); the target and the reflection are named on the photo."""
+    shown = f"; difference shown {larger} times larger" if larger > 1 else ""
+    lines: list[tuple[str, Colour, bool]] = [
+        (f"the reflection if the mirror were true{shown}", WHITE, True),
+    ]
+    if overlay.mirror_size_known:
+        lines.append(("the mirror's edges", YELLOW, False))
+    else:
+        lines.append(("the mirror's edges, at a guessed size", YELLOW, True))
+    if overlay.repeats_px:
+        lines.append(("seen by way of several mirrors: left out", GREEN, False))
+    packed = any(m.verdict != "square" and any(map(shim_is_needed, m.shims.shims)) for m in result.mirrors)
+    if packed:
+        lines.append(("packing, not to scale", PURPLE, False))
+    return lines
+
+
+def draw_strip(result: CheckResult, overlay: Overlay, heading: str, larger: int, width: int) -> Pixels:
+    """The strip below the photo."""
+    pad = round(width * PAD_SHARE)
+    words: list[Words] = []
+    samples: list[tuple[float, Colour, bool]] = []
+    top = float(pad)
+    for text, share, bold in caption_lines(result, heading):
+        size = round(width * share)
+        for line in wrapped(kept_together(text), size, width - 2 * pad, bold):
+            words.append(Words(line, pad, top, size, WHITE, bold))
+            top += size * LINE_HEIGHT
+    top += pad * 0.5
+    size, indent = round(width * LEGEND_SHARE), width * INDENT_SHARE
+    for text, colour, dashed in legend_lines(result, overlay, larger):
+        samples.append((top + 0.6 * size, colour, dashed))
+        for line in wrapped(kept_together(text), size, width - indent - pad):
+            words.append(Words(line, indent, top, size))
+            top += size * LINE_HEIGHT
+    canvas = Canvas(np.full((round(top + pad), width, 3), DARK, np.uint8))
+    for y, colour, dashed in samples:
+        canvas.polyline(np.array([[pad, y], [pad + width * SAMPLE_SHARE, y]]), colour, dashed=dashed)
+    for line_of_words in words:
+        canvas.write(line_of_words)
+    return canvas.finished()

@@ -1,0 +1,182 @@
+"""A result as words: the short answer that `align check` prints, in at most COLUMNS columns."""
+
+from __future__ import annotations
+
+import textwrap
+
+from ..drawing.wording import KEEP, kept_together, with_doubt
+from ..target.sheets import SHEETS
+from .result import MAX_PACKED_DEG, CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
+from .wording import (
+    CORNER_WORDS,
+    PLACE_WORDS,
+    VERDICT_WORDS,
+    bend_words,
+    climb_words,
+    glass_words,
+    lean_words,
+    quality_words,
+    repeat_words,
+    shim_is_needed,
+    shim_size_words,
+    stack_words,
+    turn_words,
+    verdict_sentence,
+)
+
+COLUMNS = 80
+_LABEL_COLUMNS = 8
+_BLANK = " " * (2 + _LABEL_COLUMNS)
+
+
+def check_text(result: CheckResult) -> str:
+    """The answer in plain words: verdict first, then each mirror, how sure, and what to do next."""
+    parts = [_filled(verdict_sentence(result))]
+    for mirror in result.mirrors:
+        parts.append("\n".join(_mirror_lines(mirror, result)))
+    if result.angles:
+        parts.append("\n".join(_angle_lines(result)))
+    parts.append("\n".join(_sure_lines(result)))
+    if result.warnings:
+        parts.append("\n".join(_filled(f"Note: {warning}") for warning in result.warnings))
+    parts.append(_next_text(result))
+    return "\n\n".join(parts)
+
+
+def _mirror_lines(mirror: MirrorResult, result: CheckResult) -> list[str]:
+    lines = []
+    if len(result.mirrors) > 1:
+        lines.append(f"Mirror {mirror.number}, counted from the left: {VERDICT_WORDS[mirror.verdict]}")
+    lines += _row("Lean", lean_words(mirror))
+    lines += _row("Turn", turn_words(mirror, mirror.want_turn_deg))
+    if mirror.verdict != "square":
+        lines += _shim_lines(mirror.shims)
+        lines += _row("View", f"{climb_words(mirror)} and {bend_words(mirror)}")
+    if mirror.distance_mm is not None:
+        gap = with_doubt(mirror.distance_mm, "mm", 1)
+        lines += _row("Gap", f"{gap} from the sheet's contact edge to the glass")
+    elif mirror.offset_mm is not None:
+        gap = with_doubt(mirror.offset_mm, "mm", 1)
+        lines += _row("Gap", f"{gap} from the middle of the contact edge to the glass, which runs along the sheet")
+    lines += _row("Glass", glass_words(mirror.glass))
+    return lines
+
+
+def _shim_lines(shims: ShimSet) -> list[str]:
+    if not any(shim_is_needed(shim) for shim in shims.shims) and not shims.turn_by:
+        return _row("Shims", "none: less than the thinnest sheet is needed")
+    if shims.mount == "wall" and shims.shims:
+        return _corner_lines(shims) + (_row("", shims.turn_by) if shims.turn_by else [])
+    needed = [shim for shim in shims.shims if shim_is_needed(shim)]
+    lines = [f"{PLACE_WORDS.get(shim.place, shim.place)}: {_packing(shim)}" for shim in needed]
+    if shims.turn_by:
+        lines.append(shims.turn_by)
+    rows = []
+    for number, line in enumerate(lines):
+        rows += _row("Shims" if number == 0 else "", line)
+    return rows
+
+
+def _corner_lines(shims: ShimSet) -> list[str]:
+    """The four corners in reading order, as they lie before the builder's eyes."""
+    lines = _row("Shims", "behind the mirror's corners, as you face it:")
+    for shim in shims.shims:
+        lines += _row("", f"{CORNER_WORDS.get(shim.place, shim.place):<12}  {_packing(shim)}")
+    return lines
+
+
+def _packing(shim: Shim) -> str:
+    """ "1.05 mm ± 0.01 mm (1.0 + 0.1)": the thickness, and the sheets to stack."""
+    if not shim_is_needed(shim):
+        return "nothing"
+    return f"{shim_size_words(shim, doubt=True)} ({stack_words(shim)})"
+
+
+def _angle_lines(result: CheckResult) -> list[str]:
+    return [
+        f"Angle between mirrors {angle.first} and {angle.second}: {with_doubt(angle.angle_deg, '°', 3)}"
+        for angle in result.angles
+    ]
+
+
+def _sure_lines(result: CheckResult) -> list[str]:
+    lines = _row("Sure", "95 times in 100 the truth lies within each ±")
+    for photo in result.photos:
+        lines += _row("", _photo_words(photo, len(result.photos) > 1))
+        names = [repeat_words(repeat) for repeat in photo.repeats]
+        for words in dict.fromkeys(names):
+            times = f"{names.count(words)} times " if names.count(words) > 1 else ""
+            lines += _row("", f"also seen: {times}{words}")
+    photos = "photo" if len(result.photos) == 1 else "photos"
+    camera = "from the camera file" if result.camera.source == "file" else f"solved from the {photos}"
+    lines += _row("", f"sheet {result.sheet}{_scale_words(result)}; camera {camera}")
+    if result.quality is not None:
+        label = "Photo" if len(result.photos) == 1 else "Photos"
+        lines += _row(label, quality_words(result.quality, result.tolerance_deg))
+    return lines
+
+
+def _scale_words(result: CheckResult) -> str:
+    """What lengths rest on: the measured rule, or a print to scale; of one's own board the square was measured."""
+    if result.rule_mm is not None:
+        return f" with a rule of {result.rule_mm:g} mm"
+    return f", taken to be printed at 100{KEEP}%" if result.sheet in SHEETS else ""
+
+
+def _photo_words(photo: PhotoSummary, named: bool) -> str:
+    name = f"{photo.file.replace(chr(92), '/').rsplit('/', 1)[-1]}: " if named else ""
+    return (
+        f"{name}{photo.direct_corners} corners of the sheet and {photo.reflected_corners} of its reflection, "
+        f"off by {max(photo.rms_px, 0.01):.2f} px"
+    )
+
+
+def _next_text(result: CheckResult) -> str:
+    """What to do next: one line of advice at least."""
+    if result.verdict == "square":
+        steps = ["Next: nothing to correct. Keep this answer with your record (--into FOLDER)."]
+    elif result.verdict == "out of square":
+        steps = ["Next: put the shims in, then photograph and check again."]
+        if len(result.mirrors) == 1 and abs(result.mirrors[0].turn_off_deg) > MAX_PACKED_DEG:
+            steps = ["Next: see that the sheet's arrow points to the mirror, then photograph and check again."]
+        elif any(mirror.shims.mount == "per 100 mm" for mirror in result.mirrors):
+            steps.append("With --mirror WIDTHxHEIGHT (in mm) the shims come out for your mirror's corners.")
+    else:
+        steps = ["Next: take another photo and check again."]
+        if not result.advice:
+            steps.append(
+                "Take two or three sharp photos from 30 to 45 degrees above the floor, at different heights, "
+                "without moving sheet or zoom, and check them together."
+            )
+    return "\n".join(_filled(step) for step in (*steps, *_advice_left(result)))
+
+
+def _advice_left(result: CheckResult) -> list[str]:
+    """The advice but for what the quality line has said."""
+    quality = result.quality
+    if quality is None or not quality.cause:
+        return list(result.advice)
+    said = quality.remedy.partition(":")[0].rstrip(".")
+    return [words for words in result.advice if not words.startswith(said)]
+
+
+def _row(label: str, words: str) -> list[str]:
+    """A labelled line, wrapped under itself."""
+    return _wrapped(words, f"  {label:<{_LABEL_COLUMNS}}", _BLANK)
+
+
+def _filled(words: str) -> str:
+    return "\n".join(_wrapped(words, "", "  "))
+
+
+def _wrapped(words: str, first: str, later: str) -> list[str]:
+    """Lines of at most COLUMNS columns; a number stays with its unit, a stack in one piece."""
+    lines = textwrap.wrap(
+        kept_together(words),
+        COLUMNS,
+        initial_indent=first,
+        subsequent_indent=later,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return [line.replace(KEEP, " ") for line in lines]

@@ -1,0 +1,240 @@
+"""A check's findings in plain words, for the text, the picture and the page. Words only: no computing."""
+
+from __future__ import annotations
+
+from ..bundle.glass import GlassSummary
+from ..drawing.wording import (
+    ANGLE_DECIMALS,
+    decimals_of,
+    has_sign,
+    number_text,
+    plain_size,
+    size_with_doubt,
+    with_doubt,
+)
+from ..quantity import Quantity
+from .result import CheckResult, MirrorResult, Quality, RepeatSummary, Shim
+
+#: A street that bends by more than 45 degrees is not said to bend: it runs off [mm per 100 mm].
+SIDEWAYS_MM_PER_100 = 100.0
+
+VERDICT_WORDS = {
+    "square": "true",
+    "out of square": "out of true",
+    "undetermined": "cannot tell yet",
+}
+CORNER_WORDS = {
+    "top_left": "top left",
+    "top_right": "top right",
+    "bottom_left": "bottom left",
+    "bottom_right": "bottom right",
+}
+#: The places that `align.shims` names, said to a builder who faces the mirror.
+PLACE_WORDS = {
+    **{key: f"behind the {words} corner" for key, words in CORNER_WORDS.items()},
+    "front": "under the front edge of the foot",
+    "rear": "under the rear edge of the foot",
+    "behind_bottom_per_100_height": "behind the bottom edge",
+    "behind_top_per_100_height": "behind the top edge",
+    "behind_left_per_100_width": "behind the left edge",
+    "behind_right_per_100_width": "behind the right edge",
+}
+PER_100_WORDS = {"height": "per 100 mm of height", "width": "per 100 mm of width"}
+
+
+def turn_error(mirror: MirrorResult, want_turn_deg: float) -> Quantity:
+    """The turn against the wanted one [deg]."""
+    turn = mirror.turn_deg
+    return Quantity(turn.value - want_turn_deg, turn.low - want_turn_deg, turn.high - want_turn_deg)
+
+
+def lean_words(mirror: MirrorResult) -> str:
+    """Which way it leans, as the viewer sees it, and by how much."""
+    lean = mirror.lean_deg
+    if not has_sign(lean):
+        return f"none to be seen: {with_doubt(lean, '°', ANGLE_DECIMALS)}"
+    size = size_with_doubt(lean, "°", ANGLE_DECIMALS)
+    if lean.value > 0:
+        return f"towards you (its top overhangs) by {size}"
+    return f"away from you (its top is set back) by {size}"
+
+
+def turn_words(mirror: MirrorResult, want_turn_deg: float) -> str:
+    """Which edge is too near to the viewer, and by how much."""
+    error = turn_error(mirror, want_turn_deg)
+    size = size_with_doubt(error, "°", ANGLE_DECIMALS)
+    if want_turn_deg == 0.0:
+        if not has_sign(error):
+            return f"none to be seen: {with_doubt(error, '°', ANGLE_DECIMALS)}"
+        return f"its {'left' if error.value > 0 else 'right'} edge is nearer to you, by {size}"
+    stands = f"{with_doubt(mirror.turn_deg, '°', ANGLE_DECIMALS)}, wanted {wanted_text(want_turn_deg)}"
+    if not has_sign(error):
+        return stands
+    return f"{stands}: its {'left' if error.value > 0 else 'right'} edge is nearer than wanted, by {size}"
+
+
+def lean_short(mirror: MirrorResult) -> str:
+    """The lean in few words, for a picture."""
+    lean = mirror.lean_deg
+    if not has_sign(lean):
+        return f"Lean {with_doubt(lean, '°', ANGLE_DECIMALS)}"
+    way = "top overhangs" if lean.value > 0 else "top set back"
+    return f"Lean {size_with_doubt(lean, '°', ANGLE_DECIMALS)}: {way}"
+
+
+def turn_short(mirror: MirrorResult, want_turn_deg: float) -> str:
+    """The turn in few words, for a picture."""
+    error = turn_error(mirror, want_turn_deg)
+    turn = with_doubt(mirror.turn_deg, "°", ANGLE_DECIMALS)
+    side = f": {'left' if error.value > 0 else 'right'} edge nearer" if has_sign(error) else ""
+    if want_turn_deg == 0.0:
+        return f"Turn {size_with_doubt(error, '°', ANGLE_DECIMALS) if side else turn}{side}"
+    return f"Turn {turn}, wanted {wanted_text(want_turn_deg)}{side}"
+
+
+def wanted_text(want_turn_deg: float) -> str:
+    """The wanted turn, as the user gave it."""
+    return f"{want_turn_deg:g}°".replace("-", "−")
+
+
+def stack_words(shim: Shim) -> str:
+    """The stack of common sheets: "1.0 + 0.1", "2 × 2.0 + 0.5", or "" for none."""
+    counts = {sheet: shim.stack_mm.count(sheet) for sheet in dict.fromkeys(shim.stack_mm)}
+    return " + ".join(f"{n} × {sheet}" if n > 1 else f"{sheet}" for sheet, n in counts.items())
+
+
+def shim_size_words(shim: Shim, *, doubt: bool = False) -> str:
+    """ "1.05 mm per 100 mm of height", rounded to its doubt, which is said as well when `doubt`."""
+    size = with_doubt(shim.thickness_mm, "mm")
+    if not doubt:
+        size = size.partition(" ±")[0]
+    for key, words in PER_100_WORDS.items():
+        if shim.place.endswith(key):
+            return f"{size} {words}"
+    return size
+
+
+def shim_is_needed(shim: Shim) -> bool:
+    """Whether any sheet is thin enough to go there."""
+    return bool(shim.stack_mm)
+
+
+def climb_words(mirror: MirrorResult) -> str:
+    """What the lean does to the view: the reflection doubles the error."""
+    climb = mirror.climb_mm_per_100
+    if not has_sign(climb):
+        return "the reflected street runs on level"
+    way = "climbs" if climb.value > 0 else "dives"
+    return f"the reflected street {way} {plain_size(climb)} mm per 100 mm"
+
+
+def bend_words(mirror: MirrorResult) -> str:
+    """What the turn does to the view."""
+    bend = mirror.bend_mm_per_100
+    if not has_sign(bend):
+        return "runs on straight"
+    side = "left" if bend.value > 0 else "right"
+    if abs(bend.value) > SIDEWAYS_MM_PER_100:
+        return f"runs off to the {side}"
+    return f"bends {plain_size(bend)} mm per 100 mm to the {side}"
+
+
+def glass_words(glass: GlassSummary) -> str:
+    """Which glass, how thick, and how that is known."""
+    thickness = "" if glass.thickness_mm is None else with_doubt(glass.thickness_mm, "mm", 1)
+    if glass.source == "stated":
+        words = glass.verdict if glass.verdict == "front-coated" else f"{glass.verdict}, {thickness} thick"
+        return f"{words} (you named it)"
+    if glass.verdict == "undetermined":
+        return "front-coated or back-silvered: this cannot tell; --glass MM narrows the interval"
+    if glass.verdict == "front-coated" or not thickness:
+        return glass.verdict
+    return f"back-silvered, {thickness} thick"
+
+
+#: Shares of the tolerance in words, the largest first.
+SHARES = (
+    (0.9, "as wide as"),
+    (0.7, "three quarters of"),
+    (0.58, "two thirds of"),
+    (0.42, "half of"),
+    (0.29, "a third of"),
+    (0.225, "a quarter of"),
+    (0.14, "a fifth of"),
+    (0.07, "a tenth of"),
+    (0.03, "a twentieth of"),
+    (0.0, "a fiftieth, or less, of"),
+)
+
+
+def quality_words(quality: Quality, tolerance_deg: float) -> str:
+    """ "good: the widest ± is 0.005°, a twentieth of the 0.1° allowed", and what would better it most."""
+    half = number_text(quality.widest_half_deg, decimals_of(quality.widest_half_deg, ANGLE_DECIMALS))
+    share = f"{quality.tolerance_share:.0f} times"
+    if quality.tolerance_share < 1.5:
+        share = next(words for least, words in SHARES if quality.tolerance_share >= least)
+    width = f"the widest ± is {half}°, {share} the {tolerance_deg:g}° allowed"
+    if not quality.cause:
+        return f"{quality.grade}: {width}"
+    named = f"{quality.photo} is the weakest: " if quality.photo else ""
+    if quality.grade == "good":
+        return f"good: {width}. Yet {named}{quality.words}. {quality.remedy}"
+    return f"{quality.grade}: {named}{quality.words}. {quality.remedy} {width[0].upper()}{width[1:]}"
+
+
+def quality_short(quality: Quality) -> str:
+    """In few words, for a picture."""
+    return f"Photo: {quality.grade}{', ' + quality.words if quality.words else ''}"
+
+
+def repeat_name(repeat: RepeatSummary) -> str:
+    """ "double reflection"."""
+    return "another board" if repeat.kind == "unexplained" else f"{repeat.kind} reflection"
+
+
+def repeat_short(repeat: RepeatSummary) -> str:
+    """One or two words, for a picture: corners show many."""
+    return "another board" if repeat.kind == "unexplained" else repeat.kind
+
+
+def repeat_words(repeat: RepeatSummary) -> str:
+    """An image by way of several mirrors, and that nothing rests on it."""
+    if repeat.kind == "unexplained":
+        return "another board that no mirror found here explains: left out"
+    ways = " and ".join(str(number) for number in sorted(set(repeat.mirrors)))
+    return f"a {repeat_name(repeat)} (by way of mirrors {ways}): left out"
+
+
+def verdict_sentence(result: CheckResult) -> str:
+    """The answer in one sentence."""
+    tolerance = f"{result.tolerance_deg:g}°"
+    mirrors = "The mirror is" if len(result.mirrors) == 1 else "The mirrors are"
+    if result.verdict == "square":
+        return f"TRUE. {mirrors} plumb and {_turned_right(result)}, within {tolerance}."
+    if result.verdict == "undetermined":
+        return f"CANNOT TELL YET. The interval is too wide, or too near the {tolerance} allowed, to decide."
+    if len(result.mirrors) == 1:
+        return f"OUT OF TRUE. The mirror {what_is_wrong(result.mirrors[0], result)}."
+    wrong = [mirror for mirror in result.mirrors if mirror.verdict == "out of square"]
+    if len(wrong) == 1:
+        return f"OUT OF TRUE. Mirror {wrong[0].number} {what_is_wrong(wrong[0], result)}."
+    numbers = ", ".join(str(mirror.number) for mirror in wrong[:-1])
+    return f"OUT OF TRUE: mirrors {numbers} and {wrong[-1].number}."
+
+
+def _turned_right(result: CheckResult) -> str:
+    if result.want_turn_deg == 0.0:
+        return "square to the sheet"
+    if result.want_turn_deg is None:
+        return "turned as wanted"
+    return f"turned by the {wanted_text(result.want_turn_deg)} wanted"
+
+
+def what_is_wrong(mirror: MirrorResult, result: CheckResult) -> str:
+    """ "leans towards you and is turned": what lies outside the tolerance by its value."""
+    faults = []
+    if abs(mirror.lean_deg.value) > result.tolerance_deg:
+        faults.append("leans towards you" if mirror.lean_deg.value > 0 else "leans away from you")
+    if abs(turn_error(mirror, mirror.want_turn_deg).value) > result.tolerance_deg:
+        faults.append("is turned" if mirror.want_turn_deg == 0.0 else "is not turned as wanted")
+    return " and ".join(faults) or "is not as wanted"

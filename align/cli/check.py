@@ -1,0 +1,124 @@
+"""The `check` command: parse, call, print, exit code."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .answers import (
+    EXIT_CODES,
+    PICTURE_SUFFIXES,
+    add_to_record,
+    check_keywords,
+    pictures_for,
+    print_result,
+    progress_words,
+)
+from .errors import answer_errors
+from .values import Board, MountHow, Number, OneForEach, SizeMm
+
+if TYPE_CHECKING:
+    pass
+EPILOG = (
+    "Exit code: 0 true within the tolerance; 1 no answer, or an interval too wide to tell; 2 wrong usage; "
+    "3 answered, out of tolerance. With --each the worst of all: 1 before 3 before 0."
+)
+
+
+@click.command("check", epilog=EPILOG)
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=click.Path(path_type=Path))
+@click.option("--camera", type=click.Path(path_type=Path), metavar="FILE", help="A file of `align camera`.")
+@click.option("--mirror", type=SizeMm(), metavar="WxH", help="The mirror's width and height in mm, for the shims.")
+@click.option("--glass", type=Number("mm", 0, 25), metavar="MM", help="Thickness of its glass; 0: front-coated.")
+@click.option(
+    "--want-turn",
+    type=OneForEach("deg", -180, 180),
+    metavar="DEG",
+    multiple=True,
+    help="Wanted turn; else square. Once for all mirrors, or once for each from the left.",
+)
+@click.option(
+    "--mount", type=MountHow(), metavar="wall|foot:DEPTH", help="How it is held; DEPTH in mm. Else: wall."
+)
+@click.option("--tolerance", type=Number("deg", 0.001, 45), metavar="DEG", help="What counts as true. Else: 0.1.")
+@click.option("--rule", type=Number("mm", 20, 500), metavar="MM", help="Length of the sheet's printed 100 mm rule.")
+@click.option("--board", type=Board(), metavar="COLSxROWS", help="Inner corners of a plain board of your own.")
+@click.option("--square", type=Number("mm", 0.5, 1000), metavar="MM", help="Side of a square of that board.")
+@click.option("--touching", is_flag=True, help="The sheet's contact edge touches the glass.")
+@click.option(
+    "--touching-mirror",
+    type=click.IntRange(1, 20),
+    metavar="N",
+    multiple=True,
+    help="Of several mirrors, the one it touches, counted from the left.",
+)
+@click.option("--each", is_flag=True, help="Every photo is a check of its own, not one check together.")
+@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer (.png or .jpg).")
+@click.option("--into", type=click.Path(path_type=Path), metavar="FOLDER", help="Add the answer to a record.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else; with --each, an object a line.")
+@click.pass_context
+def check_command(ctx: click.Context, photos: tuple[Path, ...], each: bool, as_json: bool, **options: Any) -> None:
+    """Is the mirror plumb and square? From photos to lean, turn and shims.
+
+    Each PHOTO shows the target on the floor and its reflection. Several are one check of one mirror: same
+    phone, same zoom, nothing moved. With several photos --picture NAME.png writes NAME-1.png, NAME-2.png ...
+    """
+    refuse_wrong_usage(photos, options)
+    options |= _single(options)
+    with answer_errors(as_json):
+        _check_folder(options["picture"])
+        if each:
+            from .each import check_each
+
+            code = check_each(photos, options, as_json)
+        else:
+            code = _check_together(photos, options, as_json)
+    ctx.exit(code)
+
+
+def _single(options: dict[str, Any]) -> dict[str, Any]:
+    """The options that may be given for each mirror: one number where they were given once, None for never."""
+    turns, touched = options["want_turn"], options["touching_mirror"]
+    return {"want_turn": turns[0] if len(turns) == 1 else turns or None, "touching_mirror": touched or None}
+
+
+def refuse_wrong_usage(photos: tuple[Path, ...], options: dict[str, Any]) -> None:
+    """Usage errors that only two options together make."""
+    if (options["board"] is None) != (options["square"] is None):
+        raise click.UsageError("--board and --square belong together: inner corners, and a square's side in mm.")
+    if options["board"] is not None and options["rule"] is not None:
+        raise click.UsageError("--rule is for our printed sheets; for --board give the measured --square.")
+    picture = options["picture"]
+    if picture is None:
+        return
+    if picture.suffix.lower() not in PICTURE_SUFFIXES:
+        raise click.UsageError(f"--picture must end in .png or .jpg; found {picture.name!r}.")
+    places = {path.resolve() for path in photos}
+    if any(path.resolve() in places for path in pictures_for(picture, len(photos))):
+        raise click.UsageError("--picture would overwrite a photo; give it another name.")
+
+
+def _check_folder(picture: Path | None) -> None:
+    """Refuse a picture that could not be written before any work is done."""
+    if picture is not None and not picture.parent.is_dir():
+        from ..errors import AlignError
+
+        raise AlignError(f"There is no folder {picture.parent} for the picture.", "Make the folder first.")
+
+
+def _check_together(photos: tuple[Path, ...], options: dict[str, Any], as_json: bool) -> int:
+    from ..checking.job import check
+
+    result = check(list(photos), progress=progress_words(), **check_keywords(options))
+    written = []
+    if options["picture"] is not None:
+        from ..checking.picture import save_check_picture
+
+        for number, path in enumerate(pictures_for(options["picture"], len(photos))):
+            written.append(save_check_picture(result, path, number))
+    if options["into"] is not None:
+        add_to_record(options["into"], result, options)
+    print_result(result, written, as_json)
+    return EXIT_CODES[result.verdict]

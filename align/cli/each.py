@@ -1,0 +1,236 @@
+"""`check --each`: every photo a check of its own, on all cores, answered in the order given."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from collections.abc import Iterator, Sequence
+from concurrent.futures import wait
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ..errors import AlignError
+from .answers import EXIT_CODES, add_to_record, check_keywords, pictures_for, print_result
+from .errors import DEBUG_VARIABLE, EXIT_CANNOT_ANSWER, error_json, fault, say_error
+
+if TYPE_CHECKING:
+    from ..checking.result import CheckResult
+
+#: From good to bad, for the exit code of many: not knowing is worse than knowing it is out of true.
+WORSE = (0, 3, 1)
+#: An interrupt is noticed at the latest after so long; common practice, no source.
+LISTEN_S = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """One photo's outcome: a result, or the error that stood in its place."""
+
+    photo: Path
+    result: CheckResult | None = None
+    picture: Path | None = None
+    error: AlignError | None = None
+
+    @property
+    def exit_code(self) -> int:
+        """As if this photo had been the only one."""
+        return EXIT_CODES[self.result.verdict] if self.result is not None else EXIT_CANNOT_ANSWER
+
+
+def check_each(photos: Sequence[Path], options: dict[str, Any], as_json: bool) -> int:
+    """Check, print and record every photo; the worst exit code."""
+    worst = 0
+    picture = options["picture"]
+    pictures = pictures_for(picture, len(photos)) if picture is not None else [None] * len(photos)
+    jobs = list(zip(photos, pictures, strict=True))
+    watched = sys.stderr.isatty() and len(photos) > 1
+    for number, answer in enumerate(_answers(jobs, check_keywords(options)), 1):
+        if watched:
+            click.echo(f"photo {number} of {len(photos)}: {answer.photo.name}", err=True)
+        if options["into"] is not None and answer.result is not None:
+            answer = _recorded(answer, options)
+        _print_answer(answer, as_json, first=number == 1, alone=len(photos) == 1)
+        worst = max(worst, answer.exit_code, key=WORSE.index)
+    return worst
+
+
+def _recorded(answer: Answer, options: dict[str, Any]) -> Answer:
+    """The answer after it was put into the record, or why it was not."""
+    assert answer.result is not None
+    try:
+        add_to_record(options["into"], answer.result, options)
+    except AlignError as error:
+        return Answer(answer.photo, error=error)
+    return answer
+
+
+def _print_answer(answer: Answer, as_json: bool, *, first: bool, alone: bool) -> None:
+    if answer.error is not None:
+        _print_error(answer.photo, answer.error, as_json)
+    elif answer.result is not None:
+        if not as_json and not alone:
+            click.echo(("" if first else "\n") + f"== {answer.photo} ==\n")
+        print_result(answer.result, [answer.picture] if answer.picture else [], as_json)
+    sys.stdout.flush()
+
+
+def _print_error(photo: Path, error: AlignError, as_json: bool) -> None:
+    """An error that names its photo, in words or as JSON."""
+    if as_json:
+        import json
+
+        click.echo(json.dumps({**error_json(error), "file": str(photo)}))
+        return
+    if photo.name not in error.message:
+        error.message = f"{photo}: {error.message}"
+    say_error(error, as_json=False)
+
+
+def _answers(jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any]) -> Iterator[Answer]:
+    """Answers in the order of the jobs; after an interrupt those in hand, and one that says what is left."""
+    left = 0
+    with Interrupts() as interrupts:
+        workers = min(len(jobs), _cores())
+        for answer in (_one_by_one if workers < 2 else _side_by_side)(jobs, keywords, interrupts):
+            if answer is None:
+                left += 1
+            else:
+                yield answer
+        if left:
+            words = f"Interrupted: {left} of {len(jobs)} photos were not checked."
+            yield Answer(jobs[-1][0], error=AlignError(words, "Check the others again."))
+
+
+def _one_by_one(
+    jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any], interrupts: Interrupts
+) -> Iterator[Answer | None]:
+    """Answers worked out here; None for a photo that an interrupt left out."""
+    for number, (photo, picture) in enumerate(jobs):
+        yield None if number and interrupts.came else answer_photo(photo, picture, keywords)
+
+
+def _side_by_side(
+    jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any], interrupts: Interrupts
+) -> Iterator[Answer | None]:
+    """Answers of one process for each core; None for a photo that an interrupt left out."""
+    with _pool(min(len(jobs), _cores())) as pool:
+        with _deaf_children():
+            futures = [pool.submit(answer_photo, photo, picture, keywords) for photo, picture in jobs]
+        for number, ((photo, _), future) in enumerate(zip(jobs, futures, strict=True)):
+            while not (future.done() or interrupts.came):
+                wait([future], timeout=LISTEN_S)
+            if interrupts.came:
+                for waiting in futures[number:]:
+                    waiting.cancel()  # those that were begun cannot be, and are waited for
+            yield None if future.cancelled() else _outcome(photo, future)
+
+
+class Interrupts:
+    """Ctrl-C noted in `came` rather than raised, so that none strikes between an answer and its printing.
+
+    A second one raises as ever. Where none is heard (in a thread, in a shell's background), none is noted.
+    """
+
+    def __init__(self) -> None:
+        self.came = False
+        self._heard = False
+
+    def __enter__(self) -> Interrupts:
+        self._heard = (
+            threading.current_thread() is threading.main_thread()
+            and signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        )
+        if self._heard:
+            signal.signal(signal.SIGINT, self._note)
+        return self
+
+    def _note(self, *_: object) -> None:
+        self.came = True
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    def __exit__(self, *_: object) -> None:
+        if self._heard:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@contextmanager
+def _deaf_children() -> Iterator[None]:
+    """Processes started inside never hear an interrupt, from their first instruction on."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield  # `_start_worker` makes them deaf
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _outcome(photo: Path, future: Any) -> Answer:
+    """A worker's answer; a worker that died (out of memory, say) costs its photo only an error."""
+    try:
+        answer: Answer = future.result()
+    except Exception as error:
+        if os.environ.get(DEBUG_VARIABLE):
+            raise
+        return Answer(photo, error=fault(error))
+    return answer
+
+
+@contextmanager
+def _pool(workers: int) -> Iterator[Any]:
+    """Fresh processes: a fork of one that has used OpenCV's threads may hang."""
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+
+    methods = multiprocessing.get_all_start_methods()
+    context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
+    try:
+        yield pool
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _start_worker() -> None:
+    """One thread for each worker, no libraries' asides, and interrupts left to the parent."""
+    import warnings
+
+    import cv2
+
+    if not os.environ.get(DEBUG_VARIABLE):
+        warnings.simplefilter("ignore")
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    cv2.setNumThreads(1)
+
+
+def _cores() -> int:
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def answer_photo(photo: Path, picture: Path | None, keywords: dict[str, Any]) -> Answer:
+    """Check one photo and draw its picture; errors become part of the answer."""
+    from ..checking.job import check
+
+    try:
+        result = check(photo, **keywords)
+        if picture is not None:
+            from ..checking.picture import save_check_picture
+
+            save_check_picture(result, picture, 0)
+        return Answer(photo, result, picture)
+    except AlignError as error:
+        return Answer(photo, error=error)
+    except Exception as error:
+        if os.environ.get(DEBUG_VARIABLE):
+            raise
+        return Answer(photo, error=fault(error))

@@ -1,0 +1,99 @@
+"""The `glass` command: parse, call, print, exit code."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .answers import PICTURE_SUFFIXES, progress_words
+from .errors import EXIT_CANNOT_ANSWER, answer_errors
+
+if TYPE_CHECKING:
+    from ..ghosts.result import GlassResult
+
+EPILOG = "Exit code: 0 answered; 1 no answer, or it cannot be told from these photos; 2 wrong usage."
+
+DISTANCE_HELP = "Without the sheet in the photo: from phone to lamps by way of the mirror."
+GLASS_HELP = "Without the sheet in the photo: what the glass is thought to be."
+
+
+@click.command("glass", epilog=EPILOG)
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=click.Path(path_type=Path))
+@click.option("--camera", type=click.Path(path_type=Path), metavar="FILE", help="A file of `align camera`.")
+@click.option("--distance", type=click.FloatRange(min=1), metavar="MM", help=DISTANCE_HELP)
+@click.option("--glass", type=click.FloatRange(min=0.5), metavar="MM", help=GLASS_HELP)
+@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer (.png or .jpg).")
+@click.option("--into", type=click.Path(path_type=Path), metavar="FOLDER", help="Add the answer to a record.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
+@click.pass_context
+def glass_command(
+    ctx: click.Context,
+    photos: tuple[Path, ...],
+    camera: Path | None,
+    distance: float | None,
+    glass: float | None,
+    picture: Path | None,
+    into: Path | None,
+    as_json: bool,
+) -> None:
+    """Which glass is it: front-coated or back-silvered, and how thick? From lamps and their ghosts.
+
+    Each PHOTO shows the target and its reflection, and one or more small lit lamps with theirs, in a room as
+    dark as the sheet allows. Several photos are of one mirror, by one camera and zoom.
+    """
+    _refuse_wrong_usage(photos, picture)
+    with answer_errors(as_json):
+        from ..ghosts.job import glass_of
+
+        result = glass_of(
+            list(photos), camera=camera, progress=progress_words(), distance_mm=distance, glass_mm=glass
+        )
+        drawn = _drawn(result, picture)
+        if into is not None:
+            _add_to_record(into, result, camera, drawn)
+        _print(result, drawn, as_json)
+        code = EXIT_CANNOT_ANSWER if result.glass.verdict == "undetermined" else 0
+    ctx.exit(code)
+
+
+def _refuse_wrong_usage(photos: tuple[Path, ...], picture: Path | None) -> None:
+    if picture is None:
+        return
+    if picture.suffix.lower() not in PICTURE_SUFFIXES:
+        raise click.UsageError(f"--picture must end in .png or .jpg; found {picture.name!r}.")
+    if picture.resolve() in {path.resolve() for path in photos}:
+        raise click.UsageError("--picture would overwrite a photo; give it another name.")
+
+
+def _drawn(result: GlassResult, picture: Path | None) -> Path | None:
+    if picture is None:
+        return None
+    from ..ghosts.picture import save_glass_picture
+
+    return save_glass_picture(result, picture)
+
+
+def _add_to_record(folder: Path, result: GlassResult, camera: Path | None, drawn: Path | None) -> None:
+    from ..records.job import add_entry
+
+    settings = {} if camera is None else {"camera": str(camera)}
+    pictures = None if drawn is None else [drawn, *[None] * (len(result.photos) - 1)]
+    add_entry(folder, result, settings=settings, pictures=pictures)
+
+
+def _print(result: GlassResult, drawn: Path | None, as_json: bool) -> None:
+    if as_json:
+        import json
+
+        answer: dict[str, Any] = result.to_json()
+        if drawn is not None:
+            answer["pictures"] = [str(drawn)]
+        click.echo(json.dumps(answer, allow_nan=False))
+        return
+    from ..ghosts.text import glass_text
+
+    click.echo(glass_text(result))
+    if drawn is not None:
+        click.echo(f"\nPicture: {drawn}")

@@ -1,0 +1,84 @@
+"""The `plan` command: parse, call, print, exit code."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from .errors import answer_errors
+
+#: Answered, but not as wished: as `align check` says that a mirror is out of tolerance.
+EXIT_NOT_AS_WISHED = 3
+
+
+@click.command("plan")
+@click.argument("scene", required=False, type=click.Path(path_type=Path), metavar="SCENE.toml")
+@click.option(
+    "--start",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a commented example scene to FILE, to be changed into your own.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Also draw the plan's pictures, and put the text with them, into FOLDER.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
+@click.pass_context
+def plan_command(
+    ctx: click.Context, scene: Path | None, start: Path | None, out: Path | None, as_json: bool
+) -> None:
+    """Plan a mirror before it is bought: angle, glass, seam, sightlines.
+
+    SCENE.toml describes the scene in millimetres, as a tape measure gives them; begin with --start FILE.
+    The exit code is 0 when all is as wished, and 3 when the plan was worked out but a wish is not met or a path
+    does not run on as it should; 1: it could not answer, 2: wrong usage.
+    """
+    if (scene is None) == (start is None):
+        raise click.UsageError("Give either SCENE.toml, or --start FILE to write an example.")
+    code = 0
+    with answer_errors(as_json):
+        if start is not None:
+            _start(start, as_json)
+        elif scene is not None and not _plan(scene, out, as_json):
+            code = EXIT_NOT_AS_WISHED
+    ctx.exit(code)
+
+
+def _start(file: Path, as_json: bool) -> None:
+    import json
+
+    from ..planning.scene_file import start_file
+
+    start_file(file)
+    if as_json:
+        click.echo(json.dumps({"format": "align-plan-start-1", "file": str(file)}, ensure_ascii=False))
+    else:
+        click.echo(f"Wrote {file}. Put your own measures into it, then: align plan {file} --out FOLDER")
+
+
+def _plan(scene: Path, out: Path | None, as_json: bool) -> bool:
+    """Plan, draw, print; whether all is as wished."""
+    import json
+
+    from ..planning.job import plan
+    from ..planning.text import plan_text
+
+    result = plan(scene)
+    pictures: list[Path] = []
+    if out is not None:
+        from ..planning.pictures.sheets import draw_plan
+
+        pictures = draw_plan(result, out)
+    if as_json:
+        answer = result.to_json()
+        answer["pictures"] = [str(picture) for picture in pictures]
+        click.echo(json.dumps(answer, ensure_ascii=False, allow_nan=False))
+        return result.as_wished
+    click.echo(plan_text(result))
+    if pictures:
+        click.echo("\nPictures: " + ", ".join(str(picture) for picture in pictures))
+    return result.as_wished

@@ -1,0 +1,1 @@
+"""What all pictures and texts share: the canvas, places for labels, and numbers in words."""

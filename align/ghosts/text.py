@@ -1,0 +1,63 @@
+"""The answer of `align glass` in plain words."""
+
+from __future__ import annotations
+
+import textwrap
+
+from ..drawing.wording import kept_together, number_text, with_doubt
+from .result import GlassResult, LampSeen
+
+COLUMNS = 80
+ORDER_WORDS = {0: "front face", 2: "first extra trip", 3: "second extra trip"}
+
+
+def glass_text(result: GlassResult) -> str:
+    """Verdict first, then why, each lamp, what other glass would show, and the better photo."""
+    parts = [_filled(_verdict(result)), _filled(result.reason)]
+    parts += ["\n".join(_lamp_lines(number, lamp)) for number, lamp in enumerate(result.lamps, 1)]
+    if result.other_glass:
+        parts.append("\n".join(_other_lines(result)))
+    for cause in result.blur or ():
+        parts.append(_filled(f"Blur ({cause.name}): {cause.seen} {cause.cure}"))
+    parts += [_filled(f"Note: {warning}") for warning in result.warnings]
+    if result.better_photo:
+        parts.append(_filled(f"Better photo: {result.better_photo}"))
+    return "\n\n".join(parts)
+
+
+def _verdict(result: GlassResult) -> str:
+    glass = result.glass
+    if glass.verdict == "undetermined":
+        return "CANNOT TELL YET which glass this is."
+    if glass.verdict == "front-coated":
+        return "FRONT-COATED: no glass before the silver."
+    if glass.thickness_mm is None:
+        return "BACK-SILVERED: glass before the silver; its thickness cannot be told from this photo."
+    return (
+        f"BACK-SILVERED, {with_doubt(glass.thickness_mm, 'mm', 2)} thick "
+        f"(the nearest common glass: {result.nearest_common_mm:g} mm)."
+    )
+
+
+def _lamp_lines(number: int, lamp: LampSeen) -> list[str]:
+    x, y = lamp.position_px
+    seen = "seen directly too" if lamp.direct_px is not None else "not seen directly"
+    lines = [f"  Lamp {number}  reflected at ({x:.0f}, {y:.0f}), {seen}, {lamp.incidence_deg:.0f}° to the glass"]
+    for ghost in lamp.ghosts:
+        away = ((ghost.position_px[0] - x) ** 2 + (ghost.position_px[1] - y) ** 2) ** 0.5
+        share = number_text(100 * ghost.ratio.value, 1)
+        lines.append(f"          ghost of the {ORDER_WORDS[ghost.order]}: {away:.1f} px away, {share} %")
+    return lines
+
+
+def _other_lines(result: GlassResult) -> list[str]:
+    lines = ["At this very place (first lamp), ghosts lie beside the lamp by, and the seam is:"]
+    for other in result.other_glass:
+        apart, seam = number_text(other.ghosts_apart_mm, 1), number_text(other.seam_mm, 1)
+        lines.append(f"  {other.thickness_mm:g} mm glass: {apart} mm; seam {seam} mm")
+    return [*lines, "  front-coated: none; no seam"]
+
+
+def _filled(words: str) -> str:
+    wrapped = textwrap.fill(kept_together(words), COLUMNS, subsequent_indent="  ", break_long_words=False)
+    return wrapped.replace("\N{NO-BREAK SPACE}", " ")

@@ -1,0 +1,1 @@
+"""Light, glass, planes and cameras: pure mathematics, numbers in, numbers out."""

@@ -1,0 +1,1 @@
+"""Planning a mirror before it is bought: sight lines, angle, seam, ghosts, glass, and what cures a trouble."""

@@ -1,0 +1,1 @@
+"""The record of an installation: entries, the page that shows them, and cautions."""

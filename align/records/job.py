@@ -1,0 +1,178 @@
+"""Keeping a record of an installation: a folder of entries, pictures that stand alone, and a page."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Protocol
+
+from ..checking.result import CheckResult
+from ..drawing.captioned import as_jpeg, as_png, decoded
+from ..photo.strip_metadata import clean_photo, stripped_png
+from .entry import EntryPhoto, kind_of, write_entry
+from .installation import write_start
+
+PAGE = "record.html"
+#: The small picture kept beside the large one: what the page shows.
+PREVIEW_PX, PREVIEW_QUALITY = 1600, 82
+#: A picture is drawn at the photo's own size, however large that is [px].
+FULL_SIZE_PX = 100_000
+
+Picture = bytes | str | os.PathLike[str]
+Progress = Callable[[str], None]
+
+
+class Answer(Protocol):
+    """What a record takes: anything that gives the contract's JSON object."""
+
+    def to_json(self) -> dict[str, Any]:
+        """The answer as JSON."""
+
+
+def start_record(folder: str | os.PathLike[str]) -> Path:
+    """Make a folder a record: write its installation.toml with comments to fill in; returns its path."""
+    return write_start(Path(folder))
+
+
+def add_entry(
+    folder: str | os.PathLike[str],
+    result: Answer | Mapping[str, Any],
+    *,
+    settings: Mapping[str, Any],
+    photos: Sequence[str | os.PathLike[str]] | None = None,
+    pictures: Sequence[Picture | None] | None = None,
+) -> Path:
+    """Add one dated entry to a record; returns the entry's folder.
+
+    Nothing is overwritten, two writers at once both land, and a crash costs at most this entry.
+
+    Parameters
+    ----------
+    folder : the record's folder, made if need be
+    result : an answer, or its "align-check-1" or "align-glass-1" object
+    settings : the options that shaped the answer
+    photos : the photos it is of; without them, the files that the answer names
+    pictures : for each photo the answer drawn as PNG, as bytes or file, or None; without them, those of a
+        CheckResult are drawn here
+
+    Raises
+    ------
+    AlignError : a photo cannot be read, or the folder cannot be written.
+    """
+    raw = dict(result) if isinstance(result, Mapping) else result.to_json()
+    kind_of(raw)
+    paths = [Path(p) for p in photos] if photos is not None else _photos_of(raw)
+    drawn = list(pictures) if pictures is not None else _drawn(result, len(paths))
+    outlines = _outlines(result, len(paths))
+    files: dict[str, bytes] = {}
+    entries = []
+    for number, path in enumerate(paths, 1):
+        picture = _png_bytes(drawn[number - 1]) if number <= len(drawn) else None
+        entries.append(_photo_files(files, number, path, picture, outlines[number - 1]))
+    name = write_entry(Path(folder), raw, settings=settings, photos=entries, files=files)
+    return Path(folder) / "entries" / name
+
+
+def make_page(
+    folder: str | os.PathLike[str],
+    out: str | os.PathLike[str] | None = None,
+    *,
+    progress: Progress | None = None,
+) -> Path:
+    """Make the record's page and the pictures that stand alone; returns the page's path.
+
+    Raises
+    ------
+    AlignError : no record, no readable entry, or a file that cannot be written.
+    """
+    from ..whole_file import write_whole
+    from .contents import read_record
+    from .page import page_html
+    from .standalone import before_and_after, refresh_pictures
+
+    folder = Path(folder)
+    say = progress or (lambda words: None)
+    say("reading the entries")
+    record = read_record(folder)
+    refresh_pictures(folder, record, progress)
+    say("laying before and after over each other")
+    pair = before_and_after(folder, record)
+    page = Path(out) if out is not None else folder / PAGE
+    write_whole(page, page_html(record, pair, progress).encode(), make_folder=True)
+    return page
+
+
+def _photos_of(raw: Mapping[str, Any]) -> list[Path]:
+    return [Path(photo["file"]) for photo in raw.get("photos", ()) if photo.get("file")]
+
+
+def _drawn(result: Answer | Mapping[str, Any], count: int) -> list[bytes | None]:
+    """The answer on each photo, at the photo's own size."""
+    if not isinstance(result, CheckResult) or len(result.overlays) != count:
+        return [None] * count
+    from ..checking.picture import draw_check
+
+    return [as_png(draw_check(result, number, long_side_px=FULL_SIZE_PX)) for number in range(count)]
+
+
+def _outlines(result: Answer | Mapping[str, Any], count: int) -> list[tuple[tuple[float, float], ...]]:
+    """Where the target's outline lies in each photo: what lays before over after later."""
+    if not isinstance(result, CheckResult) or len(result.overlays) != count:
+        return [()] * count
+    return [tuple((float(x), float(y)) for x, y in o.direct_outline_px) for o in result.overlays]
+
+
+def _png_bytes(picture: Picture | None) -> bytes | None:
+    """A drawn picture as PNG without metadata, whatever it came as."""
+    if picture is None:
+        return None
+    data = picture if isinstance(picture, bytes) else Path(picture).read_bytes()
+    try:
+        return stripped_png(data)
+    except ValueError:
+        return as_png(decoded(data))
+
+
+def _photo_files(
+    files: dict[str, bytes],
+    number: int,
+    path: Path,
+    picture: bytes | None,
+    outline_px: tuple[tuple[float, float], ...],
+) -> EntryPhoto:
+    """Put one photo's files into `files`; what the entry says of them."""
+    clean, suffix = clean_photo(path)
+    names = {"photo": f"photo-{number}{suffix}", "picture": "", "preview": f"preview-{number}.jpg"}
+    files[names["photo"]] = clean
+    if picture is not None:
+        names["picture"] = f"picture-{number}.png"
+        files[names["picture"]] = picture
+        shown = decoded(picture)
+    else:
+        shown = _upright(clean, suffix)
+    files[names["preview"]] = as_jpeg(shown, PREVIEW_PX, PREVIEW_QUALITY)
+    return EntryPhoto(path.name, taken=_taken(path), outline_px=outline_px, **names)
+
+
+def _upright(clean: bytes, suffix: str) -> Any:
+    from ..photo.read import read_colour
+
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / f"photo{suffix}"
+        copy.write_bytes(clean)
+        return read_colour(copy)
+
+
+def _taken(path: Path) -> str:
+    """When the photo was taken, as its camera's clock says: "2026-07-14 10:32:05", or ""."""
+    from PIL import Image
+
+    try:
+        with Image.open(path) as image:
+            found = str(image.getexif().get_ifd(0x8769).get(0x9003, ""))
+    except Exception:  # damaged metadata comes in many kinds
+        return ""
+    date, _, clock = found.strip("\0 ").partition(" ")
+    return f"{date.replace(':', '-')} {clock}".strip() if date[:4].isdigit() else ""

@@ -1,0 +1,91 @@
+"""The pictures of a record's page: inside the page as JPEG, with alternative text and caption."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..checking.wording import verdict_sentence
+from ..drawing.wording import kept_together
+from .contents import CheckEntry, GlassEntry, Record
+from .tables import entry_answer
+
+if TYPE_CHECKING:
+    from .standalone import BeforeAfter
+
+#: Sizes [px] of pictures in the page: one that is looked at, one among many.
+LARGE_PX, SMALL_PX, QUALITY = 1600, 480, 80
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture in the page: its data URI, size [px], alternative text and caption."""
+
+    uri: str
+    width: int
+    height: int
+    alt: str
+    caption: str
+
+
+def picture_alt(item: CheckEntry | GlassEntry) -> str:
+    """What a picture of an entry shows, for those who do not see it."""
+    if isinstance(item, GlassEntry):
+        return f"Photo of {item.entry.day_in_words} of lamps in the mirror. Found: {entry_answer(item)}."
+    return (
+        f"Photo of {item.entry.day_in_words}: the target on the floor before the mirror and its reflection, "
+        f"outlined. {verdict_sentence(item.result)}"
+    )
+
+
+def large_picture(item: CheckEntry) -> Picture:
+    """The first picture of a check."""
+    words = f"Entry {item.number}, {item.entry.day_in_words}: {entry_answer(item)}."
+    return _picture(item.entry.folder / item.entry.photos[0].preview, LARGE_PX, picture_alt(item), words)
+
+
+def gallery(record: Record, progress: Callable[[str], None] | None = None) -> list[Picture]:
+    """A small picture of every photo of every entry."""
+    found = []
+    for item in record.entries:
+        if progress:
+            progress(f"entry {item.number} of {len(record.entries)}")
+        for number, photo in enumerate(item.entry.photos, 1):
+            which = f", photo {number}" if len(item.entry.photos) > 1 else ""
+            words = f"{item.number}{which}: {item.entry.day_in_words}, {entry_answer(item)}"
+            found.append(_picture(item.entry.folder / photo.preview, SMALL_PX, picture_alt(item) + which, words))
+    return [picture for picture in found if picture.uri]
+
+
+def pair_in_page(record: Record, pair: BeforeAfter | None) -> Picture | None:
+    """Before and after side by side."""
+    if pair is None or record.before is None or record.now is None:
+        return None
+    how = (
+        "The earlier photo is laid over the later one by the target on the floor"
+        if pair.registered
+        else "The two photos were taken from places too far apart to be laid over each other"
+    )
+    first, last = (f"{i.entry.day_in_words} (entry {i.number})" for i in (record.before, record.now))
+    days = f"{first} and {last}"
+    answers = f"Before: {entry_answer(record.before)}. After: {entry_answer(record.now)}."
+    alt = f"Photos of {days} side by side. {answers}"
+    return _picture(pair.path, LARGE_PX, alt, f"Before and after, {days}. {how}.")
+
+
+def _picture(path: Path, longest_px: int, alt: str, caption: str) -> Picture:
+    """A picture file as a JPEG data URI; an empty one where it cannot be read."""
+    from ..drawing.captioned import as_jpeg, decoded
+    from ..errors import PhotoError
+
+    try:
+        pixels = decoded(path.read_bytes())
+    except (OSError, PhotoError):
+        return Picture("", 1, 1, alt, f"{caption} (The picture is missing.)")
+    data = as_jpeg(pixels, longest_px, QUALITY)
+    scale = min(1.0, longest_px / max(pixels.shape[:2]))
+    size = (round(pixels.shape[1] * scale), round(pixels.shape[0] * scale))
+    return Picture(f"data:image/jpeg;base64,{base64.b64encode(data).decode()}", *size, alt, kept_together(caption))

@@ -1,0 +1,158 @@
+"""One photo's sighting: the target, its reflections, double reflections, and why one is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import TargetError
+from ..optics.camera_model import CameraPrior
+from ..optics.geometry import apply_homography
+from ..photo.legibility import complaint
+from ..photo.read import Photo
+from ..photo.tone import Light, light_of
+from ..target.sheets import Sheet
+from .boards import MIN_MARKERS, Board, Pyramid, find_boards, find_in_region, sight_find
+from .far_reflection import search_reflection
+from .inter_reflections import Repeat, apart, told_apart
+from .markers import Find
+
+#: The whole photo is enlarged in search of a small target up to this many pixels.
+MAX_ENLARGED_PIXELS = 56e6
+
+#: Finds that are looked at, those with most markers first; noise yields scores of single wrong markers, each of
+#: which costs 0.04 s.
+MAX_FINDS = 24
+
+
+@dataclass(frozen=True, eq=False)
+class Sighting:
+    """What one photo shows.
+
+    target : the board itself; reflections : one for each mirror, left to right; repeats : images by way of
+    several mirrors, which are named in the answer and used for nothing else; lights : of the target and of each
+    reflection, where it was looked at; complaint : where no reflection was found, what is plainly amiss with the
+    photo and what to try.
+    """
+
+    sheet: Sheet
+    target: Board
+    reflections: tuple[Board, ...]
+    repeats: tuple[Repeat, ...] = ()
+    lights: tuple[Light | None, ...] = ()
+    complaint: tuple[str, str] | None = None
+
+
+def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, scale: float = 1.0) -> Sighting:
+    """Find the target and its reflections in a photo.
+
+    Raises
+    ------
+    TargetError
+        No target, or only its reflection.
+    """
+    if own_board is not None:
+        from .plain_board import sight_plain
+
+        plain, reflected, rest = sight_plain(photo, prior, own_board)
+        pyramid = Pyramid(photo.gray)
+        return _sighting(pyramid, plain, *told_apart(pyramid, plain, reflected, rest, prior))
+    pyramid = Pyramid(photo.gray)
+    _ = pyramid.reduced  # made once, before two threads ask for it
+    # OpenCV lets other threads run: the second core reads the flipped photo meanwhile.
+    with ThreadPoolExecutor(max_workers=1) as second_core:
+        flipped = second_core.submit(find_boards, pyramid, mirrored=True, scale=scale)
+        target, others = _target(pyramid, photo, scale)
+        sheet = target.sheet
+        finds = [find for find in flipped.result() if find.sheet.name == sheet.name]
+    boards = _sighted(pyramid, finds)
+    if not boards:
+        found = search_reflection(pyramid, target, prior, scale=scale)
+        boards = [] if found is None else [found]
+    return _sighting(pyramid, target, *told_apart(pyramid, target, boards, others, prior))
+
+
+def _sighting(pyramid: Pyramid, target: Board, reflections: Sequence[Board], repeats: Sequence[Repeat]) -> Sighting:
+    """What was found, with its light."""
+    gray = pyramid.level(0)
+    lights = tuple(light_of(gray, board.outline_px) for board in (target, *reflections))
+    amiss = None if reflections else complaint(pyramid.reduced)
+    return Sighting(target.sheet, target, tuple(reflections), tuple(repeats), lights, amiss)
+
+
+def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[Board]]:
+    """The target: the nearest right-handed board, hence the largest; and the others."""
+    gray = photo.gray
+    finds = find_boards(pyramid, mirrored=False, scale=scale)
+    boards = _sighted(pyramid, finds)
+    whole = (0, 0, gray.shape[1], gray.shape[0])
+    for zoom in (1.0, 2.0):
+        if boards or gray.size * zoom**2 > MAX_ENLARGED_PIXELS:
+            break
+        more = find_in_region(gray, whole, zoom, mirrored=False, scale=scale)
+        boards, finds = _sighted(pyramid, more), finds + more
+    if not boards:
+        raise _no_target(pyramid, photo, finds, scale)
+    boards.sort(key=lambda board: board.area_px, reverse=True)
+    same = [board for board in boards if board.sheet.name == boards[0].sheet.name]
+    return same[0], same[1:]
+
+
+def _sighted(pyramid: Pyramid, finds: list[Find]) -> list[Board]:
+    boards: list[Board] = []
+    for find in finds[:MAX_FINDS]:
+        if len(find.marker_ids) < MIN_MARKERS and any(_misread(find, board) for board in boards):
+            continue
+        board = sight_find(pyramid, find)
+        if board is not None:
+            boards.append(board)
+    return _distinct(boards)
+
+
+def _misread(find: Find, board: Board) -> bool:
+    """Whether a find of few markers is a sighted board's print misread: of another sheet, or lying on the board.
+
+    Such finds are common (in 9 of 26 sample and accuracy photos), never became a board, and take up to 0.08 s each.
+    """
+    sheet = board.sheet
+    if find.sheet.name != sheet.name:
+        return True
+    to_board = np.asarray(np.linalg.inv(board.homography), float)
+    places = apply_homography(to_board, find.marker_pixels.mean(axis=1)) / sheet.square_mm
+    return bool(((places > 0) & (places < [sheet.squares_x, sheet.squares_y])).all())
+
+
+def _distinct(boards: list[Board]) -> list[Board]:
+    """Boards without repeats: two finds of one board share their corners' places."""
+    kept: list[Board] = []
+    for board in sorted(boards, key=lambda b: -len(b.corner_ids)):
+        if all(apart(board, other) for other in kept):
+            kept.append(board)
+    return kept
+
+
+def _no_target(pyramid: Pyramid, photo: Photo, finds: list[Find], scale: float) -> TargetError:
+    name = photo.path.name
+    most = max(finds, key=lambda find: len(find.marker_ids), default=None)
+    if most is not None and len(most.marker_ids) >= 3:
+        return TargetError(
+            f"{name}: {len(most.marker_ids)} markers of the {most.sheet.name} sheet can be read, but too few "
+            "of its corners.",
+            "Show the whole sheet, flat and sharp, with nothing lying on it.",
+        )
+    if _sighted(pyramid, find_boards(pyramid, mirrored=True, scale=scale)):
+        return TargetError(
+            f"{name} shows the target's reflection but not the target itself.",
+            "Step back or tilt the phone so that the sheet and its reflection are both in the photo.",
+        )
+    amiss = complaint(pyramid.reduced)
+    if amiss is not None:
+        return TargetError(f"No target was found in {name}: {amiss[0]}.", amiss[1])
+    return TargetError(
+        f"No target was found in {name}.",
+        "Print one with `align target`, lay it flat before the mirror, and photograph it sharp and well lit; "
+        "for a plain checkerboard of your own, say --board COLSxROWS --square MM.",
+    )

@@ -1,0 +1,1 @@
+"""The joint least-squares solve of camera, sheet and mirrors, with its covariance."""

@@ -1,0 +1,290 @@
+"""The forward model: where a camera sees the corners of the target, directly and in a glass mirror.
+
+One parameter vector holds everything that is unknown: the camera, the glass's index, how the picture was
+reshaped, the bow of the sheet, each mirror (lean, turn, offset, thickness) and one camera pose for each
+photo. `Layout` knows which entry is which; `predict` projects one view and returns the derivatives as well.
+Derivatives are analytic; tests/test_model.py compares them with finite differences.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..optics.camera_model import (
+    CAMERA_PARAMETERS,
+    N_CAMERA,
+    Camera,
+    camera_from_parameters,
+    project_with_derivatives,
+    reshape_matrix,
+    reshaped,
+)
+from ..optics.geometry import mirror_normal, rotation_from_vector, skew
+from ..optics.slab import virtual_depth_derivatives
+
+Array = NDArray[np.float64]
+
+#: offset: of the front face from the origin, along the normal; `distance_mm` (along y) has no value for a
+#: mirror that runs along the sheet, so the solve does not use it.
+MIRROR_PARAMETERS = ("lean_rad", "turn_rad", "offset_mm", "thickness_mm")
+#: What resizing and tilting a picture on a computer does: (sides' ratio - 1), and sideways px per px of height.
+RESHAPE_PARAMETERS = ("stretch", "shear")
+BOW_PARAMETERS = ("bow_x_mm", "bow_y_mm", "twist_mm")
+POSE_PARAMETERS = ("rot_x", "rot_y", "rot_z", "t_x_mm", "t_y_mm", "t_z_mm")
+#: Entries that all mirrors and photos share: camera, index of the glass, reshaping, bow.
+N_SHARED = N_CAMERA + 1 + len(RESHAPE_PARAMETERS) + len(BOW_PARAMETERS)
+DIRECT = -1  # the mirror number of a direct view
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Which entry of the parameter vector is what, for a number of mirrors and photos."""
+
+    mirrors: int
+    photos: int
+    #: The camera and the mirrors stood still and the sheet was moved: one pose, and the sheet's
+    #: placement relative to the first photo's for every further photo. Otherwise one pose for each photo.
+    moved_sheet: bool = False
+
+    @property
+    def camera(self) -> slice:
+        """The eight camera parameters."""
+        return slice(0, N_CAMERA)
+
+    @property
+    def index(self) -> int:
+        """The refractive index of the glass."""
+        return N_CAMERA
+
+    @property
+    def reshape(self) -> slice:
+        """How the picture was stretched and sheared after it was taken."""
+        return slice(N_CAMERA + 1, N_CAMERA + 3)
+
+    @property
+    def bow(self) -> slice:
+        """The three bow parameters of the sheet [mm]."""
+        return slice(N_CAMERA + 3, N_SHARED)
+
+    def mirror(self, number: int) -> slice:
+        """lean, turn [rad], offset, thickness [mm] of a mirror."""
+        start = N_SHARED + 4 * number
+        return slice(start, start + 4)
+
+    @property
+    def poses(self) -> int:
+        """How many camera poses there are."""
+        return 1 if self.moved_sheet else self.photos
+
+    def pose(self, photo: int) -> slice:
+        """Rotation (a small left-multiplied rotation vector) and translation of a photo's camera."""
+        start = N_SHARED + 4 * self.mirrors + 6 * (0 if self.moved_sheet else photo)
+        return slice(start, start + 6)
+
+    def placement(self, photo: int) -> slice | None:
+        """The same for the sheet in a photo, relative to the first photo's; None where it did not move."""
+        if not self.moved_sheet or photo == 0:
+            return None
+        start = N_SHARED + 4 * self.mirrors + 6 * photo
+        return slice(start, start + 6)
+
+    @property
+    def motions(self) -> tuple[slice, ...]:
+        """All poses and placements, in the order of the vector."""
+        start = N_SHARED + 4 * self.mirrors
+        return tuple(slice(start + 6 * i, start + 6 * i + 6) for i in range(self.photos))
+
+    @property
+    def size(self) -> int:
+        """Length of the parameter vector."""
+        return N_SHARED + 4 * self.mirrors + 6 * self.photos
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """A name for every entry."""
+        names = [*CAMERA_PARAMETERS, "glass_index", *RESHAPE_PARAMETERS, *BOW_PARAMETERS]
+        names += [f"{name}[{m}]" for m in range(self.mirrors) for name in MIRROR_PARAMETERS]
+        kinds = ["pose" if i < self.poses else "sheet" for i in range(self.photos)]
+        names += [f"{kind}_{name}[{p}]" for p, kind in enumerate(kinds) for name in POSE_PARAMETERS]
+        return tuple(names)
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """A point of the parameter space: the vector, and the rotation that each pose's vector multiplies.
+
+    The rotation part of every pose and placement in `vector` is zero: steps are folded into `rotations`
+    (one for each of `layout.motions`) at once.
+    """
+
+    layout: Layout
+    vector: Array
+    rotations: tuple[Array, ...]
+
+    def stepped(self, step: Array) -> State:
+        """The state after adding `step`, rotations composed on the left."""
+        vector = self.vector + step
+        rotations = []
+        for where, rotation in zip(self.layout.motions, self.rotations, strict=True):
+            rotations.append(rotation_from_vector(vector[where][:3]) @ rotation)
+            vector[where.start : where.start + 3] = 0.0
+        return State(self.layout, vector, tuple(rotations))
+
+    def cam_from_target(self, photo: int) -> tuple[Array, Array]:
+        """(R, t) of a photo's camera from the scene: the target frame of the first photo."""
+        number = 0 if self.layout.moved_sheet else photo
+        return self.rotations[number], self.vector[self.layout.pose(photo)][3:]
+
+    def scene_from_sheet(self, photo: int) -> tuple[Array, Array]:
+        """(R, t) of the sheet in a photo; the identity where it did not move."""
+        where = self.layout.placement(photo)
+        if where is None:
+            return np.eye(3), np.zeros(3)
+        return self.rotations[photo], self.vector[where][3:]
+
+    def cam_from_sheet(self, photo: int) -> tuple[Array, Array]:
+        """(R, t) of a photo's camera from the sheet as it lay in that photo."""
+        rotation, translation = self.cam_from_target(photo)
+        placed_rotation, placed_translation = self.scene_from_sheet(photo)
+        return rotation @ placed_rotation, rotation @ placed_translation + translation
+
+    @property
+    def camera(self) -> Camera:
+        """The camera with what was done to its picture."""
+        stretch, shear = (float(value) for value in self.vector[self.layout.reshape])
+        return replace(camera_from_parameters(self.vector[self.layout.camera]), reshape=(stretch, shear))
+
+    def eye(self, photo: int) -> Array:
+        """(3,) [mm] the camera's centre of projection in the target frame."""
+        rotation, translation = self.cam_from_target(photo)
+        return -rotation.T @ translation
+
+
+def bow_basis(points: Array, half_size: tuple[float, float], centre_y: float) -> Array:
+    """(n, 3) height of each point for a unit of each bow parameter.
+
+    Quadratics over the sheet with their mean plane removed, so that the floor stays the sheet's mean
+    plane: z = bow_x (u^2 - 1/3) + bow_y (v^2 - 1/3) + twist u v, with u, v = -1..1 over the squares. A
+    parameter is thus the sagitta in mm between the middle and the edge.
+    """
+    u = points[:, 0] / half_size[0]
+    v = (points[:, 1] - centre_y) / half_size[1]
+    return np.column_stack([u * u - 1 / 3, v * v - 1 / 3, u * v])
+
+
+def offset_of_distance(lean: float, turn: float, distance_mm: float) -> float:
+    """Offset of the front face along its normal [mm], from its distance along y at x = z = 0."""
+    return -float(mirror_normal(lean, turn)[1]) * distance_mm
+
+
+def predict(
+    state: State, photo: int, mirror: int, points: Array, basis: Array, order: int = 1
+) -> tuple[Array, Array]:
+    """Pixels of target points in one photo, directly or in one mirror, with derivatives.
+
+    Parameters
+    ----------
+    points : (n, 3) [mm] flat places in the target frame; basis : (n, 3) from `bow_basis`;
+    mirror : number, or DIRECT; order : the image's order (1: the main image).
+
+    Returns
+    -------
+    pixels : (n, 2); jacobian : (n, 2, layout.size)
+    """
+    layout, vector = state.layout, state.vector
+    rotation, translation = state.cam_from_target(photo)
+    bowed = points.copy()
+    bowed[:, 2] += basis @ vector[layout.bow]
+    placed_rotation, placed_translation = state.scene_from_sheet(photo)
+    turned = bowed @ placed_rotation.T
+    bowed = turned + placed_translation
+    jacobian = np.zeros((len(points), 2, layout.size))
+    if mirror == DIRECT:
+        seen, by_local = bowed, None
+    else:
+        eye = -rotation.T @ translation
+        seen, by_local = mirror_image(bowed, eye, vector[layout.mirror(mirror)], float(vector[layout.index]), order)
+    pixels, by_camera, by_cam_point = project_with_derivatives(
+        vector[layout.camera], seen @ rotation.T + translation
+    )
+    pixels, by_reshape = reshaped(pixels, vector[layout.camera][1:3], vector[layout.reshape])
+    if vector[layout.reshape].any():
+        by_pixel = reshape_matrix(*vector[layout.reshape])
+        by_camera, by_cam_point = by_pixel @ by_camera, by_pixel @ by_cam_point
+        by_camera[:, :, 1:3] = np.eye(2)  # the picture is reshaped about the centre, which moves as a whole
+    jacobian[:, :, layout.camera], jacobian[:, :, layout.reshape] = by_camera, by_reshape
+    by_seen = by_cam_point @ rotation  # (n, 2, 3) by the seen point in the target frame
+    pose = layout.pose(photo)
+    rotated = seen @ rotation.T
+    by_rotation = np.cross(rotated[:, None, :], by_cam_point)  # -by_point @ skew(rotated)
+    by_translation = by_cam_point.copy()
+    if by_local is None:
+        by_point = by_seen
+    else:
+        chained = by_seen @ by_local  # (n, 2, 11): lean, turn, offset, thickness, index, eye 3, point 3
+        jacobian[:, :, layout.mirror(mirror)] = chained[:, :, :4]
+        jacobian[:, :, layout.index] = chained[:, :, 4]
+        by_eye = chained[:, :, 5:8]
+        by_rotation = by_rotation + by_eye @ (-rotation.T @ skew(translation))
+        by_translation = by_translation - by_eye @ rotation.T
+        by_point = chained[:, :, 8:11]
+    jacobian[:, :, layout.bow] = (by_point @ placed_rotation[:, 2])[:, :, None] * basis[:, None, :]
+    placement = layout.placement(photo)
+    if placement is not None:
+        jacobian[:, :, placement] = np.concatenate([np.cross(turned[:, None, :], by_point), by_point], axis=2)
+    jacobian[:, :, pose] = np.concatenate([by_rotation, by_translation], axis=2)
+    return pixels, jacobian
+
+
+def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: int = 1) -> tuple[Array, Array]:
+    """Virtual points seen in a glass mirror, with derivatives.
+
+    Parameters
+    ----------
+    points : (n, 3) [mm]; eye : (3,) [mm]; mirror : (4,) lean, turn [rad], offset, thickness [mm];
+    index : of the glass; order : passes down to the silvering.
+
+    Returns
+    -------
+    seen : (n, 3) [mm]; derivatives : (n, 3, 11) by lean, turn, offset, thickness, index, eye (3), point (3).
+    """
+    lean, turn, offset, thickness = (float(v) for v in mirror)
+    normal = mirror_normal(lean, turn)
+    by_lean = np.array([-np.sin(turn) * np.sin(lean), np.cos(turn) * np.sin(lean), -np.cos(lean)])
+    by_turn = np.array([np.cos(turn) * np.cos(lean), np.sin(turn) * np.cos(lean), 0.0])
+    to_eye = eye - points
+    height = points @ normal + offset
+    eye_height = float(eye @ normal) + offset
+    total = height + eye_height
+    along = eye_height - height
+    lateral = np.sqrt(np.maximum((to_eye**2).sum(axis=1) - along**2, 1e-12))
+    depth, by_total, by_lateral, by_kt, by_index = virtual_depth_derivatives(
+        total, lateral, order * thickness, max(index, 1.05)
+    )
+    shift = 2.0 * height + depth
+    seen = points - shift[:, None] * normal
+
+    n = len(points)
+    # Each local variable enters through height, total, along (scalars per point) and the normal itself.
+    d_height, d_eye_height = np.zeros((n, 11)), np.zeros((n, 11))
+    for column, by in ((0, by_lean), (1, by_turn)):
+        d_height[:, column] = points @ by
+        d_eye_height[:, column] = eye @ by
+    d_height[:, 2] = d_eye_height[:, 2] = 1.0
+    d_eye_height[:, 5:8] = normal
+    d_height[:, 8:11] = normal
+    d_lateral = -along[:, None] * (d_eye_height - d_height)
+    d_lateral[:, 5:8] += to_eye
+    d_lateral[:, 8:11] -= to_eye
+    d_lateral /= lateral[:, None]
+    d_shift = 2.0 * d_height + by_total[:, None] * (d_height + d_eye_height) + by_lateral[:, None] * d_lateral
+    d_shift[:, 3] += order * by_kt
+    d_shift[:, 4] += by_index
+    derivatives = -normal[None, :, None] * d_shift[:, None, :]
+    derivatives[:, :, 0] -= shift[:, None] * by_lean
+    derivatives[:, :, 1] -= shift[:, None] * by_turn
+    derivatives[:, :, 8:11] += np.eye(3)
+    return seen, derivatives

@@ -1,0 +1,332 @@
+"""The joint solve: one camera, one target, the mirrors and a pose for each photo, in one least-squares fit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import SolveError
+from ..optics.camera_model import CENTRE_SD_SHARE, FOCAL_SD_BLIND, Camera, CameraPrior
+from ..optics.geometry import mirror_normal
+from ..target.sheets import Sheet
+from .correlated_errors import BoardErrors, likeness, true_variance, widened_covariance
+from .forward_model import DIRECT, State
+from .initial_guess import Hint, cameras_to_try, facing, seeds
+from .least_squares import TOLERANCE, Minimum, covariance_of, student_quantile
+from .problem import Knowledge, Problem, View
+
+__all__ = ["Knowledge", "Solution", "View", "solve", "widened"]
+
+Array = NDArray[np.float64]
+
+#: A first fit below this cost a corner needs no other seed: twice the rms that its covariances expect.
+GOOD_COST = 8.0
+#: Nor does one that costs up to so many times as much, where another camera led to within this share of it: corners
+#: of a sheet that is not flat fit no better.
+AGREED_COST, AGREED_SHARE = 30 * GOOD_COST, 0.01
+#: An answer that stands goes before one that does not, unless it costs so many times as much: then nothing stands.
+STANDING_RATIO = 1000.0
+#: Corner noise can not be smaller than this [px]: below it, model errors count.
+NOISE_FLOOR_PX = 0.01
+#: Descents that another one follows end within 0.01 standard deviations of their minimum.
+ROUGHLY = 1e-4
+#: A corner farther from the fit than this many robust standard deviations is left out.
+OUTLIER_SIGMAS = 4.5
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """The answer of the joint solve, with its covariance.
+
+    covariance : (p, p) of `state.vector` in the order of `parameter_names`; degrees : of freedom of the
+    noise estimate; views : the views with outlying corners removed; residuals_px : (n, 2) for each view;
+    noise_scale : of direct and reflected corners' covariances; likeness : correlation of the errors of corners one
+    square apart, which the covariance allows for; covariance_apart : what it would be if each erred by itself;
+    camera_surprise : the largest distance of focal length and centre from their prior, in its sd;
+    reshape_surprise : what the corners gain by a stretched or sheared picture, chi-square of 2 degrees.
+    """
+
+    state: State
+    covariance: Array
+    degrees: float
+    views: tuple[View, ...]
+    residuals_px: tuple[Array, ...]
+    rejected: tuple[int, ...]
+    noise_scale: tuple[float, float]
+    likeness: float
+    covariance_apart: Array
+    camera_surprise: float
+    reshape_surprise: float
+    cost: float
+    knowledge: Knowledge
+
+    @property
+    def parameter_names(self) -> tuple[str, ...]:
+        """Names of the entries of `state.vector` and `covariance`."""
+        return self.state.layout.names
+
+    @property
+    def camera(self) -> Camera:
+        """The camera as solved."""
+        return self.state.camera
+
+    @property
+    def quantile(self) -> float:
+        """Half-width of a 95 % interval in standard deviations."""
+        return student_quantile(self.degrees)
+
+    def mirror_parameters(self, mirror: int) -> Array:
+        """(4,) lean, turn [rad], distance along y to the front face, thickness [mm]."""
+        parameters = self.state.vector[self.state.layout.mirror(mirror)].copy()
+        parameters[2] /= -self.normal(mirror)[1]
+        return parameters
+
+    def mirror_covariance(self, mirror: int) -> Array:
+        """(4, 4) covariance of `mirror_parameters`, to first order."""
+        where = self.state.layout.mirror(mirror)
+        lean, turn, offset, _ = self.state.vector[where]
+        cosines = math.cos(lean) * math.cos(turn)
+        by = np.eye(4)
+        by[2] = [offset * math.tan(lean) / cosines, offset * math.tan(turn) / cosines, 1.0 / cosines, 0.0]
+        return np.asarray(by @ self.covariance[where, where] @ by.T)
+
+    def height_before(self, mirror: int, points: Array) -> Array:
+        """(n,) [mm] how far (n, 3) points stand before a mirror's front face; negative behind it."""
+        offset = float(self.state.vector[self.state.layout.mirror(mirror)][2])
+        return np.asarray(np.atleast_2d(points) @ self.normal(mirror) + offset)
+
+    def normal(self, mirror: int) -> Array:
+        """Unit normal of a mirror towards the viewer, target frame."""
+        lean, turn = self.state.vector[self.state.layout.mirror(mirror)][:2]
+        return mirror_normal(float(lean), float(turn))
+
+    def rms_px(self, photo: int | None = None) -> float:
+        """Root mean square reprojection error over both coordinates of all corners kept [px]."""
+        chosen = [
+            r for r, v in zip(self.residuals_px, self.views, strict=True) if photo is None or v.photo == photo
+        ]
+        stacked = np.concatenate(chosen)
+        return float(np.sqrt((stacked**2).sum() / max(len(stacked), 1)))
+
+
+def solve(
+    sheet: Sheet,
+    views: Sequence[View],
+    prior: CameraPrior,
+    knowledge: Knowledge | None = None,
+    *,
+    moved_sheet: bool = False,
+    hint: Hint | None = None,
+) -> Solution:
+    """Solve camera, mirrors and poses from all views at once.
+
+    Parameters
+    ----------
+    sheet : the target; views : direct and reflected; prior : of the camera; knowledge : of glass and contact;
+    moved_sheet : the camera stood still and the sheet was moved between the photos; hint : where to begin, else
+    everywhere that the corners do not rule out.
+
+    Raises
+    ------
+    SolveError
+        If no direct view is given for a photo, or no plane mirror explains the reflections.
+    """
+    problem = Problem(sheet, tuple(views), prior, knowledge or Knowledge(), moved_sheet)
+    best = _best_start(problem, hint)
+    if best is None:
+        raise SolveError(
+            "No plane mirror explains the corners that were found.",
+            "Check that the photo shows one flat sheet and its reflection; retake it from another height.",
+        )
+    return _finish(problem, best.point)
+
+
+def _best_start(problem: Problem, hint: Hint | None) -> Minimum[State] | None:
+    """The best of the roughly descended seeds; the rest are not tried once one is good, or two cameras agree."""
+    best: dict[bool, Minimum[State]] = {}  # by whether it stands
+    best_camera = -1
+    corners = sum(len(view.pixels) for view in problem.views)
+    for number, camera in enumerate(cameras_to_try(problem, hint)):
+        for seed in seeds(problem, camera, hint):
+            found = problem.descend(seed, problem.views, huber=True, iterations=25, tolerance=ROUGHLY)
+            found = replace(found, point=_faced(problem, found.point))
+            stands = _stands(problem, found.point)
+            before = best.get(stands)
+            if before is None or found.cost < before.cost:
+                best[stands] = found
+            if not stands:
+                continue
+            agreed = (
+                before is not None
+                and number != best_camera
+                and abs(found.cost - before.cost) < AGREED_SHARE * before.cost
+            )
+            if best[True] is found:
+                best_camera = number
+            if best[True].cost < (AGREED_COST if agreed else GOOD_COST) * corners:
+                return best[True]
+    standing, fallen = best.get(True), best.get(False)
+    if standing is None or (fallen is not None and standing.cost > STANDING_RATIO * fallen.cost):
+        return fallen
+    return standing
+
+
+def _faced(problem: Problem, state: State) -> State:
+    """The state with every mirror's normal on the side of the cameras that see it, angles in their range."""
+    for view in problem.views:
+        if view.mirror != DIRECT:
+            state = facing(problem, state, view.mirror, view.photo)
+    return state
+
+
+def _stands(problem: Problem, state: State) -> bool:
+    """Whether every sheet seen in a mirror stands before it, and every camera above the sheet's face."""
+    for view in problem.views:
+        rotation, translation = state.cam_from_sheet(view.photo)
+        if -(rotation.T @ translation)[2] <= 0:
+            return False
+        if view.mirror != DIRECT:
+            lean, turn, offset, _ = state.vector[problem.layout.mirror(view.mirror)]
+            placed_rotation, placed = state.scene_from_sheet(view.photo)
+            middle = placed_rotation @ problem.points.mean(axis=0) + placed
+            if mirror_normal(float(lean), float(turn)) @ middle + offset <= 0:
+                return False
+    return True
+
+
+def _finish(problem: Problem, state: State) -> Solution:
+    """Leave out bad corners, estimate the noise of both kinds of view, and take the covariance."""
+    views, scales, rejected = problem.views, (1.0, 1.0), [0] * len(problem.views)
+    scales = _robust_scales(problem, state, views)
+    minimum = problem.descend(state, views, huber=True, scales=scales, tolerance=ROUGHLY)
+    for attempt in range(4):
+        scales = _robust_scales(problem, minimum.point, views)
+        views, dropped = _without_outliers(problem, minimum.point, views, scales)
+        rejected = [total + new for total, new in zip(rejected, dropped, strict=True)]
+        minimum = problem.descend(minimum.point, views, huber=False, scales=scales, tolerance=ROUGHLY)
+        if not any(dropped) and attempt > 0:
+            break
+    for last in (False, False, False, True):
+        updated, degrees = _noise_scales(problem, minimum, views, scales)
+        settled = all(abs(a / b - 1) < 1e-3 for a, b in zip(updated, scales, strict=True))
+        scales = updated
+        exactly = TOLERANCE if settled or last else ROUGHLY
+        minimum = problem.descend(minimum.point, views, huber=False, scales=scales, tolerance=exactly)
+        if settled:
+            break
+    whitened, jacobians, raw = problem.residuals(minimum.point, views, scales)
+    # Focal length and centre only: these are what cropping and zooming change.
+    off, sd = (minimum.point.vector - problem.prior.mean)[:3], problem.prior.sd[:3]
+    surprise = float(np.max(np.abs(off[sd > 0]) / sd[sd > 0], initial=0.0))
+    covariance = covariance_of(minimum.information, problem.prior.free)
+    boards = _board_errors(problem, views, whitened, jacobians)
+    alike = likeness(boards, covariance)
+    return Solution(
+        state=minimum.point,
+        covariance=widened_covariance(boards, covariance, alike, true_variance(boards, covariance, alike)),
+        degrees=degrees,
+        views=tuple(views),
+        residuals_px=tuple(raw),
+        rejected=tuple(rejected),
+        noise_scale=scales,
+        likeness=alike,
+        covariance_apart=covariance,
+        camera_surprise=surprise,
+        reshape_surprise=_reshape_surprise(problem, minimum, whitened, jacobians),
+        knowledge=problem.knowledge,
+        cost=minimum.cost,
+    )
+
+
+def _board_errors(
+    problem: Problem, views: Sequence[View], whitened: Sequence[Array], jacobians: Sequence[Array]
+) -> list[BoardErrors]:
+    columns = problem.sheet.corner_grid[0]
+    return [
+        BoardErrors(np.column_stack([view.corner_ids % columns, view.corner_ids // columns]), residual, jacobian)
+        for view, residual, jacobian in zip(views, whitened, jacobians, strict=True)
+    ]
+
+
+def _reshape_surprise(
+    problem: Problem, minimum: Minimum[State], whitened: Sequence[Array], jacobians: Sequence[Array]
+) -> float:
+    """How much better the corners would fit a stretched and sheared picture; 0 where that was allowed for.
+
+    The score test (Lagrange multipliers), all other parameters adapted; source: C. R. Rao, Large sample tests of
+    statistical hypotheses, Proc. Cambridge Phil. Soc. 44 (1948).
+    """
+    where, free = problem.layout.reshape, problem.prior.free
+    if free[where].any():
+        return 0.0
+    gradient = sum(np.einsum("nip,ni->p", j[:, :, where], r) for j, r in zip(jacobians, whitened, strict=True))
+    information = minimum.information
+    across = information[where][:, free]
+    settled = covariance_of(information, free)[np.ix_(free, free)]
+    left = information[where, where] - across @ settled @ across.T
+    return float(gradient @ np.linalg.solve(left, gradient))
+
+
+def _robust_scales(problem: Problem, state: State, views: Sequence[View]) -> tuple[float, float]:
+    """Noise scale of direct and reflected corners from the median absolute residual."""
+    whitened, _, _ = problem.residuals(state, views, (1.0, 1.0))
+    result = []
+    for direct in (True, False):
+        parts = [w for w, v in zip(whitened, views, strict=True) if (v.mirror == DIRECT) == direct]
+        median = float(np.median(np.abs(np.concatenate(parts)))) if parts else 1.0
+        result.append(max(1.4826 * median, _floor(views, direct)))
+    return result[0], result[1]
+
+
+def _floor(views: Sequence[View], direct: bool) -> float:
+    """The scale that stands for NOISE_FLOOR_PX, given the covariances' own size."""
+    sizes = [np.trace(v.covariance, axis1=1, axis2=2) / 2 for v in views if (v.mirror == DIRECT) == direct]
+    return NOISE_FLOOR_PX / math.sqrt(float(np.median(np.concatenate(sizes)))) if sizes else 1e-3
+
+
+def _without_outliers(
+    problem: Problem, state: State, views: Sequence[View], scales: tuple[float, float]
+) -> tuple[tuple[View, ...], list[int]]:
+    whitened, _, _ = problem.residuals(state, views, scales)
+    kept, dropped = [], []
+    for residual, view in zip(whitened, views, strict=True):
+        good = np.asarray((np.abs(residual) < OUTLIER_SIGMAS).all(axis=1))
+        if good.sum() < min(6, len(good)):  # never argue a whole view away
+            good = np.ones(len(good), bool)
+        kept.append(view.kept(good))
+        dropped.append(int((~good).sum()))
+    return tuple(kept), dropped
+
+
+def _noise_scales(
+    problem: Problem, minimum: Minimum[State], views: Sequence[View], scales: tuple[float, float]
+) -> tuple[tuple[float, float], float]:
+    """Residual scale of both kinds, each over its own degrees of freedom, and the smaller of those."""
+    covariance = covariance_of(minimum.information, problem.prior.free)
+    whitened, jacobians, _ = problem.residuals(minimum.point, views, scales)
+    result, degrees = [], math.inf
+    for direct, scale in zip((True, False), scales, strict=True):
+        squares, freedom = 0.0, 0.0
+        for residual, jacobian, view in zip(whitened, jacobians, views, strict=True):
+            if (view.mirror == DIRECT) == direct:
+                flat = jacobian.reshape(-1, problem.layout.size)
+                squares += float((residual**2).sum())
+                freedom += residual.size - float(np.einsum("ip,pq,iq->", flat, covariance, flat))
+        if freedom <= 0:
+            result.append(scale)
+            continue
+        degrees = min(degrees, freedom)
+        result.append(max(scale * math.sqrt(squares / freedom), _floor(views, direct)))
+    return (result[0], result[1]), degrees if math.isfinite(degrees) else 1.0
+
+
+def widened(prior: CameraPrior, size: tuple[int, int]) -> CameraPrior:
+    """The prior for a photo that turns out cropped or zoomed: focal length and centre nearly free."""
+    sd = prior.sd.copy()
+    sd[0] = max(sd[0], FOCAL_SD_BLIND)
+    sd[1:3] = np.maximum(sd[1:3], CENTRE_SD_SHARE["part"] * max(size))
+    return replace(prior, sd=sd, source="guess", covariance=None)

@@ -1,0 +1,182 @@
+"""The least-squares problem of a solve: the views, what is known beforehand, residuals and their descent."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..optics.camera_model import CameraPrior
+from ..optics.slab import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
+from ..target.sheets import Sheet, corners_target
+from .forward_model import DIRECT, Layout, State, bow_basis, predict
+from .least_squares import TOLERANCE, Minimum, Prior, minimise
+
+Array = NDArray[np.float64]
+
+#: What is known of the glass when nobody says: any common mirror, front-coated to 6 mm.
+UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM = 3.0, 2.0
+#: A stated thickness is nominal: EN 572-2 allows +-0.2 mm for 2 to 6 mm float glass (2 sd).
+STATED_GLASS_SD_MM = 0.1
+#: Sagitta of a sheet that lies flat to the eye, one sd [mm].
+BOW_SD_MM = 1.0
+#: How well a cut contact edge follows the glass, one sd [mm]; common practice, no source.
+CONTACT_SD_MM = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """The corners of one board seen in one photo.
+
+    photo : number; mirror : number or DIRECT; corner_ids : (n,) into `corners_target`; pixels : (n, 2);
+    covariance : (n, 2, 2) [px^2], relative sizes count, the scale is estimated.
+    """
+
+    photo: int
+    mirror: int
+    corner_ids: NDArray[np.int64]
+    pixels: Array
+    covariance: Array
+
+    @cached_property
+    def whitener(self) -> Array:
+        """(n, 2, 2) [1/px] turns residuals into units of their covariance."""
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(self.covariance)))
+
+    def kept(self, mask: NDArray[np.bool_]) -> View:
+        """The view with only the masked corners."""
+        return View(self.photo, self.mirror, self.corner_ids[mask], self.pixels[mask], self.covariance[mask])
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """What the user says beyond the photo: glass thickness [mm] (0: front-coated), contact of the sheet.
+
+    mirrors : which mirrors the contact edge touches; empty where nobody said, which the solve takes for the first.
+    """
+
+    glass_mm: float | None = None
+    touching: bool = False
+    mirrors: tuple[int, ...] = ()
+
+    @property
+    def contacts(self) -> tuple[int, ...]:
+        """The mirrors that the contact edge is taken to touch."""
+        return (self.mirrors or (0,)) if self.touching else ()
+
+    def thickness_prior(self) -> tuple[float, float]:
+        """(mean, sd) [mm]; sd 0 for a front-coated mirror."""
+        if self.glass_mm is None:
+            return UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM
+        return self.glass_mm, STATED_GLASS_SD_MM if self.glass_mm > 0 else 0.0
+
+
+class Problem:
+    """The residuals and priors of one solve."""
+
+    def __init__(
+        self,
+        sheet: Sheet,
+        views: tuple[View, ...],
+        prior: CameraPrior,
+        knowledge: Knowledge,
+        moved_sheet: bool = False,
+    ) -> None:
+        self.sheet, self.views, self.camera_prior, self.knowledge = sheet, views, prior, knowledge
+        photos = 1 + max(view.photo for view in views)
+        mirrors = 1 + max(view.mirror for view in views)
+        self.layout = Layout(mirrors, photos, moved_sheet)
+        self.points = corners_target(sheet)
+        half = (sheet.squares_x * sheet.square_mm / 2, sheet.squares_y * sheet.square_mm / 2)
+        self.basis = bow_basis(self.points, half, -sheet.contact_margin_mm - half[1])
+        self.prior = self._prior()
+
+    def _prior(self) -> Prior:
+        layout = self.layout
+        mean, sd = np.zeros(layout.size), np.full(layout.size, 1e6)
+        mean[layout.camera], sd[layout.camera] = self.camera_prior.mean, self.camera_prior.sd
+        mean[layout.index], sd[layout.index] = FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
+        sd[layout.reshape], sd[layout.bow] = self.camera_prior.reshape_sd, BOW_SD_MM
+        thickness, thickness_sd = self.knowledge.thickness_prior()
+        for mirror in range(layout.mirrors):
+            where = layout.mirror(mirror).start
+            mean[where + 3], sd[where + 3] = thickness, thickness_sd
+        if layout.mirrors == 0 or thickness_sd == 0.0:
+            sd[layout.index] = 0.0
+        joint = None
+        if self.camera_prior.covariance is not None:
+            joint = np.zeros((layout.size, layout.size))
+            joint[layout.camera, layout.camera] = self.camera_prior.covariance
+        return Prior(mean, sd, joint)
+
+    def residuals(
+        self, state: State, views: Sequence[View], scales: tuple[float, float]
+    ) -> tuple[list[Array], list[Array], list[Array]]:
+        """Whitened residuals (n, 2), whitened Jacobians (n, 2, p) and raw residuals [px] of each view."""
+        whitened, jacobians, raw = [], [], []
+        for view in views:
+            points, basis = self.points[view.corner_ids], self.basis[view.corner_ids]
+            pixels, jacobian = predict(state, view.photo, view.mirror, points, basis)
+            off = pixels - view.pixels
+            scale = scales[0] if view.mirror == DIRECT else scales[1]
+            root = view.whitener / scale
+            whitened.append(np.einsum("nij,nj->ni", root, off))
+            jacobians.append(np.einsum("nij,njp->nip", root, jacobian))
+            raw.append(off)
+        return whitened, jacobians, raw
+
+    def descend(
+        self,
+        state: State,
+        views: Sequence[View],
+        *,
+        huber: bool,
+        scales: tuple[float, float] = (1.0, 1.0),
+        iterations: int = 60,
+        sd: Array | None = None,
+        tolerance: float = TOLERANCE,
+    ) -> Minimum[State]:
+        """Minimise over the parameters whose prior sd is not zero, optionally with Huber's weights.
+
+        Huber's loss as reweighted least squares, its threshold 2.5 times the median length; source: P. Huber,
+        E. Ronchetti, Robust Statistics, 2nd ed. (2009), section 7.8.
+        """
+        size = self.layout.size
+
+        def evaluate(at: State) -> tuple[Array, Array]:
+            whitened, jacobians, _ = self.residuals(at, views, scales)
+            residual, jacobian = np.concatenate(whitened), np.concatenate(jacobians)
+            contact, by_state = self._contact(at)
+            if huber:
+                length = np.linalg.norm(residual, axis=1)
+                threshold = 2.0 * max(1.0, 1.48 * float(np.median(length)) / 1.18)
+                weight = np.sqrt(np.minimum(1.0, threshold / np.maximum(length, 1e-12)))
+                residual, jacobian = residual * weight[:, None], jacobian * weight[:, None, None]
+            flat = np.nan_to_num(residual.ravel(), nan=1e6)
+            return (
+                np.concatenate([flat, contact]),
+                np.concatenate([np.nan_to_num(jacobian.reshape(-1, size)), by_state]),
+            )
+
+        prior = self.prior if sd is None else Prior(np.where(sd > 0, self.prior.mean, state.vector), sd)
+        return minimise(state, evaluate, State.stepped, lambda at: at.vector, prior, iterations, tolerance)
+
+    def _contact(self, state: State) -> tuple[Array, Array]:
+        """Residuals of the sheet's contact edge against the mirrors it touches: its nearer end does."""
+        contacts = self.knowledge.contacts
+        gaps, jacobian = np.zeros(len(contacts)), np.zeros((len(contacts), self.layout.size))
+        half = self.sheet.width_mm / 2
+        for row, mirror in enumerate(contacts):
+            where = self.layout.mirror(mirror).start
+            lean, turn, offset = (float(v) for v in state.vector[where : where + 3])
+            # The height of the contact edge's nearer end before the glass: offset - half |sin(turn)| cos(lean).
+            side = math.copysign(half, turn)
+            jacobian[row, where] = side * math.sin(turn) * math.sin(lean)
+            jacobian[row, where + 1] = -side * math.cos(turn) * math.cos(lean)
+            jacobian[row, where + 2] = 1.0
+            gaps[row] = offset - side * math.sin(turn) * math.cos(lean)
+        return gaps / CONTACT_SD_MM, jacobian / CONTACT_SD_MM

@@ -1,0 +1,294 @@
+"""The answer drawn on the photo: legible on a phone, no label over another, nothing that is not so."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from align import check
+from align.checking.picture import draw_check, exaggeration, save_check_picture, view_of
+from align.checking.result import CheckResult
+from align.checking.strip import caption_lines, legend_lines
+from align.drawing.canvas import (
+    DARK,
+    ORANGE,
+    PURPLE,
+    SKY_BLUE,
+    SMALLEST_TEXT_SHARE,
+    WHITE,
+    YELLOW,
+    Canvas,
+    Words,
+    dashes,
+    text_width,
+    wrapped,
+)
+from align.drawing.labels import Box, LabelPlacer
+from align.errors import PhotoError
+from align.target.sheets import SHEETS
+from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
+
+EYE = (60.0, -500.0, 280.0)
+#: A phone shows a picture about this wide, and text is read from this height on [mm].
+SCREEN_MM, READABLE_MM = 70.0, 2.5
+
+
+@pytest.fixture(scope="module")
+def answers(tmp_path_factory: pytest.TempPathFactory) -> dict[str, CheckResult]:
+    """Real answers of many looks: true, leaning, portrait, small reflection, two mirrors."""
+    folder = tmp_path_factory.mktemp("pictures")
+    size_mm = (300.0, 200.0)
+
+    def answer(name: str, mirrors: list[np.ndarray], eye: tuple[float, ...] = EYE, **how: object) -> CheckResult:
+        known = how.pop("known", size_mm)
+        pixels, _ = synthetic_photo(SHEETS["a5"], eye, mirrors, **how)  # type: ignore[arg-type]
+        path = write_photo(folder / f"{name}.png", pixels)
+        return check(path, mirror_size_mm=known)  # type: ignore[arg-type]
+
+    return {
+        "true": answer("true", [degrees_mirror(0.004, 0.003)]),
+        "leaning": answer("leaning", [degrees_mirror(0.6, -0.35)]),
+        "size unknown": answer("unknown", [degrees_mirror(-1.5, 0.8)], known=None),
+        "portrait": answer("portrait", [degrees_mirror(-3.0, 0.0, 20.0)], size=(1200, 1600)),
+        "small": answer("small", [degrees_mirror(-0.8, 0.9, 300.0)], (60.0, -700.0, 330.0), size=(2400, 1800)),
+        "two": answer(
+            "two",
+            [degrees_mirror(0.3, 22.0, 150.0), degrees_mirror(-0.1, -22.0, 150.0)],
+            (0.0, -600.0, 330.0),
+            size=(2000, 1500),
+            aim=(0.0, 60.0, 0.0),
+            mirror_size_mm=(200.0, 200.0),
+        ),
+    }
+
+
+NAMES = ("true", "leaning", "size unknown", "portrait", "small", "two")
+
+
+class Seen:
+    """What a drawing wrote and where its labels lie."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.words: list[tuple[int, Words]] = []
+        self.placers: list[LabelPlacer] = []
+        write, place = Canvas.write, LabelPlacer.__init__
+
+        def spy_write(canvas: Canvas, words: Words) -> None:
+            self.words.append((canvas.width, words))
+            write(canvas, words)
+
+        def spy_place(placer: LabelPlacer, *how: object) -> None:
+            self.placers.append(placer)
+            place(placer, *how)  # type: ignore[arg-type]
+
+        monkeypatch.setattr(Canvas, "write", spy_write)
+        monkeypatch.setattr(LabelPlacer, "__init__", spy_place)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_text_is_legible_on_a_phone(
+    answers: dict[str, CheckResult], name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every word is at least 2.5 mm high on a screen 70 mm wide, and none is cut off at the right."""
+    seen = Seen(monkeypatch)
+    draw_check(answers[name])
+    for width, words in seen.words:
+        assert words.size_px / width * SCREEN_MM >= READABLE_MM * 0.98
+        assert words.left + text_width(words.text, words.size_px, words.bold) <= width
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_label_lies_over_another(
+    answers: dict[str, CheckResult], name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Labels are apart, on the picture, and each thing that needs one has one."""
+    seen = Seen(monkeypatch)
+    result = answers[name]
+    draw_check(result)
+    boxes = seen.placers[0].placed
+    assert not [(a, b) for i, a in enumerate(boxes) for b in boxes[i + 1 :] if a.overlaps(b)]
+    packed = sum(
+        sum(bool(shim.stack_mm) for shim in mirror.shims.shims)
+        for mirror in result.mirrors
+        if mirror.verdict != "square"
+    )
+    assert len(boxes) == 1 + len(result.mirrors) + packed
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_numbers_have_units(answers: dict[str, CheckResult], name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A number with a decimal point is followed by mm or a degree sign, wherever it stands."""
+    import re
+
+    seen = Seen(monkeypatch)
+    draw_check(answers[name])
+    text = " ".join(words.text.replace("\N{NO-BREAK SPACE}", " ") for _, words in seen.words)
+    assert not re.findall(r"\d\.\d+(?!\d)(?! mm|°)", text)
+
+
+def test_outlines_are_where_the_things_are(answers: dict[str, CheckResult]) -> None:
+    """Along the reflection's outline the picture is orange, along the target's blue, on the photo."""
+    result = answers["size unknown"]
+    overlay = result.overlays[0]
+    view, picture = view_of(overlay), draw_check(result)
+    for outline, colour in ((overlay.mirrors[0].outline_px, ORANGE), (overlay.direct_outline_px, SKY_BLUE)):
+        x, y = np.round(view.to_picture(outline)).astype(int).T
+        close = np.abs(picture[y, x].astype(int) - colour).max(axis=1) < 30
+        assert close.mean() > 0.6
+    inside = np.round(view.to_picture(overlay.direct_outline_px.mean(axis=0)[None])).astype(int)[0]
+    patch = picture[inside[1] - 40 : inside[1] + 40, inside[0] - 40 : inside[0] + 40]
+    assert patch.min() < 60
+    assert patch.max() > 200
+
+
+def test_true_mirror_shows_no_packing(answers: dict[str, CheckResult]) -> None:
+    """Nothing to pack is drawn, labelled or explained; the coincidence is still shown enlarged."""
+    result = answers["true"]
+    picture = draw_check(result)
+    assert not (np.abs(picture.astype(int) - PURPLE).max(axis=2) < 8).any()
+    larger = exaggeration(view_of(result.overlays[0]), result.overlays[0], picture.shape[1])
+    assert larger == 50
+    words = [line for line, _, _ in legend_lines(result, result.overlays[0], larger)]
+    assert words[0].endswith("difference shown 50 times larger")
+    assert not any("packing" in line for line in words)
+
+
+def test_large_differences_are_shown_as_they_are(answers: dict[str, CheckResult]) -> None:
+    """Nothing is exaggerated that can be seen as it is, and then nothing is said of it."""
+    result = answers["two"]
+    picture_width = draw_check(result).shape[1]
+    larger = exaggeration(view_of(result.overlays[0]), result.overlays[0], picture_width)
+    assert larger == 1
+    assert "larger" not in legend_lines(result, result.overlays[0], larger)[0][0]
+
+
+def test_guessed_edges_are_called_guessed(answers: dict[str, CheckResult]) -> None:
+    """Without --mirror the mirror's outline is dashed and said to be a guess."""
+    result = answers["size unknown"]
+    lines = legend_lines(result, result.overlays[0], 1)
+    assert ("the mirror's edges, at a guessed size", YELLOW, True) in lines
+
+
+def test_caption_says_the_answer(answers: dict[str, CheckResult]) -> None:
+    """Verdict, lean, turn and packing, in this order, after the heading."""
+    texts = [text for text, _, _ in caption_lines(answers["leaning"], "Harbour street, 3 May")]
+    assert texts[0] == "Harbour street, 3 May"
+    assert texts[1].startswith("OUT OF TRUE.")
+    assert [text.split()[0] for text in texts[2:]] == ["Lean", "Turn", "Pack:"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_picture_sizes(answers: dict[str, CheckResult], name: str) -> None:
+    """Large enough for a phone's screen, small enough to send."""
+    height, width = draw_check(answers[name]).shape[:2]
+    assert 750 <= width <= 2400
+    assert 1200 <= max(height, width) <= 4000
+
+
+@pytest.mark.parametrize("suffix", [".png", ".jpg"])
+def test_files_carry_no_metadata(answers: dict[str, CheckResult], tmp_path: Path, suffix: str) -> None:
+    """The photo's EXIF, location above all, never reaches the picture."""
+    path = save_check_picture(answers["leaning"], tmp_path / f"answer{suffix}")
+    with Image.open(path) as image:
+        assert not image.getexif()
+        assert not set(image.info) - {"jfif", "jfif_version", "jfif_unit", "jfif_density", "dpi"}
+
+
+def test_turned_photo_is_drawn_upright(tmp_path: Path) -> None:
+    """A photo that EXIF turns gives the picture of the same photo stored upright."""
+    pixels, _ = synthetic_photo(SHEETS["a5"], EYE, [degrees_mirror(0.6, -0.35)], size=(1200, 1600))
+    upright = write_photo(tmp_path / "upright.png", pixels)
+    turned = tmp_path / "turned.png"
+    exif = Image.Exif()
+    exif[0x0112] = 6  # to be shown turned clockwise by a quarter
+    Image.fromarray(np.ascontiguousarray(np.rot90(pixels))).save(turned, exif=exif)
+    first, second = (draw_check(check(path)) for path in (upright, turned))
+    assert first.shape == second.shape
+    assert np.abs(first.astype(int) - second).mean() < 1.0
+
+
+def test_photo_that_changed_is_refused(answers: dict[str, CheckResult], tmp_path: Path) -> None:
+    """A picture of another photo under the same name would lie."""
+    other = write_photo(tmp_path / "other.png", np.full((700, 900), 128, np.uint8))
+    with pytest.raises(PhotoError, match="has changed since it was checked"):
+        draw_check(answers["leaning"], path=other)
+
+
+def test_photo_at_another_place(answers: dict[str, CheckResult], tmp_path: Path) -> None:
+    """The same photo elsewhere is as good."""
+    result = answers["leaning"]
+    moved = tmp_path / "moved.png"
+    moved.write_bytes(Path(result.overlays[0].file).read_bytes())
+    gone = replace(result, overlays=(replace(result.overlays[0], file="gone.png"),))
+    assert np.array_equal(draw_check(gone, path=moved), draw_check(result))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10**6), st.integers(1, 30))
+def test_labels_keep_apart_wherever_they_belong(seed: int, count: int) -> None:
+    """Any number of labels at any anchors: apart and on the picture, or left out."""
+    rng = np.random.default_rng(seed)
+    placer = LabelPlacer(800.0, 500.0, rng.uniform(0, 800, (200, 2)))
+    for _ in range(count):
+        anchors = [tuple(place) for place in rng.uniform(-100, 900, (3, 2))]
+        placer.place(anchors, (float(rng.uniform(30, 300)), 30.0))
+    boxes = placer.placed
+    assert all(box.within(Box(0, 0, 800, 500)) for box in boxes)
+    assert not any(a.overlaps(b) for i, a in enumerate(boxes) for b in boxes[i + 1 :])
+
+
+def test_label_stays_near_when_there_is_room() -> None:
+    """An empty picture puts the label beside its anchor."""
+    placed = LabelPlacer(800.0, 500.0, np.zeros((0, 2))).place([(400.0, 250.0)], (100.0, 30.0))
+    assert placed is not None
+    x, y = placed[0].nearest_to(400.0, 250.0)
+    assert 0 < np.hypot(x - 400, y - 250) < 30
+
+
+def test_dashes_are_as_long_as_asked() -> None:
+    """Dash and gap are measured along the line, around corners too."""
+    corner = np.array([[0.0, 0.0], [50.0, 0.0], [50.0, 50.0]])
+    pieces = dashes(corner, 20.0, 10.0)
+    lengths = [np.linalg.norm(np.diff(piece, axis=0), axis=1).sum() for piece in pieces]
+    assert lengths == pytest.approx([20.0, 20.0, 20.0, 10.0])
+    assert len(pieces[1]) == 2
+    assert pieces[2][0] == pytest.approx([50.0, 10.0])
+
+
+def test_wrapping_loses_no_word() -> None:
+    """Lines are no wider than allowed, and joined give the text again."""
+    text = "the reflection if the mirror were true; difference shown 50 times larger"
+    lines = wrapped(text, 40, 500)
+    assert " ".join(lines) == text
+    assert all(text_width(line, 40) <= 500 for line in lines)
+
+
+def test_points_that_cannot_be_drawn_are_left_out() -> None:
+    """Points behind the camera (NaN) or far outside leave the picture as it was, without an error."""
+    canvas = Canvas(np.full((300, 400, 3), 90, np.uint8))
+    canvas.polyline(np.array([[np.nan, 1.0], [1e9, 2.0], [5.0, np.inf]]), ORANGE, closed=True)
+    canvas.polygon(np.array([[np.nan, 1.0], [1.0, 2.0]]), ORANGE, 0.5)
+    assert (canvas.finished() == 90).all()
+
+
+def _luminance(colour: tuple[int, int, int]) -> float:
+    """Relative luminance, WCAG 2.2 definition."""
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in np.array(colour) / 255]
+    return float(np.dot([0.2126, 0.7152, 0.0722], linear))
+
+
+@pytest.mark.parametrize("colour", [WHITE, ORANGE, YELLOW, SKY_BLUE, PURPLE])
+def test_colours_stand_out_from_the_dark_boxes(colour: tuple[int, int, int]) -> None:
+    """Contrast of at least 4.5 : 1 (WCAG 2.2, 1.4.3), so that hue need not be told."""
+    assert (_luminance(colour) + 0.05) / (_luminance(DARK) + 0.05) >= 4.5
+
+
+def test_smallest_text_share_is_two_and_a_half_millimetres() -> None:
+    """The constant says what its comment says."""
+    assert abs(SMALLEST_TEXT_SHARE * SCREEN_MM - READABLE_MM) < 1e-9

@@ -1,0 +1,156 @@
+"""Photos without what they tell of people, and with every pixel."""
+
+from __future__ import annotations
+
+import io
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from align.errors import PhotoError
+from align.photo.strip_metadata import clean_photo, described_png, description_of, stripped_jpeg, stripped_png
+
+SECRETS = (
+    b"SN-4711-SECRET",
+    b"Jane Doe",
+    b"51,30.1234N",
+    struct.pack(">I", 123456789),
+    struct.pack("<I", 123456789),
+)
+
+
+def telling_jpeg(pixels: np.ndarray | None = None, orientation: int = 6) -> bytes:
+    """A JPEG that tells where it was taken, by whom and with which camera, in every place that can."""
+    pixels = np.random.default_rng(0).integers(0, 255, (240, 320, 3), np.uint8) if pixels is None else pixels
+    exif = Image.Exif()
+    exif[0x0112], exif[0x013B] = orientation, "Jane Doe"
+    inner = {0xA405: 26, 0x920A: 5.4, 0xA431: "SN-4711-SECRET", 0xA430: "Jane Doe", 0x9003: "2024:05:14 10:12:00"}
+    exif[0x8769], exif[0x8825] = inner, {1: "N", 2: (51.0, 30.0, 123456789 / 1e7)}
+    file = io.BytesIO()
+    profile = b"\0" * 200
+    Image.fromarray(pixels).save(
+        file, "JPEG", exif=exif, comment=b"Jane Doe at 51,30.1234N", quality=92, icc_profile=profile
+    )
+    data = file.getvalue()
+    xmp = b'http://ns.adobe.com/xap/1.0/\0<x exif:GPSLatitude="51,30.1234N"/>'
+    segment = b"\xff\xe1" + struct.pack(">H", len(xmp) + 2) + xmp
+    return data[:2] + segment + data[2:] + data  # a second picture with all of it behind the first
+
+
+def test_a_jpeg_keeps_its_pixels_and_loses_its_tales() -> None:
+    """Same pixels, orientation, focal lengths and colour profile; nothing else."""
+    data = telling_jpeg()
+    assert all(secret in data for secret in SECRETS[:3])
+    clean = stripped_jpeg(data)
+    assert not any(secret in clean for secret in SECRETS)
+    with Image.open(io.BytesIO(data)) as old, Image.open(io.BytesIO(clean)) as new:
+        assert np.array_equal(np.asarray(old), np.asarray(new))
+        assert new.info["icc_profile"] == old.info["icc_profile"]
+        exif = new.getexif()
+        inner = exif.get_ifd(0x8769)
+        assert dict(exif.get_ifd(0x8825)) == {}
+        assert exif[0x0112] == 6
+        assert inner[0xA405] == 26
+        assert float(inner[0x920A]) == pytest.approx(5.4)
+        assert set(exif) <= {0x0112, 0x8769}
+        assert set(inner) <= {0xA405, 0x920A, 0xA404}
+    assert clean.endswith(b"\xff\xd9")
+    assert len(clean) < len(data) / 2
+
+
+def test_stripping_twice_changes_nothing() -> None:
+    """What is clean stays as it is, byte for byte."""
+    clean = stripped_jpeg(telling_jpeg())
+    assert stripped_jpeg(clean) == clean
+
+
+@pytest.mark.parametrize("options", [{"progressive": True}, {"restart_marker_blocks": 2}, {"subsampling": 0}])
+def test_all_kinds_of_jpeg_survive(options: dict[str, int]) -> None:
+    """Progressive files have many scans; restart markers stand within them."""
+    pixels = np.random.default_rng(1).integers(0, 255, (200, 300, 3), np.uint8)
+    file = io.BytesIO()
+    Image.fromarray(pixels).save(file, "JPEG", quality=90, **options)
+    with Image.open(file) as old, Image.open(io.BytesIO(stripped_jpeg(file.getvalue()))) as new:
+        assert np.array_equal(np.asarray(old), np.asarray(new))
+
+
+def test_a_jpeg_without_metadata_gets_none() -> None:
+    """No empty EXIF is put in."""
+    file = io.BytesIO()
+    Image.new("RGB", (300, 200), "gray").save(file, "JPEG")
+    assert b"Exif" not in stripped_jpeg(file.getvalue())
+
+
+def test_a_png_keeps_pixels_only() -> None:
+    """Text, EXIF and time go."""
+    from PIL.PngImagePlugin import PngInfo
+
+    info = PngInfo()
+    info.add_text("Author", "Jane Doe")
+    info.add_itxt("XML:com.adobe.xmp", "51,30.1234N")
+    exif = Image.Exif()
+    exif[0x013B] = "Jane Doe"
+    pixels = np.random.default_rng(2).integers(0, 255, (40, 60, 3), np.uint8)
+    file = io.BytesIO()
+    Image.fromarray(pixels).save(file, "PNG", pnginfo=info, exif=exif)
+    clean = stripped_png(file.getvalue())
+    assert not any(secret in clean for secret in SECRETS)
+    with Image.open(io.BytesIO(clean)) as new:
+        assert np.array_equal(np.asarray(new), pixels)
+        assert new.info == {}
+
+
+@pytest.mark.parametrize("cut", [10, 100, 1000])
+def test_cut_off_files_are_refused(cut: int) -> None:
+    """A structure without its end is damaged."""
+    with pytest.raises(ValueError, match=r"JPEG|unpack|marker"):
+        stripped_jpeg(telling_jpeg()[: 3000 - cut])
+    file = io.BytesIO()
+    Image.fromarray(np.random.default_rng(3).integers(0, 255, (40, 60, 3), np.uint8)).save(file, "PNG")
+    with pytest.raises(ValueError, match="cut off"):
+        stripped_png(file.getvalue()[:-cut])
+
+
+def test_other_kinds_become_an_upright_jpeg(tmp_path: Path) -> None:
+    """A TIFF is written anew, turned as it is displayed, without its metadata."""
+    exif = Image.Exif()
+    exif[0x0112], exif[0x013B] = 6, "Jane Doe"
+    pixels = np.zeros((240, 320, 3), np.uint8)
+    pixels[:120] = (250, 20, 20)
+    path = tmp_path / "scan.tif"
+    Image.fromarray(pixels).save(path, exif=exif)
+    data, suffix = clean_photo(path)
+    assert suffix == ".jpg"
+    assert b"Jane" not in data
+    with Image.open(io.BytesIO(data)) as new:
+        assert new.size == (240, 320)
+        red = np.asarray(new)[160, :, 0]
+    assert red[-1] > 200
+    assert red[0] < 50
+
+
+def test_what_is_no_photo_is_an_error(tmp_path: Path) -> None:
+    """Missing and unreadable files are PhotoErrors."""
+    with pytest.raises(PhotoError):
+        clean_photo(tmp_path / "nothing.jpg")
+    (tmp_path / "words.jpg").write_bytes(b"no photo at all")
+    with pytest.raises(PhotoError):
+        clean_photo(tmp_path / "words.jpg")
+
+
+def test_our_own_description_comes_back(tmp_path: Path) -> None:
+    """A PNG with our description is still a PNG, for others too."""
+    file = io.BytesIO()
+    Image.new("RGB", (30, 20), "red").save(file, "PNG")
+    path = tmp_path / "picture.png"
+    path.write_bytes(described_png(file.getvalue(), "Harbour street, 14 May 2024: mirror true ± 0.1°"))
+    assert description_of(path) == "Harbour street, 14 May 2024: mirror true ± 0.1°"
+    with Image.open(path) as image:
+        assert image.convert("RGB").getpixel((3, 3)) == (255, 0, 0)
+        assert image.text["Description"].startswith("Harbour street")
+    path.write_bytes(file.getvalue())
+    assert description_of(path) == ""
+    assert description_of(tmp_path / "nothing.png") == ""

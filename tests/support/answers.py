@@ -1,0 +1,93 @@
+"""Made-up answers, to test words and pictures without photos; and when two answers are the same."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from align.bundle.glass import GlassSummary
+from align.checking.report import verdict
+from align.checking.result import CameraSummary, CheckResult, MirrorAngle, MirrorResult, PhotoSummary
+from align.checking.shims import Mount, propagate, shims_for
+from align.quantity import Quantity
+
+#: Answers may differ so much from run to run, in degrees, millimetres or of their size.
+SAME = 1e-6
+
+
+def about(value: float, half: float) -> Quantity:
+    """A quantity with an even interval."""
+    return Quantity(value, value - half, value + half)
+
+
+def made_mirror(
+    lean_deg: float = 0.62,
+    turn_deg: float = -0.35,
+    half_deg: float = 0.02,
+    *,
+    number: int = 1,
+    want_turn_deg: float = 0.0,
+    tolerance_deg: float = 0.1,
+    mirror_size_mm: tuple[float, float] | None = None,
+    mount: Mount | None = None,
+    glass: GlassSummary | None = None,
+) -> MirrorResult:
+    """One mirror as `align.report` would answer it."""
+    angles, half = np.radians([lean_deg, turn_deg]), np.radians(half_deg)
+    covariance, want = np.eye(2) * half**2, float(np.radians(want_turn_deg))
+    return MirrorResult(
+        number=number,
+        lean_deg=about(lean_deg, half_deg),
+        turn_deg=about(turn_deg, half_deg),
+        distance_mm=about(40.123, 0.6),
+        glass=glass or GlassSummary("back-silvered", about(3.05, 0.14)),
+        shims=shims_for(
+            angles, covariance, 1.0, want_turn=want, mirror_size_mm=mirror_size_mm, mount=mount or Mount()
+        ),
+        verdict=verdict((lean_deg, turn_deg - want_turn_deg), (half_deg, half_deg), tolerance_deg),
+        climb_mm_per_100=propagate(lambda a, b: 100 * np.tan(2 * a), angles, covariance, 1.0),
+        bend_mm_per_100=propagate(lambda a, b: 100 * np.tan(2 * (b - want)), angles, covariance, 1.0),
+        want_turn_deg=want_turn_deg,
+        offset_mm=about(40.123 * np.cos(angles).prod(), 0.6),
+    )
+
+
+def made_answer(
+    *mirrors: MirrorResult,
+    tolerance_deg: float = 0.1,
+    photos: int = 1,
+    warnings: tuple[str, ...] = (),
+    advice: tuple[str, ...] = (),
+) -> CheckResult:
+    """An answer about mirrors; one leaning and turned mirror where none is given."""
+    mirrors = mirrors or (made_mirror(),)
+    return CheckResult(
+        photos=tuple(
+            PhotoSummary(f"photos/arcade {n}.jpg", (4032, 3024), 54, 53, 0.123) for n in range(1, photos + 1)
+        ),
+        camera=CameraSummary("photo", about(3034.5, 26.0)),
+        mirrors=mirrors,
+        angles=tuple(MirrorAngle(1, 2, about(90.04, 0.013)) for _ in mirrors[1:2]),
+        sheet="a5",
+        tolerance_deg=tolerance_deg,
+        warnings=warnings,
+        advice=advice,
+    )
+
+
+def assert_same(found: Any, expected: Any, where: str = "") -> None:
+    """Equal throughout; numbers within SAME, of their size if they are large."""
+    if isinstance(expected, dict):
+        assert list(found) == list(expected), where
+        for key, value in expected.items():
+            assert_same(found[key], value, f"{where}.{key}")
+    elif isinstance(expected, list):
+        assert len(found) == len(expected), where
+        for number, value in enumerate(expected):
+            assert_same(found[number], value, f"{where}[{number}]")
+    elif isinstance(expected, float):
+        assert found == pytest.approx(expected, abs=SAME, rel=SAME), where
+    else:
+        assert found == expected, where
