@@ -1,4 +1,4 @@
-"""Reckoning with numbers that carry a doubt (`results.Quantity`): conversion and combination."""
+"""Reckoning with numbers that carry an uncertainty (`quantity.Quantity`): conversion and combination."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def scaled(quantity: Quantity, function: Callable[[float], float]) -> Quantity:
 
 
 def exactly(value: float) -> Quantity:
-    """A quantity without doubt."""
+    """A quantity without uncertainty."""
     return Quantity(value, value, value)
 
 
@@ -42,7 +42,7 @@ def combined(value: float, moved: list[tuple[float, float]]) -> Quantity:
     Parameters
     ----------
     value : the result at the inputs' own values
-    moved : for each doubtful input, the result at its low and at its high end
+    moved : for each uncertain input, the result at its low and at its high end
 
     Returns
     -------

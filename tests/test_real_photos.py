@@ -22,7 +22,7 @@ from align.optics.camera_model import CameraPrior, prior_from_focal
 from align.optics.geometry import angle_between, mirror_normal
 from align.photo.read import read_photo
 from align.sighting.photo import sight
-from align.solve.joint import Knowledge, solve
+from align.solve.joint import UserConstraints, solve
 from align.target.sheets import plain_board
 from tests.support.places import REAL as FOLDER
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
@@ -53,7 +53,7 @@ def sighted():
 
 @pytest.fixture(scope="module")
 def joint(sighted):
-    _, solution, warnings = solve_sighted([item for item, _ in sighted.values()], Knowledge())
+    _, solution, warnings = solve_sighted([item for item, _ in sighted.values()], UserConstraints())
     return solution, warnings
 
 
@@ -70,11 +70,11 @@ def test_every_whole_board_is_found_and_the_direct_one_told(sighted, number):
     assert len(sighting.reflections) == len(reflections)
     for board, place in zip(sighting.reflections, reflections, strict=True):
         np.testing.assert_allclose(board.centre_px, place, atol=5)
-    assert [repeat.kind for repeat in sighting.repeats] == ["double"] * len(doubles)
-    for repeat, place in zip(sighting.repeats, doubles, strict=True):
-        assert set(repeat.mirrors) == {0, 1}
-        assert not repeat.board.mirrored
-        np.testing.assert_allclose(repeat.board.outline_px.mean(axis=0), place, atol=12)
+    assert [inter_reflection.kind for inter_reflection in sighting.inter_reflections] == ["double"] * len(doubles)
+    for inter_reflection, place in zip(sighting.inter_reflections, doubles, strict=True):
+        assert set(inter_reflection.mirrors) == {0, 1}
+        assert not inter_reflection.board.mirrored
+        np.testing.assert_allclose(inter_reflection.board.outline_px.mean(axis=0), place, atol=12)
     for board in (sighting.target, *sighting.reflections):
         assert len(board.corner_ids) >= 40
 
@@ -120,7 +120,7 @@ def test_each_photo_alone_sees_the_mirrors_where_all_together_see_them(sighted, 
     normals = [rotation @ solution.normal(number) for number in (LEFT, RIGHT)]
     apart = []
     for number, (item, _) in sighted.items():
-        single = solve(BOARD, photo_views(item, 0), camera, Knowledge())
+        single = solve(BOARD, photo_views(item, 0), camera, UserConstraints())
         turned, _ = single.state.cam_from_target(0)
         for local, board in enumerate(item.sighting.reflections):
             mirror = LEFT if board.centre_px[0] < 1600 else RIGHT
@@ -133,7 +133,7 @@ def test_each_photo_alone_sees_the_mirrors_where_all_together_see_them(sighted, 
 
 @real
 def test_photos_differ_about_a_mirror_as_they_promise(sighted, joint):
-    """Directions of the left mirror, which all four show, each from one photo: apart as their doubts foresee.
+    """Directions of the left mirror, which all four show, each from one photo: apart as foreseen.
 
     With every corner's error taken for its own they are 2.6 times as far apart as foreseen: the board is bent.
     """
@@ -141,14 +141,14 @@ def test_photos_differ_about_a_mirror_as_they_promise(sighted, joint):
     camera = CameraPrior(solution.state.vector[solution.state.layout.camera].copy(), np.zeros(8), "file")
     rng, seen = np.random.default_rng(0), []
     for item, _ in sighted.values():
-        single = solve(BOARD, photo_views(item, 0), camera, Knowledge())
+        single = solve(BOARD, photo_views(item, 0), camera, UserConstraints())
         root = np.linalg.cholesky(single.covariance + 1e-18 * np.eye(len(single.covariance)))
         steps = [np.zeros(len(root)), *(root @ rng.standard_normal(len(root)) for _ in range(300))]
         directions = np.array([in_camera(single.state.stepped(step), LEFT) for step in steps])
         seen.append((directions[0], np.cov(directions[1:].T)))
     squares = []
-    for (first, its_doubt), (second, other_doubt) in itertools.combinations(seen, 2):
-        values, axes = np.linalg.eigh(its_doubt + other_doubt)
+    for (first, its_uncertainty), (second, other_uncertainty) in itertools.combinations(seen, 2):
+        values, axes = np.linalg.eigh(its_uncertainty + other_uncertainty)
         squares += list(((axes.T @ (first - second))[1:]) ** 2 / values[1:])  # a unit vector has two coordinates
     assert 0.3 < math.sqrt(np.mean(squares)) < 1.5
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..quantity import Quantity
-from ..solve.joint import Knowledge, Solution
+from ..solve.joint import Solution, UserConstraints
 
 #: No mirror is sold thinner: below, the mirror is front-coated [mm]; above, it has glass in front.
 FRONT_COATED_BELOW_MM, BACK_SILVERED_ABOVE_MM = 1.2, 0.8
@@ -19,20 +19,20 @@ THICKNESS_WORTH_MM = 1.0
 #: print, a sharpening phone), and no sum of random errors: the thickness, their finest trait, is then not told.
 #: Renders have 1.1 to 1.8; real photos of a plain board, 4 to 9, and made of a corner's two mirrors one of
 #: 5.7 +- 0.8 mm and one that is front-coated.
-REPEATING_ERRORS_SCALE = 3.0
+SYSTEMATIC_ERRORS_SIGMA0 = 3.0
 
 
 def thickness_summary(solution: Solution, mirror: int) -> GlassSummary:
     """What the sheet's corners alone say of a mirror's glass."""
-    if solution.knowledge.glass_mm is None and max(solution.noise_scale) > REPEATING_ERRORS_SCALE:
+    if solution.constraints.glass_mm is None and max(solution.sigma0) > SYSTEMATIC_ERRORS_SIGMA0:
         return GlassSummary("undetermined", None)
     half = solution.quantile * math.sqrt(float(solution.mirror_covariance(mirror)[3, 3]))
-    return _glass(float(solution.mirror_parameters(mirror)[3]), half, solution.knowledge)
+    return _glass(float(solution.mirror_parameters(mirror)[3]), half, solution.constraints)
 
 
-def _glass(thickness: float, half: float, knowledge: Knowledge) -> GlassSummary:
-    if knowledge.glass_mm is not None:
-        stated = knowledge.glass_mm
+def _glass(thickness: float, half: float, constraints: UserConstraints) -> GlassSummary:
+    if constraints.glass_mm is not None:
+        stated = constraints.glass_mm
         if stated == 0:
             return GlassSummary("front-coated", Quantity(0.0, 0.0, 0.0), "stated")
         return GlassSummary("back-silvered", Quantity(thickness, thickness - half, thickness + half), "stated")

@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 SAME_MIRROR_DEG, SAME_MIRROR_MM = 2.0, 10.0
 #: The same for mirrors compared in the camera's frame.
 SAME_MIRROR_CAMERA_DEG = 8.0
-#: Photos were taken at one zoom when their focal lengths agree to this share, and to so many of their doubts.
+#: Photos were taken at one zoom when their focal lengths agree to this share, and to so many sd.
 SAME_ZOOM_SHARE, SAME_ZOOM_SIGMAS = 0.015, 5.0
 LOG_FOCAL = CAMERA_PARAMETERS.index("log_focal")
 
@@ -69,10 +69,10 @@ class _Seen:
     offset_mm: float
     normal_cam: Array
     depth_cam_mm: float
-    doubt_rad: float
-    doubt_mm: float
+    uncertainty_rad: float
+    uncertainty_mm: float
     log_focal: float
-    doubt_log_focal: float
+    uncertainty_log_focal: float
 
 
 def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
@@ -175,22 +175,22 @@ def _check_zoom(seen: Sequence[_Seen], names: Sequence[str]) -> None:
 
 
 def _zoomed(first: _Seen, second: _Seen) -> bool:
-    doubt = SAME_ZOOM_SIGMAS * float(np.hypot(first.doubt_log_focal, second.doubt_log_focal))
-    return abs(first.log_focal - second.log_focal) > SAME_ZOOM_SHARE + doubt
+    uncertainty = SAME_ZOOM_SIGMAS * float(np.hypot(first.uncertainty_log_focal, second.uncertainty_log_focal))
+    return abs(first.log_focal - second.log_focal) > SAME_ZOOM_SHARE + uncertainty
 
 
 def _alike(first: _Seen, second: _Seen, moved_sheet: bool) -> float | None:
     """The angle between two sights of a mirror [rad] if they can be of the same one, else None."""
-    angle_doubt = 4 * float(np.hypot(first.doubt_rad, second.doubt_rad))
-    if moved_sheet:  # the camera's own doubt turns its frame, so the limit is wide
+    angle_uncertainty = 4 * float(np.hypot(first.uncertainty_rad, second.uncertainty_rad))
+    if moved_sheet:  # the camera's own uncertainty turns its frame, so the limit is wide
         angle = angle_between(first.normal_cam, second.normal_cam)
         ratio = first.depth_cam_mm / second.depth_cam_mm
-        alike = angle < np.radians(SAME_MIRROR_CAMERA_DEG) + angle_doubt and 0.7 < ratio < 1.4
+        alike = angle < np.radians(SAME_MIRROR_CAMERA_DEG) + angle_uncertainty and 0.7 < ratio < 1.4
     else:
         angle = angle_between(first.normal, second.normal)
         gap = abs(first.offset_mm - second.offset_mm)
-        length_limit = SAME_MIRROR_MM + 4 * float(np.hypot(first.doubt_mm, second.doubt_mm))
-        alike = angle < np.radians(SAME_MIRROR_DEG) + angle_doubt and gap < length_limit
+        length_limit = SAME_MIRROR_MM + 4 * float(np.hypot(first.uncertainty_mm, second.uncertainty_mm))
+        alike = angle < np.radians(SAME_MIRROR_DEG) + angle_uncertainty and gap < length_limit
     return angle if alike else None
 
 

@@ -11,14 +11,16 @@ from dataclasses import replace
 
 from ..errors import SolveError
 from ..solve.joint import Solution
-from ..solve.problem import CONTACT_SD_MM, STATED_GLASS_SD_MM, Knowledge
+from ..solve.problem import CONTACT_SD_MM, STATED_GLASS_SD_MM, UserConstraints
 from ..target.sheets import Sheet
 
 #: A statement this many standard deviations from what the photos say is not believed.
-DISBELIEF_SIGMAS = 4.0
+CONTRADICTION_SIGMAS = 4.0
 
 
-def borne_out(sheet: Sheet, unaided: Solution, knowledge: Knowledge) -> tuple[Knowledge, list[str]]:
+def accepted_constraints(
+    sheet: Sheet, unaided: Solution, constraints: UserConstraints
+) -> tuple[UserConstraints, list[str]]:
     """The knowledge that the photos bear out, and warnings about what they contradict.
 
     Parameters
@@ -31,28 +33,28 @@ def borne_out(sheet: Sheet, unaided: Solution, knowledge: Knowledge) -> tuple[Kn
         The sheet is said to touch the glass and plainly does not, or which glass cannot be told.
     """
     warnings: list[str] = []
-    if knowledge.touching and unaided.state.layout.mirrors:
-        contacts, warnings = _contacts(sheet, unaided, knowledge)
-        knowledge = replace(knowledge, mirrors=contacts)
-    if knowledge.glass_mm is not None and unaided.state.layout.mirrors:
-        stated = knowledge.glass_mm
+    if constraints.touching and unaided.state.layout.mirrors:
+        contacts, warnings = _contacts(sheet, unaided, constraints)
+        constraints = replace(constraints, mirrors=contacts)
+    if constraints.glass_mm is not None and unaided.state.layout.mirrors:
+        stated = constraints.glass_mm
         for mirror in range(unaided.state.layout.mirrors):
             measured = float(unaided.mirror_parameters(mirror)[3])
-            doubt = math.hypot(math.sqrt(float(unaided.mirror_covariance(mirror)[3, 3])), STATED_GLASS_SD_MM)
-            if abs(measured - stated) > DISBELIEF_SIGMAS * doubt:
+            uncertainty = math.hypot(math.sqrt(float(unaided.mirror_covariance(mirror)[3, 3])), STATED_GLASS_SD_MM)
+            if abs(measured - stated) > CONTRADICTION_SIGMAS * uncertainty:
                 said = "a front-coated mirror" if stated == 0 else f"{stated:g} mm glass"
                 warnings.append(
                     f"The photo does not fit {said}: the corners say {measured:.1f} mm, give or take "
-                    f"{2 * doubt:.1f} mm. What was said of the glass is left out of the answer."
+                    f"{2 * uncertainty:.1f} mm. What was said of the glass is left out of the answer."
                 )
-                return replace(knowledge, glass_mm=None), warnings
-    return knowledge, warnings
+                return replace(constraints, glass_mm=None), warnings
+    return constraints, warnings
 
 
-def _contacts(sheet: Sheet, unaided: Solution, knowledge: Knowledge) -> tuple[tuple[int, ...], list[str]]:
+def _contacts(sheet: Sheet, unaided: Solution, constraints: UserConstraints) -> tuple[tuple[int, ...], list[str]]:
     """The mirrors that the contact edge touches, as said or as the photos alone tell, and a word where they do."""
     mirrors = unaided.state.layout.mirrors
-    beyond = [mirror + 1 for mirror in knowledge.mirrors if not 0 <= mirror < mirrors]
+    beyond = [mirror + 1 for mirror in constraints.mirrors if not 0 <= mirror < mirrors]
     if beyond:
         seen = "one mirror" if mirrors == 1 else f"{mirrors} mirrors"
         raise SolveError(
@@ -60,20 +62,22 @@ def _contacts(sheet: Sheet, unaided: Solution, knowledge: Knowledge) -> tuple[tu
             "Count the mirrors that show the whole sheet, from 1 at the left.",
         )
     gaps = [_gap(sheet, unaided, mirror) for mirror in range(mirrors)]
-    said = knowledge.mirrors or ((0,) if mirrors == 1 else ())
+    said = constraints.mirrors or ((0,) if mirrors == 1 else ())
     for mirror in said or (min(range(mirrors), key=lambda m: abs(gaps[m][0]) / gaps[m][1]),):
-        gap, doubt = gaps[mirror]
-        if abs(gap) > DISBELIEF_SIGMAS * doubt:
+        gap, uncertainty = gaps[mirror]
+        if abs(gap) > CONTRADICTION_SIGMAS * uncertainty:
             glass = "the glass" if mirrors == 1 else f"mirror {mirror + 1}" if said else "a mirror"
             which = "it" if said else f"the nearest, mirror {mirror + 1}"
             raise SolveError(
                 f"The sheet was said to touch {glass}, but in the photo its contact edge stands {gap:.1f} mm "
-                f"(give or take {2 * doubt:.1f} mm) from {which}.",
+                f"(give or take {2 * uncertainty:.1f} mm) from {which}.",
                 "Leave --touching out, or cut the sheet on its contact edge and push it against the glass.",
             )
     if said:
         return said, []
-    near = [mirror for mirror, (gap, doubt) in enumerate(gaps) if abs(gap) <= DISBELIEF_SIGMAS * doubt]
+    near = [
+        mirror for mirror, (gap, uncertainty) in enumerate(gaps) if abs(gap) <= CONTRADICTION_SIGMAS * uncertainty
+    ]
     if len(near) > 1:
         numbers = " and ".join(str(mirror + 1) for mirror in near)
         raise SolveError(

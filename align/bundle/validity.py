@@ -9,12 +9,12 @@ import numpy as np
 from ..errors import ReflectionError, SolveError
 from ..solve.joint import Solution
 from ..target.sheets import Sheet, corners_target
-from .glass import REPEATING_ERRORS_SCALE
+from .glass import SYSTEMATIC_ERRORS_SIGMA0
 from .photo_set import Sighted
 
 #: Chi-square of 2 degrees above which a picture counts as stretched or sheared: by chance in 1 of 400. On 38
 #: rendered photos it was below 3.5 but for two (6.7 and 10.1).
-RESHAPE_SURPRISE = 12.0
+MAX_RESHAPE_SCORE = 12.0
 #: Above this reprojection error the model itself is wrong [px].
 MAX_RMS_PX = 2.5
 #: A picture longer than this, long side to short, is longer than any screen and may be a panorama; a choice.
@@ -43,8 +43,8 @@ def seems_reshaped(solution: Solution) -> bool:
     On four real photos of a bent board, whose corners scatter 5 to 8 times what their grain explains, the
     statistic was 7 to 27.
     """
-    repeating = max(max(solution.noise_scale) / REPEATING_ERRORS_SCALE, 1.0)
-    return solution.reshape_surprise > RESHAPE_SURPRISE * repeating**2
+    systematic = max(max(solution.sigma0) / SYSTEMATIC_ERRORS_SIGMA0, 1.0)
+    return solution.reshape_score > MAX_RESHAPE_SCORE * systematic**2
 
 
 def shape_warnings(sighted: Sequence[Sighted]) -> list[str]:

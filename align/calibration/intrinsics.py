@@ -1,4 +1,4 @@
-"""A camera's parameters from many views of one target: the joint solve, the terms it needs, and the doubt."""
+"""A camera's parameters from many views of one target: the joint solve, the terms it needs, and the uncertainty."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ NOMINAL_SD_PX = 0.5
 #: Priors that any camera lies within, one sd: the centre as a share of the long side, and the terms.
 CENTRE_SHARE, RADIAL_SD, TANGENTIAL_SD = 0.05, 0.3, 0.003
 #: Directions are judged on a grid of so many places along the frame's long side and short side.
-DOUBT_GRID = (13, 10)
+UNCERTAINTY_GRID = (13, 10)
 #: Where taking the distortion away and putting it back misses by this [px], it has folded over.
 FOLD_PX = 0.01
 
@@ -58,7 +58,7 @@ class CameraEstimate:
         return self.weighed[0].model
 
     @property
-    def focal_doubt(self) -> float:
+    def focal_uncertainty(self) -> float:
         """Half the 95 % interval of the focal length, as a share of it."""
         return self.solution.quantile * math.sqrt(self.covariance[0, 0])
 
@@ -110,7 +110,7 @@ def _wide_prior(size: tuple[int, int], start: Array, model: DistortionModel) -> 
     """Next to nothing known; `start` gives the focal length to begin at.
 
     Terms that the model does without are not exactly zero either: they are as small as in ordinary phones. To hold
-    them at zero would leave their doubt out of every interval (simulated with phones' tangential terms:
+    them at zero would leave their uncertainty out of every interval (simulated with phones' tangential terms:
     the centre's 95 % intervals then held the truth in 72 to 77 % of 60 cases).
     """
     mean = np.array([start[0], (size[0] - 1) / 2, (size[1] - 1) / 2, 0, 0, 0, 0, 0])
@@ -123,13 +123,13 @@ def _wide_prior(size: tuple[int, int], start: Array, model: DistortionModel) -> 
 
 def frame_grid(size: tuple[int, int]) -> Array:
     """(n, 2) [px] a grid over the frame, its edges included."""
-    counts = DOUBT_GRID if size[0] >= size[1] else DOUBT_GRID[::-1]
+    counts = UNCERTAINTY_GRID if size[0] >= size[1] else UNCERTAINTY_GRID[::-1]
     columns, rows = (np.linspace(0, extent - 1, count) for extent, count in zip(size, counts, strict=True))
     return np.stack(np.meshgrid(columns, rows), axis=2).reshape(-1, 2)
 
 
-def direction_doubts_px(parameters: Array, covariance: Array, pixels: Array, anchors: Array) -> Array:
-    """(n,) how far the directions of (n, 2) pixels are in doubt, both coordinates together, one sd [px].
+def direction_uncertainties_px(parameters: Array, covariance: Array, pixels: Array, anchors: Array) -> Array:
+    """(n,) how far the directions of (n, 2) pixels are in uncertainty, both coordinates together, one sd [px].
 
     A turn of the camera as a whole is taken out, as best fits the (m, 2) pixels `anchors`: no photo's
     answer depends on it. Infinite where the distortion folds over: the polynomial says nothing there.

@@ -1,4 +1,4 @@
-"""Measure a camera once, end to end: photos of the target to intrinsics with their doubt."""
+"""Measure a camera once, end to end: photos of the target to intrinsics with their uncertainty."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from ..optics.camera_model import CAMERA_PARAMETERS, FOCAL_SD_WITH_EXIF, CameraP
 from ..photo.camera_file import CameraFile
 from ..photo.read import Lens, Photo, orientation_matrix, read_photo
 from ..quantity import Quantity
-from ..sighting.boards import Board, Pyramid, find_boards, sight_find, turned_board
+from ..sighting.boards import Board, Pyramid, find_boards, sight_detection, turned_board
 from ..sighting.photo import sight
 from ..solve.forward_model import DIRECT
 from ..solve.joint import View
 from ..target.sheets import Sheet, plain_board
-from .intrinsics import CameraEstimate, direction_doubts_px, estimate_camera, frame_grid
+from .intrinsics import CameraEstimate, direction_uncertainties_px, estimate_camera, frame_grid
 from .next_photo import Gain, gains, outline_target
 from .result import Calibration, CameraTerm, FrameCoverage, ModelWeight, NextPhoto, PhotoFit
 from .text import next_photo_words
@@ -33,7 +33,7 @@ PathLike = str | os.PathLike[str]
 RULE_MM = 100.0
 #: A focal length known no better than this (half the 95 % interval, as a share) is not worth a file: one
 #: photo of the target and its reflection tells it to 1 % by itself (design, section 4).
-MAX_FOCAL_DOUBT = 0.015
+MAX_FOCAL_UNCERTAINTY = 0.015
 #: A photo that fits so many times worse than the median one, or loses so many of its corners, is left out.
 ODD_PHOTO_RATIO, ODD_PHOTO_REJECTED_SHARE = 3.0, 0.3
 #: Photos are left out only while so many remain.
@@ -152,8 +152,8 @@ def _direct_board(photo: Photo, prior: CameraPrior, own_board: Sheet | None, sca
     """The target itself. Reflections are not looked for: a calibration has no use for them."""
     if own_board is None:
         pyramid = Pyramid(photo.gray)
-        finds = find_boards(pyramid, mirrored=False, scale=scale)
-        boards = [board for find in finds if (board := sight_find(pyramid, find)) is not None]
+        detections = find_boards(pyramid, mirrored=False, scale=scale)
+        boards = [board for detection in detections if (board := sight_detection(pyramid, detection)) is not None]
         if boards:
             return max(boards, key=lambda board: float(np.median(board.square_px)))
     return sight(photo, prior, own_board=own_board, scale=scale).target
@@ -236,11 +236,11 @@ def _odd_photo(used: Sequence[_Seen], estimate: CameraEstimate) -> int | None:
 
 
 def _refuse_undetermined(estimate: CameraEstimate, best: NextPhoto) -> None:
-    if estimate.focal_doubt <= MAX_FOCAL_DOUBT:
+    if estimate.focal_uncertainty <= MAX_FOCAL_UNCERTAINTY:
         return
     raise CameraError(
         f"These photos do not determine the camera: its focal length is known only to within "
-        f"{100 * estimate.focal_doubt:.0f} %, and {100 * MAX_FOCAL_DOUBT:g} % are needed.",
+        f"{100 * estimate.focal_uncertainty:.0f} %, and {100 * MAX_FOCAL_UNCERTAINTY:g} % are needed.",
         f"{TAKE_MORE} The one that would help most now: {next_photo_words(best)}.",
     )
 
@@ -263,7 +263,7 @@ def _answer(
     corners = np.concatenate([view.pixels for view in solution.views])
     coverage = frame_coverage(corners, size)
     seen, everywhere = (
-        solution.quantile * direction_doubts_px(estimate.mean, estimate.covariance, pixels, corners)
+        solution.quantile * direction_uncertainties_px(estimate.mean, estimate.covariance, pixels, corners)
         for pixels in (corners, frame_grid(size))
     )
     return Calibration(
@@ -279,8 +279,8 @@ def _answer(
         terms=_terms(estimate),
         models=tuple(ModelWeight(one.model.terms, one.bic, one.weight) for one in estimate.weighed),
         rms_px=solution.rms_px(),
-        direction_doubt_px=float(np.median(seen)),
-        worst_direction_doubt_px=float(everywhere.max()),
+        direction_uncertainty_px=float(np.median(seen)),
+        worst_direction_uncertainty_px=float(everywhere.max()),
         coverage=coverage,
         next_photo=_next_photo(used[0].board.sheet, estimate, ranked),
         warnings=(*gathered.notes, *_warnings(used, estimate, left_out, coverage)),
@@ -302,10 +302,10 @@ def _day(exif_date: str) -> str:
 
 def _terms(estimate: CameraEstimate) -> tuple[CameraTerm, ...]:
     quantile, free = estimate.solution.quantile, estimate.model.free
-    doubts = quantile * np.sqrt(np.diag(estimate.covariance))
+    uncertainties = quantile * np.sqrt(np.diag(estimate.covariance))
     terms = []
-    for name, value, doubt, used in zip(CAMERA_PARAMETERS, estimate.mean, doubts, free, strict=True):
-        ends = [float(value), float(value - doubt), float(value + doubt)]
+    for name, value, uncertainty, used in zip(CAMERA_PARAMETERS, estimate.mean, uncertainties, free, strict=True):
+        ends = [float(value), float(value - uncertainty), float(value + uncertainty)]
         if name == "log_focal":
             name, ends = "focal_px", [math.exp(end) for end in ends]
         terms.append(CameraTerm(name, Quantity(*ends), bool(used)))

@@ -14,7 +14,7 @@ from ..optics.geometry import rotation_from_vector
 from ..solve.forward_model import bow_basis
 from ..solve.least_squares import covariance_of
 from ..target.sheets import Sheet, corners_target
-from .intrinsics import CameraEstimate, direction_doubts_px, frame_grid
+from .intrinsics import CameraEstimate, direction_uncertainties_px, frame_grid
 
 Array = NDArray[np.float64]
 
@@ -33,7 +33,7 @@ TILTS = {
 FILLS = (0.33, 0.5, 0.75)
 #: The sheet keeps this share of the frame from its edges, flat on, and every corner that counts this one.
 MARGIN_SHARE, EDGE_SHARE = 0.04, 0.01
-#: Directions in doubt by more than this share of the frame are equally useless, far out where a polynomial
+#: Directions in uncertainty by more than this share of the frame are equally useless, far out where a polynomial
 #: runs away.
 USELESS_SHARE = 0.01
 #: A candidate must show this share of the sheet's corners, and a board without markers all its squares.
@@ -59,7 +59,7 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class Gain:
-    """What a candidate would do: doubt of directions before and after it, one sd, rms over the frame [px]."""
+    """What a candidate would do: uncertainty of directions before and after it, one sd, rms over the frame [px]."""
 
     candidate: Candidate
     before_px: float
@@ -117,20 +117,22 @@ def gains(sheet: Sheet, estimate: CameraEstimate, size: tuple[int, int]) -> list
     parameters = solution.state.vector[layout.camera]
     noise_px = solution.rms_px() / math.sqrt(2)
     cameras = len(parameters)
-    before = _frame_doubt_px(parameters, covariance[:cameras, :cameras], size)
+    before = _frame_uncertainty_px(parameters, covariance[:cameras, :cameras], size)
     result = []
     for candidate in candidates(sheet, solution.camera, size):
         more = _information(sheet, parameters, candidate) / noise_px**2
         updated = covariance_of(information + more, free)[:cameras, :cameras]
-        result.append(Gain(candidate, before, _frame_doubt_px(parameters, updated, size)))
+        result.append(Gain(candidate, before, _frame_uncertainty_px(parameters, updated, size)))
     return sorted(result, key=lambda gain: gain.after_px)
 
 
-def _frame_doubt_px(parameters: Array, covariance: Array, size: tuple[int, int]) -> float:
+def _frame_uncertainty_px(parameters: Array, covariance: Array, size: tuple[int, int]) -> float:
     """Root mean square over the frame, where each place counts for USELESS_SHARE of the frame at most."""
     grid = frame_grid(size)
-    doubts = np.minimum(direction_doubts_px(parameters, covariance, grid, grid), USELESS_SHARE * max(size))
-    return math.sqrt(float((doubts**2).mean()))
+    uncertainties = np.minimum(
+        direction_uncertainties_px(parameters, covariance, grid, grid), USELESS_SHARE * max(size)
+    )
+    return math.sqrt(float((uncertainties**2).mean()))
 
 
 def _information(sheet: Sheet, parameters: Array, candidate: Candidate) -> Array:

@@ -88,7 +88,7 @@ class FrameCoverage:
 
 @dataclass(frozen=True, eq=False)
 class NextPhoto:
-    """The further photo that would teach most, and the doubt of directions in the frame without and with it.
+    """The further photo that would teach most, and the uncertainty of directions in the frame without and with it.
 
     column, row, tilt : as in `next_photo`; fill : share of the frame; outline_px : (4, 2) of the squares;
     before_px, after_px : 95 % half-width, root mean square over the frame.
@@ -138,8 +138,8 @@ class Calibration:
     terms: tuple[CameraTerm, ...]
     models: tuple[ModelWeight, ...]
     rms_px: float
-    direction_doubt_px: float
-    worst_direction_doubt_px: float
+    direction_uncertainty_px: float
+    worst_direction_uncertainty_px: float
     coverage: FrameCoverage
     next_photo: NextPhoto
     warnings: tuple[str, ...] = ()
@@ -157,8 +157,8 @@ class Calibration:
         return " ".join(self.models[0].terms) or "none"
 
     def to_json(self) -> dict[str, Any]:
-        """The answer of `align camera --json`; the worst doubt is null where nothing is known."""
-        worst = self.worst_direction_doubt_px
+        """The answer of `align camera --json`; the worst uncertainty is null where nothing is known."""
+        worst = self.worst_direction_uncertainty_px
         return {
             "format": "align-calibration-1",
             "photos": [photo.to_json() for photo in self.photos],
@@ -173,7 +173,7 @@ class Calibration:
             "models": [model.to_json() for model in self.models],
             "parameters": {term.name: {**term.quantity.to_json(), "used": term.used} for term in self.terms},
             "direction_doubt_px": {
-                "where_seen": round(self.direction_doubt_px, 4),
+                "where_seen": round(self.direction_uncertainty_px, 4),
                 "worst": None if np.isinf(worst) else round(worst, 4),
             },
             "coverage": self.coverage.to_json(),

@@ -17,7 +17,7 @@ POOR_FIT_RATIO = 1.8
 #: A difference below 6 is no strong evidence: A. Raftery, Bayesian model selection in social research,
 #: Sociological Methodology 25 (1995), table 6.
 CLOSE_CALL_BIC = 6.0
-#: Directions in doubt by more than this share of the frame count as unknown.
+#: Directions in uncertainty by more than this share of the frame count as unknown.
 UNKNOWN_SHARE = 0.1
 RADIAL_WORDS = ("no radial term", "one radial term", "two radial terms", "three radial terms")
 TERM_WORDS = {"focal_px": "focal length", "centre_x_px": "centre x", "centre_y_px": "centre y"}
@@ -55,13 +55,15 @@ def _headline(result: Calibration, file: Path | None) -> str:
 
 def directions_words(result: Calibration) -> str:
     """How well directions are known, where the sheet was seen and at the frame's worst place."""
-    seen, worst = result.direction_doubt_px, result.worst_direction_doubt_px
+    seen, worst = result.direction_uncertainty_px, result.worst_direction_uncertainty_px
     if worst > UNKNOWN_SHARE * max(result.size):
-        return f"{_doubt_words(seen)} px where the sheet was seen, not at all far from there"
-    return f"{_doubt_words(seen)} px where the sheet was seen, {_doubt_words(worst)} px at the worst place"
+        return f"{_uncertainty_words(seen)} px where the sheet was seen, not at all far from there"
+    return (
+        f"{_uncertainty_words(seen)} px where the sheet was seen, {_uncertainty_words(worst)} px at the worst place"
+    )
 
 
-def _doubt_words(pixels: float) -> str:
+def _uncertainty_words(pixels: float) -> str:
     return f"{pixels:.2g}" if pixels < 10 else f"{pixels:.0f}"
 
 
@@ -77,7 +79,7 @@ def _term_lines(result: Calibration) -> list[str]:
 
 
 def term_words(term: CameraTerm) -> str:
-    """A parameter with its doubt and unit, no finer than the doubt allows."""
+    """A parameter with its uncertainty and unit, no finer than the uncertainty allows."""
     unit = " px" if term.name.endswith("_px") else ""
     half = term.quantity.half_width
     decimals = max(decimals_of(half, 6), 0)
@@ -163,7 +165,7 @@ def next_photo_words(photo: NextPhoto) -> str:
 def _next_sentence(photo: NextPhoto) -> str:
     return (
         f"To improve it most, add a photo with {next_photo_words(photo)}: directions would then be known to "
-        f"{100 * photo.after_px / photo.before_px:.0f} % of today's doubt."
+        f"{100 * photo.after_px / photo.before_px:.0f} % of today's uncertainty."
     )
 
 

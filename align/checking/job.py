@@ -11,7 +11,7 @@ from pathlib import Path
 from ..bundle.adjustment import solve_sighted
 from ..bundle.photo_set import sight_photos
 from ..photo.camera_file import CameraFile, read_camera_file
-from ..solve.joint import Knowledge, Solution
+from ..solve.joint import Solution, UserConstraints
 from ..target.sheets import plain_board
 from .photo_quality import quality_of
 from .report import report, wanted_turns
@@ -75,9 +75,9 @@ def check(
     scale = 1.0 if rule_mm is None else rule_mm / RULE_MM
     sighted = sight_photos(paths, camera_file, own_board=own_board, scale=scale, progress=progress)
     contacts = tuple(sorted({number - 1 for number in touching_mirrors}))
-    knowledge = Knowledge(glass_mm, touching or bool(contacts), contacts)
+    constraints = UserConstraints(glass_mm, touching or bool(contacts), contacts)
     wanted = want_turn_deg if isinstance(want_turn_deg, Sequence) else (want_turn_deg,)
-    sheet, solution, warnings = solve_sighted(sighted, knowledge)
+    sheet, solution, warnings = solve_sighted(sighted, constraints)
     source = "file" if camera_file is not None else "photo"
     photos_sighted = [(item.photo, item.size, item.sighting) for item in sighted]
     result = report(

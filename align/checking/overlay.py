@@ -54,7 +54,9 @@ def overlay_of(
         direct_corners_px=direct[0].pixels if direct else np.zeros((0, 2)),
         direct_outline_px=_project(solution, photo, outline),
         mirrors=tuple(sorted(mirrors, key=lambda m: m.number)),
-        repeats_px=tuple(repeat.board.outline_px for repeat in sighting.repeats),
+        inter_reflections_px=tuple(
+            inter_reflection.board.outline_px for inter_reflection in sighting.inter_reflections
+        ),
         mirror_size_known=mirror_size_mm is not None,
     )
 

@@ -152,7 +152,7 @@ def _unknowns(solution: Solution, camera_source: str) -> Iterator[Fault]:
     elif camera_source != "file":
         remedy = "Measure the camera once with `align camera` and pass its file: it narrows the interval most."
         yield Fault("camera", "the camera is not known", remedy, _gain(solution, camera))
-    if solution.knowledge.glass_mm is None:
+    if solution.constraints.glass_mm is None:
         glass = _gain(solution, [layout.mirror(m).start + 3 for m in range(layout.mirrors)])
         yield Fault("glass", "the glass is not known", "Say how thick the glass is: --glass MM, 0 for none.", glass)
 

@@ -33,7 +33,7 @@ from ..drawing.labels import LabelPlacer
 from ..errors import PhotoError
 from .result import CheckResult, MirrorOverlay, MirrorResult, Overlay, Shim
 from .strip import draw_strip
-from .wording import repeat_short, shim_is_needed, shim_size_words
+from .wording import inter_reflection_short, shim_is_needed, shim_size_words
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -135,7 +135,7 @@ def view_of(overlay: Overlay, long_side_px: int = LONG_SIDE_PX) -> View:
     """The part of the photo around target, reflections and mirrors, not too elongated."""
     size = np.array(overlay.size, float)
     parts = [overlay.direct_outline_px, *(mirror.outline_px for mirror in overlay.mirrors)]
-    parts += [*(mirror.mirror_px for mirror in overlay.mirrors), *overlay.repeats_px]
+    parts += [*(mirror.mirror_px for mirror in overlay.mirrors), *overlay.inter_reflections_px]
     points = np.clip(_finite(np.concatenate(parts)), 0, size)
     low, high = points.min(axis=0), points.max(axis=0)
     extent = (high - low) * (1 + 2 * MARGIN_SHARE)
@@ -175,7 +175,7 @@ def sampled(lines: Sequence[Array], step: float) -> Array:
 def better_left_free(view: View, overlay: Overlay, lines: Sequence[Array], width: float) -> Array:
     """(n, 2) [px] samples of what labels should not cover: the lines, and the insides of the outlines."""
     insides: list[Array] = []
-    seen = (*(mirror.outline_px for mirror in overlay.mirrors), *overlay.repeats_px)
+    seen = (*(mirror.outline_px for mirror in overlay.mirrors), *overlay.inter_reflections_px)
     for outline in (overlay.direct_outline_px, *seen):
         edge = _finite(view.to_picture(outline))
         middle = edge.mean(axis=0)
@@ -208,8 +208,8 @@ def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay) -> list[Array]:
 
     for mirror in overlay.mirrors:
         outline(mirror.mirror_px, YELLOW, 0.6, dashed=not overlay.mirror_size_known)
-    for repeat in overlay.repeats_px:
-        outline(repeat, GREEN, 0.6)
+    for inter_reflection in overlay.inter_reflections_px:
+        outline(inter_reflection, GREEN, 0.6)
     outline(overlay.direct_outline_px, SKY_BLUE)
     for mirror in overlay.mirrors:
         outline(mirror.outline_px, ORANGE)
@@ -231,8 +231,16 @@ def _draw_labels(
         found = by_number[mirror.number]
         if found.verdict != "square":
             _draw_packing(canvas, placer, view, mirror, found, f"({mirror.number}) " if several else "")
-    for repeat, repeat_px in zip(result.photos[photo].repeats, overlay.repeats_px, strict=True):
-        _label(canvas, placer, [repeat_short(repeat)], GREEN, _edge(view, repeat_px, "far"))
+    for inter_reflection, inter_reflection_px in zip(
+        result.photos[photo].inter_reflections, overlay.inter_reflections_px, strict=True
+    ):
+        _label(
+            canvas,
+            placer,
+            [inter_reflection_short(inter_reflection)],
+            GREEN,
+            _edge(view, inter_reflection_px, "far"),
+        )
     _label(canvas, placer, ["target"], SKY_BLUE, _edge(view, overlay.direct_outline_px, "near"))
 
 

@@ -13,14 +13,14 @@ from ..bundle.glass import thickness_summary
 from ..errors import ReflectionError
 from ..optics.geometry import angle_between
 from ..quantity import Quantity
-from ..sighting.inter_reflections import Repeat
+from ..sighting.inter_reflections import InterReflection
 from ..sighting.photo import Sighting
 from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution, View
 from ..target.sheets import Sheet
 from .advice import advice_for
 from .overlay import overlay_of
-from .result import CameraSummary, CheckResult, MirrorAngle, MirrorResult, PhotoSummary, RepeatSummary
+from .result import CameraSummary, CheckResult, InterReflectionSummary, MirrorAngle, MirrorResult, PhotoSummary
 from .shims import Mount, propagate, shims_for
 
 Array = NDArray[np.float64]
@@ -68,7 +68,7 @@ def report(
             overlay_of(sheet, solution, number, path, size, sighting, wanted, mirror_size_mm)
             for number, (path, size, sighting) in enumerate(photos)
         ),
-        touching=tuple(mirror + 1 for mirror in solution.knowledge.contacts),
+        touching=tuple(mirror + 1 for mirror in solution.constraints.contacts),
     )
 
 
@@ -170,11 +170,16 @@ def _photo_summary(
         direct_corners=sum(len(v.pixels) for v in views if v.mirror == DIRECT),
         reflected_corners=sum(len(v.pixels) for v in views if v.mirror != DIRECT),
         rms_px=solution.rms_px(number),
-        repeats=tuple(_repeat_summary(views, sighting, repeat) for repeat in sighting.repeats),
+        inter_reflections=tuple(
+            _inter_reflection_summary(views, sighting, inter_reflection)
+            for inter_reflection in sighting.inter_reflections
+        ),
     )
 
 
-def _repeat_summary(views: Sequence[View], sighting: Sighting, repeat: Repeat) -> RepeatSummary:
+def _inter_reflection_summary(
+    views: Sequence[View], sighting: Sighting, inter_reflection: InterReflection
+) -> InterReflectionSummary:
     """A repeated reflection with its mirrors' numbers in the answer, which counts over all photos."""
     reflected = [view for view in views if view.mirror != DIRECT]
 
@@ -183,9 +188,9 @@ def _repeat_summary(views: Sequence[View], sighting: Sighting, repeat: Repeat) -
         nearest = min(reflected, key=lambda view: float(np.linalg.norm(view.pixels.mean(axis=0) - place)))
         return nearest.mirror + 1
 
-    x, y = (float(value) for value in repeat.board.outline_px.mean(axis=0))
-    mirrors = tuple(number_of(local) for local in repeat.mirrors)
-    return RepeatSummary(repeat.kind, mirrors, len(repeat.board.corner_ids), (x, y))
+    x, y = (float(value) for value in inter_reflection.board.outline_px.mean(axis=0))
+    mirrors = tuple(number_of(local) for local in inter_reflection.mirrors)
+    return InterReflectionSummary(inter_reflection.kind, mirrors, len(inter_reflection.board.corner_ids), (x, y))
 
 
 def _mirror_angles(solution: Solution) -> tuple[MirrorAngle, ...]:

@@ -18,7 +18,7 @@ MAX_PACKED_DEG = 20.0
 
 
 @dataclass(frozen=True)
-class RepeatSummary:
+class InterReflectionSummary:
     """An image of the target by way of several mirrors, seen in a photo and left out of the solve.
 
     kind : "double" (right-handed again), "triple", "repeated" (more often), or "unexplained": a right-handed
@@ -50,7 +50,7 @@ class PhotoSummary:
     direct_corners: int
     reflected_corners: int
     rms_px: float
-    repeats: tuple[RepeatSummary, ...] = ()
+    inter_reflections: tuple[InterReflectionSummary, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """The contract's photo object."""
@@ -60,7 +60,7 @@ class PhotoSummary:
             "direct_corners": self.direct_corners,
             "reflected_corners": self.reflected_corners,
             "rms_px": round(self.rms_px, 4),
-            "repeats": [repeat.to_json() for repeat in self.repeats],
+            "repeats": [inter_reflection.to_json() for inter_reflection in self.inter_reflections],
         }
 
 
@@ -193,7 +193,7 @@ class Overlay:
     direct_corners_px: Array
     direct_outline_px: Array
     mirrors: tuple[MirrorOverlay, ...]
-    repeats_px: tuple[Array, ...]
+    inter_reflections_px: tuple[Array, ...]
     mirror_size_known: bool
 
 

@@ -13,11 +13,11 @@ from ..quantity import Quantity
 from .result import (
     CameraSummary,
     CheckResult,
+    InterReflectionSummary,
     MirrorAngle,
     MirrorResult,
     PhotoSummary,
     Quality,
-    RepeatSummary,
     ShimSet,
 )
 from .shims import WALL_CORNERS, shim_of
@@ -107,7 +107,7 @@ def shims_from_json(raw: Mapping[str, Any], turn_by: str = "") -> ShimSet:
         mount = "foot"
     elif places <= set(WALL_CORNERS):
         mount = "wall"
-    # The stack is not in the JSON: it follows from the thickness and its doubt, as it did in the first place.
+    # The stack is not in the JSON: it follows from the thickness and its uncertainty, as it did in the first place.
     shims = [shim_of(str(place), quantity(item)) for place, item in raw.items()]
     return ShimSet(mount, tuple(shims), turn_by)
 
@@ -135,14 +135,14 @@ def _photo(raw: Mapping[str, Any]) -> PhotoSummary:
         int(raw["direct_corners"]),
         int(raw["reflected_corners"]),
         float(raw["rms_px"]),
-        tuple(_repeat(item) for item in raw.get("repeats", ())),
+        tuple(_inter_reflection(item) for item in raw.get("repeats", ())),
     )
 
 
-def _repeat(raw: Mapping[str, Any]) -> RepeatSummary:
+def _inter_reflection(raw: Mapping[str, Any]) -> InterReflectionSummary:
     x, y = (float(value) for value in raw["centre_px"])
     mirrors = tuple(int(number) for number in raw["mirrors"])
-    return RepeatSummary(str(raw["kind"]), mirrors, int(raw["corners"]), (x, y))
+    return InterReflectionSummary(str(raw["kind"]), mirrors, int(raw["corners"]), (x, y))
 
 
 def _mirror(raw: Mapping[str, Any], number: int, want_turn_deg: Any) -> MirrorResult:

@@ -20,7 +20,7 @@ from ..drawing.canvas import (
     Words,
     wrapped,
 )
-from ..drawing.wording import ANGLE_DECIMALS, kept_together, with_doubt
+from ..drawing.wording import ANGLE_DECIMALS, kept_together, with_uncertainty
 from .result import CheckResult, MirrorResult, Overlay, Shim
 from .wording import (
     CORNER_WORDS,
@@ -58,7 +58,7 @@ def caption_lines(result: CheckResult, heading: str = "") -> list[tuple[str, flo
             words = mirror.shims.turn_by
             lines.append((f"Then {words}" if needed else words[0].upper() + words[1:], BODY_SHARE, False))
     for angle in result.angles:
-        size = with_doubt(angle.angle_deg, "°", ANGLE_DECIMALS)
+        size = with_uncertainty(angle.angle_deg, "°", ANGLE_DECIMALS)
         lines.append((f"Angle between mirrors {angle.first} and {angle.second}: {size}", BODY_SHARE, False))
     if result.quality is not None and result.quality.grade != "good":
         lines.append((quality_short(result.quality), BODY_SHARE, False))
@@ -81,7 +81,7 @@ def legend_lines(result: CheckResult, overlay: Overlay, larger: int) -> list[tup
         lines.append(("the mirror's edges", YELLOW, False))
     else:
         lines.append(("the mirror's edges, at a guessed size", YELLOW, True))
-    if overlay.repeats_px:
+    if overlay.inter_reflections_px:
         lines.append(("seen by way of several mirrors: left out", GREEN, False))
     packed = any(m.verdict != "square" and any(map(shim_is_needed, m.shims.shims)) for m in result.mirrors)
     if packed:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from ..drawing.wording import KEEP, kept_together, with_doubt
+from ..drawing.wording import KEEP, kept_together, with_uncertainty
 from ..target.sheets import SHEETS
 from .result import MAX_PACKED_DEG, CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
 from .wording import (
@@ -14,9 +14,9 @@ from .wording import (
     bend_words,
     climb_words,
     glass_words,
+    inter_reflection_words,
     lean_words,
     quality_words,
-    repeat_words,
     shim_is_needed,
     shim_size_words,
     stack_words,
@@ -53,10 +53,10 @@ def _mirror_lines(mirror: MirrorResult, result: CheckResult) -> list[str]:
         lines += _shim_lines(mirror.shims)
         lines += _row("View", f"{climb_words(mirror)} and {bend_words(mirror)}")
     if mirror.distance_mm is not None:
-        gap = with_doubt(mirror.distance_mm, "mm", 1)
+        gap = with_uncertainty(mirror.distance_mm, "mm", 1)
         lines += _row("Gap", f"{gap} from the sheet's contact edge to the glass")
     elif mirror.offset_mm is not None:
-        gap = with_doubt(mirror.offset_mm, "mm", 1)
+        gap = with_uncertainty(mirror.offset_mm, "mm", 1)
         lines += _row("Gap", f"{gap} from the middle of the contact edge to the glass, which runs along the sheet")
     lines += _row("Glass", glass_words(mirror.glass))
     return lines
@@ -89,12 +89,12 @@ def _packing(shim: Shim) -> str:
     """ "1.05 mm ± 0.01 mm (1.0 + 0.1)": the thickness, and the sheets to stack."""
     if not shim_is_needed(shim):
         return "nothing"
-    return f"{shim_size_words(shim, doubt=True)} ({stack_words(shim)})"
+    return f"{shim_size_words(shim, uncertainty=True)} ({stack_words(shim)})"
 
 
 def _angle_lines(result: CheckResult) -> list[str]:
     return [
-        f"Angle between mirrors {angle.first} and {angle.second}: {with_doubt(angle.angle_deg, '°', 3)}"
+        f"Angle between mirrors {angle.first} and {angle.second}: {with_uncertainty(angle.angle_deg, '°', 3)}"
         for angle in result.angles
     ]
 
@@ -103,7 +103,7 @@ def _sure_lines(result: CheckResult) -> list[str]:
     lines = _row("Sure", "95 times in 100 the truth lies within each ±")
     for photo in result.photos:
         lines += _row("", _photo_words(photo, len(result.photos) > 1))
-        names = [repeat_words(repeat) for repeat in photo.repeats]
+        names = [inter_reflection_words(inter_reflection) for inter_reflection in photo.inter_reflections]
         for words in dict.fromkeys(names):
             times = f"{names.count(words)} times " if names.count(words) > 1 else ""
             lines += _row("", f"also seen: {times}{words}")

@@ -9,11 +9,11 @@ from ..drawing.wording import (
     has_sign,
     number_text,
     plain_size,
-    size_with_doubt,
-    with_doubt,
+    size_with_uncertainty,
+    with_uncertainty,
 )
 from ..quantity import Quantity
-from .result import CheckResult, MirrorResult, Quality, RepeatSummary, Shim
+from .result import CheckResult, InterReflectionSummary, MirrorResult, Quality, Shim
 
 #: A street that bends by more than 45 degrees is not said to bend: it runs off [mm per 100 mm].
 SIDEWAYS_MM_PER_100 = 100.0
@@ -52,8 +52,8 @@ def lean_words(mirror: MirrorResult) -> str:
     """Which way it leans, as the viewer sees it, and by how much."""
     lean = mirror.lean_deg
     if not has_sign(lean):
-        return f"none to be seen: {with_doubt(lean, '°', ANGLE_DECIMALS)}"
-    size = size_with_doubt(lean, "°", ANGLE_DECIMALS)
+        return f"none to be seen: {with_uncertainty(lean, '°', ANGLE_DECIMALS)}"
+    size = size_with_uncertainty(lean, "°", ANGLE_DECIMALS)
     if lean.value > 0:
         return f"towards you (its top overhangs) by {size}"
     return f"away from you (its top is set back) by {size}"
@@ -62,12 +62,12 @@ def lean_words(mirror: MirrorResult) -> str:
 def turn_words(mirror: MirrorResult, want_turn_deg: float) -> str:
     """Which edge is too near to the viewer, and by how much."""
     error = turn_error(mirror, want_turn_deg)
-    size = size_with_doubt(error, "°", ANGLE_DECIMALS)
+    size = size_with_uncertainty(error, "°", ANGLE_DECIMALS)
     if want_turn_deg == 0.0:
         if not has_sign(error):
-            return f"none to be seen: {with_doubt(error, '°', ANGLE_DECIMALS)}"
+            return f"none to be seen: {with_uncertainty(error, '°', ANGLE_DECIMALS)}"
         return f"its {'left' if error.value > 0 else 'right'} edge is nearer to you, by {size}"
-    stands = f"{with_doubt(mirror.turn_deg, '°', ANGLE_DECIMALS)}, wanted {wanted_text(want_turn_deg)}"
+    stands = f"{with_uncertainty(mirror.turn_deg, '°', ANGLE_DECIMALS)}, wanted {wanted_text(want_turn_deg)}"
     if not has_sign(error):
         return stands
     return f"{stands}: its {'left' if error.value > 0 else 'right'} edge is nearer than wanted, by {size}"
@@ -77,18 +77,18 @@ def lean_short(mirror: MirrorResult) -> str:
     """The lean in few words, for a picture."""
     lean = mirror.lean_deg
     if not has_sign(lean):
-        return f"Lean {with_doubt(lean, '°', ANGLE_DECIMALS)}"
+        return f"Lean {with_uncertainty(lean, '°', ANGLE_DECIMALS)}"
     way = "top overhangs" if lean.value > 0 else "top set back"
-    return f"Lean {size_with_doubt(lean, '°', ANGLE_DECIMALS)}: {way}"
+    return f"Lean {size_with_uncertainty(lean, '°', ANGLE_DECIMALS)}: {way}"
 
 
 def turn_short(mirror: MirrorResult, want_turn_deg: float) -> str:
     """The turn in few words, for a picture."""
     error = turn_error(mirror, want_turn_deg)
-    turn = with_doubt(mirror.turn_deg, "°", ANGLE_DECIMALS)
+    turn = with_uncertainty(mirror.turn_deg, "°", ANGLE_DECIMALS)
     side = f": {'left' if error.value > 0 else 'right'} edge nearer" if has_sign(error) else ""
     if want_turn_deg == 0.0:
-        return f"Turn {size_with_doubt(error, '°', ANGLE_DECIMALS) if side else turn}{side}"
+        return f"Turn {size_with_uncertainty(error, '°', ANGLE_DECIMALS) if side else turn}{side}"
     return f"Turn {turn}, wanted {wanted_text(want_turn_deg)}{side}"
 
 
@@ -103,10 +103,10 @@ def stack_words(shim: Shim) -> str:
     return " + ".join(f"{n} × {sheet}" if n > 1 else f"{sheet}" for sheet, n in counts.items())
 
 
-def shim_size_words(shim: Shim, *, doubt: bool = False) -> str:
-    """ "1.05 mm per 100 mm of height", rounded to its doubt, which is said as well when `doubt`."""
-    size = with_doubt(shim.thickness_mm, "mm")
-    if not doubt:
+def shim_size_words(shim: Shim, *, uncertainty: bool = False) -> str:
+    """ "1.05 mm per 100 mm of height", rounded to its uncertainty, which is said as well when `uncertainty`."""
+    size = with_uncertainty(shim.thickness_mm, "mm")
+    if not uncertainty:
         size = size.partition(" ±")[0]
     for key, words in PER_100_WORDS.items():
         if shim.place.endswith(key):
@@ -141,7 +141,7 @@ def bend_words(mirror: MirrorResult) -> str:
 
 def glass_words(glass: GlassSummary) -> str:
     """Which glass, how thick, and how that is known."""
-    thickness = "" if glass.thickness_mm is None else with_doubt(glass.thickness_mm, "mm", 1)
+    thickness = "" if glass.thickness_mm is None else with_uncertainty(glass.thickness_mm, "mm", 1)
     if glass.source == "stated":
         words = glass.verdict if glass.verdict == "front-coated" else f"{glass.verdict}, {thickness} thick"
         return f"{words} (you named it)"
@@ -187,22 +187,22 @@ def quality_short(quality: Quality) -> str:
     return f"Photo: {quality.grade}{', ' + quality.words if quality.words else ''}"
 
 
-def repeat_name(repeat: RepeatSummary) -> str:
+def inter_reflection_name(inter_reflection: InterReflectionSummary) -> str:
     """ "double reflection"."""
-    return "another board" if repeat.kind == "unexplained" else f"{repeat.kind} reflection"
+    return "another board" if inter_reflection.kind == "unexplained" else f"{inter_reflection.kind} reflection"
 
 
-def repeat_short(repeat: RepeatSummary) -> str:
+def inter_reflection_short(inter_reflection: InterReflectionSummary) -> str:
     """One or two words, for a picture: corners show many."""
-    return "another board" if repeat.kind == "unexplained" else repeat.kind
+    return "another board" if inter_reflection.kind == "unexplained" else inter_reflection.kind
 
 
-def repeat_words(repeat: RepeatSummary) -> str:
+def inter_reflection_words(inter_reflection: InterReflectionSummary) -> str:
     """An image by way of several mirrors, and that nothing rests on it."""
-    if repeat.kind == "unexplained":
+    if inter_reflection.kind == "unexplained":
         return "another board that no mirror found here explains: left out"
-    ways = " and ".join(str(number) for number in sorted(set(repeat.mirrors)))
-    return f"a {repeat_name(repeat)} (by way of mirrors {ways}): left out"
+    ways = " and ".join(str(number) for number in sorted(set(inter_reflection.mirrors)))
+    return f"a {inter_reflection_name(inter_reflection)} (by way of mirrors {ways}): left out"
 
 
 def verdict_sentence(result: CheckResult) -> str:

@@ -1,6 +1,6 @@
 """Numbers and findings in plain words, for the text, the picture and the page. Words only: no computing.
 
-A number is shown as finely as its doubt allows and no finer. Decimal points are points in every locale.
+A number is shown as finely as its uncertainty allows and no finer. Decimal points are points in every locale.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ def kept_together(words: str) -> str:
 
 
 def decimals_of(half: float, most: int) -> int:
-    """Decimals that show a doubt `half` with one digit, with two where the first is a 1; at most `most`."""
+    """Decimals that show an uncertainty `half` with one digit, with two where the first is a 1; at most `most`."""
     if not half > 0:
         return most
     exponent = math.floor(math.log10(half))
@@ -42,7 +42,7 @@ def number_text(value: float, decimals: int) -> str:
     return text.replace("-", "−")
 
 
-def with_doubt(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS) -> str:
+def with_uncertainty(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS) -> str:
     """ "0.62° ± 0.02°", or "0 mm to 1.4 mm" where the interval is lopsided; the unit is at every number."""
     gap = "" if unit == "°" else " "
     above, below = quantity.high - quantity.value, quantity.value - quantity.low
@@ -54,15 +54,15 @@ def with_doubt(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS) -> st
     if abs(above - below) > LOPSIDED_SHARE * half:
         ends = (number_text(end, decimals) for end in (quantity.low, quantity.high))
         return " to ".join(f"{end}{gap}{unit}" for end in ends)
-    doubt = max(half, 10.0**-decimals)
-    return f"{number_text(quantity.value, decimals)}{gap}{unit} ± {number_text(doubt, decimals)}{gap}{unit}"
+    uncertainty = max(half, 10.0**-decimals)
+    return f"{number_text(quantity.value, decimals)}{gap}{unit} ± {number_text(uncertainty, decimals)}{gap}{unit}"
 
 
-def size_with_doubt(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS) -> str:
+def size_with_uncertainty(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS) -> str:
     """The size of a quantity whose sign is said in words."""
     if quantity.value >= 0:
-        return with_doubt(quantity, unit, most)
-    return with_doubt(Quantity(-quantity.value, -quantity.high, -quantity.low), unit, most)
+        return with_uncertainty(quantity, unit, most)
+    return with_uncertainty(Quantity(-quantity.value, -quantity.high, -quantity.low), unit, most)
 
 
 def has_sign(quantity: Quantity) -> bool:
@@ -71,5 +71,5 @@ def has_sign(quantity: Quantity) -> bool:
 
 
 def plain_size(quantity: Quantity) -> str:
-    """The size alone, rounded to its doubt; tenths are fine enough for a view."""
+    """The size alone, rounded to its uncertainty; tenths are fine enough for a view."""
     return number_text(abs(quantity.value), max(0, decimals_of(quantity.half_width, 1)))

@@ -27,7 +27,7 @@ PAIR_SIZE_FACTOR = 1.6
 NEAREST_MM, FARTHEST_MM = 2.0, 700.0
 #: Where a lamp is not seen directly, this height before the glass is supposed [mm] ...
 SUPPOSED_HEIGHT_MM = 80.0
-#: ... and the scale of its ghosts' distances is doubtful by this (sd of its logarithm); otherwise by the second.
+#: ... and the scale of its ghosts' distances is uncertain by this (sd of its logarithm); otherwise by the second.
 SCALE_SD_UNPAIRED, SCALE_SD_PAIRED = 0.25, 0.006
 #: Where the plane is not known, brightness is taken at this incidence: it hardly changes below 45 degrees.
 SUPPOSED_INCIDENCE = np.radians(30.0)
@@ -154,7 +154,7 @@ class Lamp:
 
     @property
     def scale_sd(self) -> float:
-        """Doubt of its ghosts' distances, as the sd of their logarithm."""
+        """Uncertainty of its ghosts' distances, as the sd of their logarithm."""
         return SCALE_SD_PAIRED if self.direct is not None or not self.ghosts_scaled else SCALE_SD_UNPAIRED
 
 

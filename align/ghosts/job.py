@@ -18,7 +18,7 @@ from ..optics.slab import COMMON_GLASS_MM, nearest_common_glass_mm, seam_width_m
 from ..photo.camera_file import CameraFile, read_camera_file
 from ..photo.read import read_colour
 from ..quantity import Quantity
-from ..solve.joint import Knowledge, Solution
+from ..solve.joint import Solution, UserConstraints
 from .blur import WORDS, Look, causes_of, direct_look, lamps_show_it_too
 from .ghost_geometry import GHOST_ORDERS, Lamp, MirrorView, lamps_of
 from .job_without_sheet import glass_without_sheet
@@ -82,7 +82,7 @@ def glass_of(
     camera_file = read_camera_file(camera) if isinstance(camera, (str, os.PathLike)) else camera
     try:
         sighted, dark = _sight(paths, camera_file, progress)
-        _, solution, warnings = solve_sighted(sighted, Knowledge())
+        _, solution, warnings = solve_sighted(sighted, UserConstraints())
     except (TargetError, ReflectionError):
         free = glass_without_sheet(paths, camera_file, distance_mm=distance_mm, glass_mm=glass_mm)
         if free is None:
@@ -146,7 +146,7 @@ def _lit(item: Sighted, view: MirrorView) -> LitPhoto:
     """The lamps of a photo with the sheet: spots brighter than its white paper."""
     light, full = light_of(read_colour(item.photo))
     boards = (item.sighting.target, *item.sighting.reflections)
-    boards += tuple(repeat.board for repeat in item.sighting.repeats)
+    boards += tuple(inter_reflection.board for inter_reflection in item.sighting.inter_reflections)
     spots = find_spots(light, [board.outline_px for board in boards])
     paper = white_paper_light(light, item.sighting.target.outline_px)
     glowing = tuple(spot for spot in spots if spot.peak > ABOVE_PAPER * paper)

@@ -59,8 +59,8 @@ def glass_without_sheet(
         known = [spacing for spacing in spacings if spacing is not None]
         apart = float(np.median([share for share, _ in known])) * distance_mm
         sd = float(np.min([sd for _, sd in known])) * distance_mm
-        doubt = float(np.hypot(1.96 * sd, 1.96 * DISTANCE_SD_SHARE * apart))
-        reason += " " + _thickness_words(apart, doubt, glass_mm)
+        uncertainty = float(np.hypot(1.96 * sd, 1.96 * DISTANCE_SD_SHARE * apart))
+        reason += " " + _thickness_words(apart, uncertainty, glass_mm)
     files = tuple(str(path) for path in paths)
     return GlassResult(files, GlassSummary("back-silvered", None), reason, BETTER, None, None, (), (), tuple(notes))
 
@@ -89,11 +89,11 @@ def apart_per_mm(angle: float) -> float:
     return (depths[1] - depths[0]) * float(np.sin(angle))
 
 
-def _thickness_words(apart_mm: float, doubt_mm: float, glass_mm: float | None) -> str:
+def _thickness_words(apart_mm: float, uncertainty_mm: float, glass_mm: float | None) -> str:
     """How thick the glass is at least, and at which angle each common glass, or the user's, would show this."""
     steps = np.array([apart_per_mm(angle) for angle in ANGLES])
-    least = max(apart_mm - doubt_mm, 0.0) / steps.max()
-    words = f"They lie {number_text(apart_mm, 1)} mm apart (± {number_text(doubt_mm, 1)} mm), "
+    least = max(apart_mm - uncertainty_mm, 0.0) / steps.max()
+    words = f"They lie {number_text(apart_mm, 1)} mm apart (± {number_text(uncertainty_mm, 1)} mm), "
     words += f"so that the glass is at least {number_text(least, 1)} mm thick"
     rising = slice(0, int(steps.argmax()) + 1)
     fitting = [

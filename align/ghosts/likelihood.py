@@ -30,7 +30,7 @@ COARSE_MM = np.arange(1.0, MAX_THICKNESS_MM + 0.01, 0.5)
 FINE_HALF_MM, FINE_STEP_MM = 0.7, 0.1
 #: Half the 95 % interval of chi-square with one degree of freedom.
 CHI2_95 = 3.84
-#: Doubt of index and place common to all lamps, as a share of the thickness (glass.FLOAT_GLASS_INDEX_SD and
+#: Uncertainty of index and place common to all lamps, as a share of the thickness (glass.FLOAT_GLASS_INDEX_SD and
 #: about 0.5 % for distance and focal length).
 COMMON_SHARE = 0.006
 #: Ghost brightness, relative to Fresnel, that is tried for the limit of what would have been seen.

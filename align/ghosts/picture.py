@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..drawing.canvas import DARK, ORANGE, SKY_BLUE, WHITE, Canvas, Words, save_pixels
 from ..drawing.captioned import with_caption
-from ..drawing.wording import with_doubt
+from ..drawing.wording import with_uncertainty
 from ..photo.read import read_colour
 from .result import GlassResult, LampSeen
 
@@ -47,7 +47,7 @@ def _caption(result: GlassResult) -> str:
     glass = result.glass
     words = "cannot tell yet" if glass.verdict == "undetermined" else glass.verdict
     if glass.verdict == "back-silvered" and glass.thickness_mm is not None:
-        words += f", {with_doubt(glass.thickness_mm, 'mm', 2)}"
+        words += f", {with_uncertainty(glass.thickness_mm, 'mm', 2)}"
     return f"Glass: {words}\n{result.reason}\nLeft: the lamp's reflection, magnified. Right: light along the line."
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from ..drawing.wording import kept_together, number_text, with_doubt
+from ..drawing.wording import kept_together, number_text, with_uncertainty
 from .result import GlassResult, LampSeen
 
 COLUMNS = 80
@@ -34,7 +34,7 @@ def _verdict(result: GlassResult) -> str:
     if glass.thickness_mm is None:
         return "BACK-SILVERED: glass before the silver; its thickness cannot be told from this photo."
     return (
-        f"BACK-SILVERED, {with_doubt(glass.thickness_mm, 'mm', 2)} thick "
+        f"BACK-SILVERED, {with_uncertainty(glass.thickness_mm, 'mm', 2)} thick "
         f"(the nearest common glass: {result.nearest_common_mm:g} mm)."
     )
 

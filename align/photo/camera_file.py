@@ -31,7 +31,7 @@ class CameraFile:
     """What a camera file holds: parameters (8,) with sd (8,), and the photos they are for.
 
     model : the distortion terms that were measured, "k1 k2"; covariance : (8, 8) of `mean`, None in files
-    that give each parameter's own doubt only; equivalent_mm, orientation : as in `photo.Photo`.
+    that give each parameter's own uncertainty only; equivalent_mm, orientation : as in `photo.Photo`.
     """
 
     mean: Array
@@ -53,10 +53,10 @@ class CameraFile:
         return Lens(self.focal_mm, self.equivalent_mm)
 
     def to_json(self) -> dict[str, Any]:
-        """The file's object; focal length in pixels, its doubt beside it."""
+        """The file's object; focal length in pixels, its uncertainty beside it."""
         names = ("focal_px", *CAMERA_PARAMETERS[1:])
         values = [math.exp(self.mean[0]), *self.mean[1:]]
-        doubts = [math.exp(self.mean[0]) * self.sd[0], *self.sd[1:]]
+        uncertainties = [math.exp(self.mean[0]) * self.sd[0], *self.sd[1:]]
         content = {
             "format": FORMAT,
             "size": list(self.size),
@@ -69,8 +69,8 @@ class CameraFile:
             "rms_px": round(float(self.rms_px), 4),
             "model": self.model,
             "parameters": {
-                name: {"value": float(value), "sd": float(doubt)}
-                for name, value, doubt in zip(names, values, doubts, strict=True)
+                name: {"value": float(value), "sd": float(uncertainty)}
+                for name, value, uncertainty in zip(names, values, uncertainties, strict=True)
             },
         }
         if self.covariance is not None:
@@ -116,17 +116,17 @@ def read_camera_file(path: str | os.PathLike[str]) -> CameraFile:
         entries = raw["parameters"]
         names = ("focal_px", *CAMERA_PARAMETERS[1:])
         values = np.array([float(entries[name]["value"]) for name in names])
-        doubts = np.array([float(entries[name]["sd"]) for name in names])
+        uncertainties = np.array([float(entries[name]["sd"]) for name in names])
         size = (int(raw["size"][0]), int(raw["size"][1]))
-        finite = np.isfinite(values).all() and np.isfinite(doubts).all()
-        if not (finite and values[0] > 0 and (doubts >= 0).all() and min(size) > 0):
+        finite = np.isfinite(values).all() and np.isfinite(uncertainties).all()
+        if not (finite and values[0] > 0 and (uncertainties >= 0).all() and min(size) > 0):
             raise ValueError("numbers must be finite, the focal length positive")
-        covariance = _covariance(raw.get("covariance"), names, values, doubts)
-        doubts[0] /= values[0]
+        covariance = _covariance(raw.get("covariance"), names, values, uncertainties)
+        uncertainties[0] /= values[0]
         values[0] = math.log(values[0])
         return CameraFile(
             values,
-            doubts,
+            uncertainties,
             size,
             str(raw.get("device", "")),
             _positive_or_none(raw.get("focal_mm")),
@@ -156,18 +156,20 @@ def _orientation(value: Any) -> int | None:
     return None if value is None else int(value)
 
 
-def _covariance(rows: Any, names: tuple[str, ...], values: Array, doubts: Array) -> Array | None:
-    """(8, 8) covariance with the focal length's logarithm, from rows in pixels; it must match the doubts."""
+def _covariance(rows: Any, names: tuple[str, ...], values: Array, uncertainties: Array) -> Array | None:
+    """(8, 8) covariance with the focal length's logarithm, from rows in pixels; it must match the uncertainties."""
     if rows is None:
         return None
     covariance = np.array([[float(entry) for entry in rows[name]] for name in names])
     if covariance.shape != (len(names), len(names)) or not np.isfinite(covariance).all():
         raise ValueError(f"the covariance must have {len(names)} rows of {len(names)} finite numbers")
-    scale = np.where(doubts > 0, doubts, 1.0)
+    scale = np.where(uncertainties > 0, uncertainties, 1.0)
     scaled = covariance / scale[:, None] / scale[None, :]
-    matched = np.allclose(scaled, scaled.T, atol=1e-6) and np.allclose(np.diag(scaled), doubts > 0, atol=1e-3)
+    matched = np.allclose(scaled, scaled.T, atol=1e-6) and np.allclose(
+        np.diag(scaled), uncertainties > 0, atol=1e-3
+    )
     if not matched or np.linalg.eigvalsh(scaled).min() < -1e-6:
-        raise ValueError("the covariance contradicts the parameters' own doubts")
+        raise ValueError("the covariance contradicts the parameters' own uncertainties")
     in_logarithm = np.append(1.0 / values[0], np.ones(len(names) - 1))
     covariance = covariance * in_logarithm[:, None] * in_logarithm[None, :]
     return np.asarray((covariance + covariance.T) / 2)

@@ -71,7 +71,7 @@ def plan(scene: Scene | FilePath | str) -> PlanResult:
         glass_advice(ghosts),
         order,
         recommended_tolerance_deg(paths),
-        numbers_with_doubt(scene),
+        numbers_with_uncertainty(scene),
         _warnings(scene, paths, order),
         no_place,
     )
@@ -98,7 +98,7 @@ def thinned(scene: Scene, most: int) -> Array:
 
 
 def numbers_of(scene: Scene) -> dict[str, float]:
-    """The figures that a doubt about the mirror moves, by name; units in the names."""
+    """The figures that an uncertainty about the mirror moves, by name; units in the names."""
     views = look(scene)
     numbers = {f"trouble_share/{name}": float(flags.mean()) for name, flags in views.troubles.items()}
     for thing in views.things:
@@ -155,11 +155,11 @@ def _typical_run(path: PathPlan) -> float:
     return float(np.nanmedian(path.run_mm)) if np.isfinite(path.run_mm).any() else 0.0
 
 
-def numbers_with_doubt(scene: Scene) -> dict[str, Quantity]:
-    """`numbers_of` with intervals: the mirror moved to both ends of each doubt, one at a time."""
+def numbers_with_uncertainty(scene: Scene) -> dict[str, Quantity]:
+    """`numbers_of` with intervals: the mirror moved to both ends of each uncertainty, one at a time."""
     nominal = numbers_of(scene)
     moved = []
-    for name, (low, high) in scene.doubts.items():
+    for name, (low, high) in scene.uncertainties.items():
         moved.append(tuple(numbers_of(_moved(scene, name, value)) for value in (low, high)))
     return {
         name: combined(value, [(low.get(name, value), high.get(name, value)) for low, high in moved])

@@ -47,11 +47,11 @@ def apply_measured(
         "lean": math.radians(lean.value),
         "turn": math.radians(turn.value) + sheet_turn,
     }
-    doubts = {
+    uncertainties = {
         "lean": (math.radians(lean.low), math.radians(lean.high)),
         "turn": (math.radians(turn.low) + sheet_turn, math.radians(turn.high) + sheet_turn),
     }
-    notes = _glass(table, file, found, changes, doubts)
+    notes = _glass(table, file, found, changes, uncertainties)
     if sheet is None:
         notes.append("The mirror's place is the scene file's own: with sheet_at the measured distance would count.")
     else:
@@ -68,8 +68,8 @@ def apply_measured(
             x, y = sheet[0] - along * math.sin(sheet_turn), sheet[1] + along * math.cos(sheet_turn)
             places.append(y + (mirror.at_mm[0] - x) * math.tan(changes["turn"]))
         changes["at_mm"] = (mirror.at_mm[0], places[0])
-        doubts["at_y_mm"] = (min(places), max(places))
-    return replace(mirror, **changes), doubts, tuple(notes)
+        uncertainties["at_y_mm"] = (min(places), max(places))
+    return replace(mirror, **changes), uncertainties, tuple(notes)
 
 
 def _mirror_entry(table: Table, file: FilePath, which: int) -> dict[str, Any]:
@@ -112,9 +112,9 @@ def _glass(
     file: FilePath,
     entry: dict[str, Any],
     changes: dict[str, Any],
-    doubts: dict[str, tuple[float, float]],
+    uncertainties: dict[str, tuple[float, float]],
 ) -> list[str]:
-    """Put the measured glass into `changes` and `doubts`; a note where it was not determined."""
+    """Put the measured glass into `changes` and `uncertainties`; a note where it was not determined."""
     glass = entry.get("glass") if isinstance(entry.get("glass"), dict) else {}
     verdict = glass.get("verdict") if glass else None
     if verdict == "front-coated":
@@ -122,7 +122,7 @@ def _glass(
     elif verdict == "back-silvered" and glass and glass.get("thickness_mm"):
         thickness = _quantity(table, file, glass, "thickness_mm")
         changes["glass_mm"] = max(0.0, thickness.value)
-        doubts["glass_mm"] = (max(0.0, thickness.low), max(0.0, thickness.high))
+        uncertainties["glass_mm"] = (max(0.0, thickness.low), max(0.0, thickness.high))
     else:
         return ["The photo did not settle the glass's thickness: the scene file's glass_mm is used."]
     return []

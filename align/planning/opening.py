@@ -1,4 +1,4 @@
-"""What to order for an opening measured as four sides and two diagonals: size, weight, squareness, doubt.
+"""What to order for an opening measured as four sides and two diagonals: size, weight, squareness, uncertainty.
 
 Six distances between four corners of a plane hold one condition too many (their Cayley-Menger determinant is
 zero; L. Blumenthal, Theory and Applications of Distance Geometry, 2nd ed. (1970), chapter IV, from memory).
@@ -25,7 +25,7 @@ WORDS = ("bottom", "right side", "top", "left side", "rising diagonal", "falling
 GLASS_DENSITY = 2500.0
 #: Above this weight or length two people handle a mirror; common practice, no source.
 HEAVY_KG, LONG_MM = 5.0, 1200.0
-#: A misclosure this many standard deviations of the tape's doubt is a wrong reading, not a tape's doubt.
+#: A misclosure this many standard deviations of the tape's own is a wrong reading.
 REFUSE_SIGMAS = 3.0
 _MOST_TILT = math.radians(10.0)
 
@@ -43,7 +43,7 @@ class OpeningError(AlignError):
 
 @dataclass(frozen=True, eq=False)
 class GlassOrder:
-    """What goes into the opening. Lengths in mm, 95 % intervals from the tape's doubt.
+    """What goes into the opening. Lengths in mm, 95 % intervals from the tape's uncertainty.
 
     width_mm, height_mm : to order, whole mm: the low ends of what fits, rounded down
     fit_width_mm, fit_height_mm : of the largest rectangle with the clearance all round
@@ -92,7 +92,7 @@ def glass_order(opening: Opening, glass_mm: float) -> GlassOrder:
 def _glass_order(opening: Opening, glass_mm: float) -> GlassOrder:
     """`glass_order`, its refusals without the line."""
     readings = np.array([getattr(opening, name) for name in READINGS])
-    misclosure = check_closes(readings, opening.doubt_mm)
+    misclosure = check_closes(readings, opening.uncertainty_mm)
     adjusted = _adjusted(readings)
     corners = corners_of(adjusted)
     values = _fit(adjusted, opening.clearance_mm)
@@ -132,23 +132,23 @@ def _interval(value: float, moved: list[tuple[float, float]]) -> Quantity:
     return Quantity(value, max(0.0, value - half), value + half + sag)
 
 
-def check_closes(readings: Array, doubt_mm: float) -> float:
+def check_closes(readings: Array, uncertainty_mm: float) -> float:
     """The misclosure [mm] of six readings, checked.
 
     Raises
     ------
-    OpeningError : a triangle cannot close, or the misclosure is beyond the tape's doubt; the message names
+    OpeningError : a triangle cannot close, or the misclosure is beyond the tape's uncertainty; the message names
         the reading that is most likely off, and what it would have to be.
     """
     _check_triangles(readings)
     misclosure = _misclosure(readings)
-    sd = _amplification(readings) * doubt_mm / 2.0
+    sd = _amplification(readings) * uncertainty_mm / 2.0
     if abs(misclosure) > REFUSE_SIGMAS * sd:
         suspects = _suspects(readings)
         name, value = suspects[0]
         message = (
             f"the opening's measures do not close: they miss by {abs(misclosure):.1f} mm, "
-            f"the tape's doubt allows {REFUSE_SIGMAS * sd:.1f} mm. Most likely off: the {WORDS[name]} "
+            f"the tape's uncertainty allows {REFUSE_SIGMAS * sd:.1f} mm. Most likely off: the {WORDS[name]} "
             f"({READINGS[name]} = {readings[name]:g}); {value:.1f} would fit"
         )
         others = [f"the {WORDS[n]} ({v:.1f} would fit)" for n, v in suspects[1:2]]
@@ -296,11 +296,11 @@ def _fit(readings: Array, clearance_mm: float) -> tuple[float, float, float]:
 def _moved(
     adjusted: Array, k: int, opening: Opening
 ) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
-    """The fit with reading k at either end of its doubt, the others following so that the figure closes."""
+    """The fit with reading k at either end of its uncertainty, the others following so that the figure closes."""
     ends = []
     for sign in (-1.0, 1.0):
         step = np.zeros(6)
-        step[k] = sign * opening.doubt_mm
+        step[k] = sign * opening.uncertainty_mm
         gradient = _gradient(adjusted)
         step -= gradient * float(gradient @ step) / float(gradient @ gradient)
         ends.append(_fit(adjusted + step, opening.clearance_mm))

@@ -34,7 +34,7 @@ class TurnedView:
 class PlanResult:
     """Everything that the plan found.
 
-    numbers : the figures that carry doubt, by name (see `numbers_of`)
+    numbers : the figures that carry uncertainty, by name (see `numbers_of`)
     turned : for each path that asks for another turn than the mirror has, what the mirror would then show
     no_place : for each wish that a screen would cure, were it not for the room kept clear, that screen
     """
@@ -135,10 +135,10 @@ def _by_height(flags: Any) -> list[float]:
 def _mirror(result: PlanResult) -> dict[str, Any]:
     scene = result.scene
     return {
-        "lean_deg": _degrees(scene.doubt_of("lean")),
-        "turn_deg": _degrees(scene.doubt_of("turn")),
-        "glass_mm": scene.doubt_of("glass_mm").to_json(),
-        "y_mm": scene.doubt_of("at_y_mm").to_json(),
+        "lean_deg": _degrees(scene.uncertainty_of("lean")),
+        "turn_deg": _degrees(scene.uncertainty_of("turn")),
+        "glass_mm": scene.uncertainty_of("glass_mm").to_json(),
+        "y_mm": scene.uncertainty_of("at_y_mm").to_json(),
         "width_mm": scene.mirror.width_mm,
         "height_mm": scene.mirror.height_mm,
         "foot_mm": scene.mirror.foot_mm,

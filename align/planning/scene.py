@@ -275,7 +275,7 @@ class Opening:
     left_mm: float
     rising_mm: float
     falling_mm: float
-    doubt_mm: float = 1.0
+    uncertainty_mm: float = 1.0
     clearance_mm: float = 2.0
     where: dict[str, str] = field(default_factory=dict)
 
@@ -298,7 +298,7 @@ class Floor:
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """Everything that the plan is worked out from. `doubts`: 95 % intervals of mirror fields, own units."""
+    """Everything that the plan is worked out from. `uncertainties`: 95 % intervals of mirror fields, own units."""
 
     name: str
     mirror: Mirror
@@ -310,7 +310,7 @@ class Scene:
     lamps: tuple[Lamp, ...] = ()
     paths: tuple[Path, ...] = ()
     opening: Opening | None = None
-    doubts: dict[str, tuple[float, float]] = field(default_factory=dict)
+    uncertainties: dict[str, tuple[float, float]] = field(default_factory=dict)
     measured_from: str = ""
     notes: tuple[str, ...] = ()
 
@@ -348,9 +348,9 @@ class Scene:
         """The same scene with some of the mirror's fields changed."""
         return replace(self, mirror=replace(self.mirror, **changes))  # type: ignore[arg-type]
 
-    def doubt_of(self, name: str) -> Quantity:
+    def uncertainty_of(self, name: str) -> Quantity:
         """A mirror's field as a quantity: `lean`, `turn` [rad], `glass_mm`, `at_y_mm`."""
         value = self.mirror.at_mm[1] if name == "at_y_mm" else float(getattr(self.mirror, name))
-        if name in self.doubts:
-            return Quantity(value, *self.doubts[name])
+        if name in self.uncertainties:
+            return Quantity(value, *self.uncertainties[name])
         return exactly(value)

@@ -72,7 +72,7 @@ def scene_from_text(text: str, file_name: str = "scene", folder: FilePath | None
         top.has(table)  # so that a misspelt table's name is compared with them
     top.finish()
     floor = _one(data, lines, "floor", _floor)
-    mirror, doubts, source, notes = _one(data, lines, "mirror", lambda t: _mirror(t, folder or FilePath()))
+    mirror, uncertainties, source, notes = _one(data, lines, "mirror", lambda t: _mirror(t, folder or FilePath()))
     viewers = _one(data, lines, "viewers", _viewers)
     things = _many(data, lines, "thing", _thing)
     scene = Scene(
@@ -86,7 +86,7 @@ def scene_from_text(text: str, file_name: str = "scene", folder: FilePath | None
         lamps=_many(data, lines, "lamp", _lamp),
         paths=_many(data, lines, "path", _path),
         opening=_one(data, lines, "opening", _opening) if "opening" in data else None,
-        doubts=doubts,
+        uncertainties=uncertainties,
         measured_from=source,
         notes=notes,
     )
@@ -168,7 +168,7 @@ def _mirror(t: Table, folder: FilePath) -> tuple[Mirror, dict[str, tuple[float, 
         t.number("glass_mm", 4, default=4.0, at_least=0, at_most=MOST_GLASS_MM),
         t.number("index", FLOAT_GLASS_INDEX, default=FLOAT_GLASS_INDEX, at_least=1.3, at_most=2.0),
     )
-    doubts = {}
+    uncertainties = {}
     for field, key, to_own in (
         ("lean", "lean_doubt_deg", math.radians),
         ("turn", "turn_doubt_deg", math.radians),
@@ -178,17 +178,20 @@ def _mirror(t: Table, folder: FilePath) -> tuple[Mirror, dict[str, tuple[float, 
         half = to_own(t.number(key, 0.2, default=0.0, at_least=0))
         if half > 0:
             middle = mirror.at_mm[1] if field == "at_y_mm" else getattr(mirror, field)
-            doubts[field] = (max(0.0, middle - half) if field == "glass_mm" else middle - half, middle + half)
+            uncertainties[field] = (
+                max(0.0, middle - half) if field == "glass_mm" else middle - half,
+                middle + half,
+            )
     which = int(t.number("measured_mirror", 1, default=1.0, at_least=1))
     sheet = t.numbers("sheet_at", "[0, 300]", 2) if t.has("sheet_at") else None
     sheet_turn = math.radians(t.number("sheet_turn_deg", 0, default=0.0, at_least=-90, at_most=90))
     source = t.text("measured", "check.json", default="")
     if not source:
-        return mirror, doubts, "", ()
+        return mirror, uncertainties, "", ()
     from .measured import apply_measured
 
     mirror, measured, notes = apply_measured(t, mirror, folder / source, which, sheet, sheet_turn)
-    return mirror, {**doubts, **measured}, source, notes
+    return mirror, {**uncertainties, **measured}, source, notes
 
 
 def _viewers(t: Table) -> Viewers:
@@ -272,10 +275,10 @@ def _path(t: Table) -> Path:
 def _opening(t: Table) -> Opening:
     names = ("bottom_mm", "right_mm", "top_mm", "left_mm", "rising_mm", "falling_mm")
     readings = {name: t.number(name, 250, above=0) for name in names}
-    doubt = t.number("doubt_mm", 1, default=1.0, above=0)
+    uncertainty = t.number("doubt_mm", 1, default=1.0, above=0)
     clearance = t.number("clearance_mm", 2, default=2.0, at_least=0)
     where = {name: t.lines.where(t.name, t.index, name) for name in (*names, "clearance_mm")}
-    return Opening(**readings, doubt_mm=doubt, clearance_mm=clearance, where=where)
+    return Opening(**readings, uncertainty_mm=uncertainty, clearance_mm=clearance, where=where)
 
 
 def _check_viewers(scene: Scene, lines: Lines) -> None:

@@ -71,7 +71,7 @@ class Mask:
 
 def glass_key(mirror: Mirror, glass_mm: float) -> str:
     """What the plan's numbers call a glass: its thickness, or "this" for the mirror's own, which may be in
-    doubt."""
+    uncertainty."""
     return "this" if glass_mm == mirror.glass_mm else f"{glass_mm:g}"
 
 

@@ -1,5 +1,5 @@
 """A plan as words for the bench: one section a question, every number with its unit and, where it has one,
-doubt."""
+uncertainty."""
 
 from __future__ import annotations
 
@@ -50,12 +50,12 @@ def spoken(quantity: Quantity, unit: str, digits: int = 1) -> str:
     """`3.5° (3.1 to 3.9)`, the interval only where there is one."""
     sep = "" if unit in ("°", "%", "′") else " "
     words = f"{_plain(quantity.value, digits)}{sep}{unit}"
-    if _doubtful(quantity, digits):
+    if _uncertain(quantity, digits):
         words += f" ({_plain(quantity.low, digits)} to {_plain(quantity.high, digits)})"
     return words
 
 
-def _doubtful(quantity: Quantity, digits: int = 1) -> bool:
+def _uncertain(quantity: Quantity, digits: int = 1) -> bool:
     """Whether there is an interval that shows in so many digits."""
     wide = quantity.high - quantity.low > 0.5 * 10.0**-digits
     return wide and _plain(quantity.low, digits) != _plain(quantity.high, digits)
@@ -94,8 +94,8 @@ def _summary(result: PlanResult) -> Iterator[str]:
     yield (
         f"Mirror, {source}: {scene.mirror.width_mm:g} × {scene.mirror.height_mm:g} mm, "
         f"{glass_name(scene.mirror.glass_mm)}, "
-        f"lean {spoken(scaled(scene.doubt_of('lean'), math.degrees), '°', 2)}, "
-        f"turn {spoken(scaled(scene.doubt_of('turn'), math.degrees), '°', 2)}."
+        f"lean {spoken(scaled(scene.uncertainty_of('lean'), math.degrees), '°', 2)}, "
+        f"turn {spoken(scaled(scene.uncertainty_of('turn'), math.degrees), '°', 2)}."
     )
 
 
@@ -368,7 +368,7 @@ def _seam_row(result: PlanResult, row: SeamWidth) -> str:
     key = glass_key(result.scene.mirror, row.glass_mm)
     least, most = (result.numbers[f"seam_{end}_mm/{key}"] for end in ("least", "most"))
     seen = spoken(result.numbers[f"seam_arcmin/{key}"], "′")
-    if _doubtful(least) or _doubtful(most):
+    if _uncertain(least) or _uncertain(most):
         return f"{spoken(least, 'mm')} to {spoken(most, 'mm')}; {seen}"
     return f"{row.least_mm:4.1f} to {row.most_mm:4.1f} mm   {seen:>5}"
 
@@ -398,7 +398,7 @@ def _ghost(result: PlanResult, row: LampGhosts) -> str:
         return "no ghosts"
     name = f"{row.lamp}/{glass_key(result.scene.mirror, row.glass_mm)}"
     low, high = (result.numbers[f"ghost_{end}_arcmin/{name}"] for end in ("least", "most"))
-    if _doubtful(low) or _doubtful(high):
+    if _uncertain(low) or _uncertain(high):
         off = f"{spoken(low, '′')} to {spoken(high, '′')}"
     else:
         off = f"{low.value:4.1f} to {high.value:4.1f}′"
@@ -416,7 +416,7 @@ def _order(result: PlanResult) -> Iterator[str]:
     yield (
         f"  {order.width_mm:.0f} × {order.height_mm:.0f} mm, {order.glass_mm:g} mm thick, {order.weight_kg:.2f} kg."
     )
-    yield f"  {_order_doubt(order)}"
+    yield f"  {_order_uncertainty(order)}"
     yield (
         f"  The opening is out of square by {spoken(order.out_of_square_mm, 'mm')}; its corners: "
         + ", ".join(
@@ -431,7 +431,7 @@ def _order(result: PlanResult) -> Iterator[str]:
         yield f"  ! {caution}"
 
 
-def _order_doubt(order: GlassOrder) -> str:
+def _order_uncertainty(order: GlassOrder) -> str:
     return (
         f"The largest that goes in is {spoken(order.fit_width_mm, 'mm')} by "
         f"{spoken(order.fit_height_mm, 'mm')}; "

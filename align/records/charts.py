@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from ..checking.result import MirrorResult
 from ..checking.wording import VERDICT_WORDS
-from ..drawing.wording import ANGLE_DECIMALS, number_text, with_doubt
+from ..drawing.wording import ANGLE_DECIMALS, number_text, with_uncertainty
 from ..quantity import Quantity
 from .contents import CheckEntry
 from .svg import SMALL_TEXT, WIDTH, box, dot, element, frame, line, polygon, text
@@ -65,7 +65,7 @@ def _series(
 
 def _told(series: Series) -> str:
     """What a series shows, for those who hear the page."""
-    first, last = (with_doubt(series.values[k], "°", ANGLE_DECIMALS) for k in (0, -1))
+    first, last = (with_uncertainty(series.values[k], "°", ANGLE_DECIMALS) for k in (0, -1))
     course = f"from {first} in the first to {last} in the latest" if len(series.values) > 1 else f"{first} in one"
     return f"{series.name}: {course} of the checks; wanted {series.wanted:g}° within {series.tolerance:g}°."
 

@@ -256,14 +256,14 @@ def entry_folders(folder: Path) -> list[Path]:
     return sorted(found)
 
 
-def _believable(written: str) -> float:
+def _acceptable(written: str) -> float:
     if not abs(number := float(written)) < MOST:
         raise ValueError(f"no number in an entry is as large as {written[:20]}")
     return number
 
 
-def _believable_whole(written: str) -> int:
-    _believable(written)
+def _acceptable_whole(written: str) -> int:
+    _acceptable(written)
     return int(written)
 
 
@@ -277,7 +277,7 @@ def read_entry(folder: Path) -> Entry:
     path = folder / ENTRY_FILE
     try:
         text = path.read_text(encoding="utf-8")
-        raw = json.loads(text, parse_float=_believable, parse_int=_believable_whole, parse_constant=_believable)
+        raw = json.loads(text, parse_float=_acceptable, parse_int=_acceptable_whole, parse_constant=_acceptable)
     except (OSError, ValueError, RecursionError) as error:
         raise FileFormatError(f"{path} cannot be read as an entry: {error}.", _REMEDY) from None
     found = raw.get("format") if isinstance(raw, dict) else type(raw).__name__

@@ -118,13 +118,13 @@ def chart_drawings(record: Record) -> list[Drawing]:
 
 def view_drawings(standing: Standing) -> list[Drawing]:
     """Plan and side view of one mirror, with what the lines are."""
-    doubts = "" if standing.size_known else " The mirror's size is a guess: it is not in installation.toml."
+    uncertainties = "" if standing.size_known else " The mirror's size is a guess: it is not in installation.toml."
     if not standing.glass_known:
-        doubts += f" Its thickness is not known and drawn as {standing.glass_mm:g} mm."
+        uncertainties += f" Its thickness is not known and drawn as {standing.glass_mm:g} mm."
 
     def caption(seen: str, larger: int) -> str:
         dashed = f" Dashed: the error, drawn {larger} times larger than life." if larger > 1 else ""
-        return f"{seen}, to scale. {_LINES}{dashed}{doubts}"
+        return f"{seen}, to scale. {_LINES}{dashed}{uncertainties}"
 
     return [
         Drawing(

@@ -18,7 +18,7 @@ from ..checking.wording import (
     stack_words,
     turn_words,
 )
-from ..drawing.wording import ANGLE_DECIMALS, LENGTH_DECIMALS, kept_together, number_text, with_doubt
+from ..drawing.wording import ANGLE_DECIMALS, LENGTH_DECIMALS, kept_together, number_text, with_uncertainty
 from ..quantity import Quantity
 from .contents import CheckEntry, GlassEntry, Optics, Record, Standing
 from .glass_drawing import IMAGE_WORDS
@@ -98,7 +98,7 @@ def _gap_words(mirror: MirrorResult | None) -> str:
         return ""
     if mirror.distance_mm is None:
         return "the mirror runs along the sheet"
-    return with_doubt(mirror.distance_mm, "mm", 1)
+    return with_uncertainty(mirror.distance_mm, "mm", 1)
 
 
 def _view_words(mirror: MirrorResult) -> str:
@@ -163,8 +163,8 @@ def entries_grid(record: Record) -> Grid:
 
 
 def _narrow(quantity: Quantity, unit: str, decimals: int) -> str:
-    """A quantity with its doubt that breaks before the ± only."""
-    words = kept_together(with_doubt(quantity, unit, decimals))
+    """A quantity with its uncertainty that breaks before the ± only."""
+    words = kept_together(with_uncertainty(quantity, unit, decimals))
     return words.replace("\N{NO-BREAK SPACE}±", " ±")
 
 
@@ -217,7 +217,7 @@ def used_grid(record: Record) -> Grid | None:
     camera = "camera file" if result.camera.source == "file" else "solved from the photos themselves"
     rows = [
         ("Target", f"sheet {result.sheet}"),
-        ("Camera", kept_together(f"{camera}; focal length {with_doubt(result.camera.focal_px, 'px', 0)}")),
+        ("Camera", kept_together(f"{camera}; focal length {with_uncertainty(result.camera.focal_px, 'px', 0)}")),
         ("Tolerance", f"{result.tolerance_deg:g}° for lean and turn"),
     ]
     for photo, kept in zip(result.photos, photos, strict=False):

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from ..optics.geometry import apply_homography, fit_homography, scale_pixels
 from ..target.sheets import Sheet, corners_board, marker_corners_board
 from .corners import local_frames, marker_scores, match_corners, square_heights_px
-from .markers import Find, detect_markers, group_boards
+from .markers import Detection, detect_markers, group_boards
 
 Array = NDArray[np.float64]
 
@@ -136,7 +136,7 @@ class Pyramid:
         return scale_pixels(pixels, 2.0**number)
 
 
-def find_boards(pyramid: Pyramid, *, mirrored: bool, scale: float = 1.0) -> list[Find]:
+def find_boards(pyramid: Pyramid, *, mirrored: bool, scale: float = 1.0) -> list[Detection]:
     """Boards whose markers can be read on the reduced photo, in full-size pixels."""
     gray, small = pyramid.level(0), pyramid.reduced
     ids, places = detect_markers(small, mirrored=mirrored)
@@ -153,7 +153,7 @@ def find_in_region(
     mirrored: bool,
     scale: float = 1.0,
     careful: bool = True,
-) -> list[Find]:
+) -> list[Detection]:
     """Boards whose markers can be read in a part (x0, y0, x1, y1) of the photo, enlarged `zoom` times."""
     import cv2
 
@@ -188,11 +188,11 @@ def _quietened(gray: NDArray[np.uint8]) -> tuple[NDArray[np.uint8] | None, bool]
     return None, True
 
 
-def sight_find(pyramid: Pyramid, find: Find) -> Board | None:
+def sight_detection(pyramid: Pyramid, detection: Detection) -> Board | None:
     """Every corner of a found board, or None when fewer than MIN_CORNERS match the print."""
-    model = marker_corners_board(find.sheet)
-    known = np.concatenate([model[i - find.sheet.first_marker] for i in find.marker_ids])
-    return sight_board(pyramid, find.sheet, find.homography, known, mirrored=find.mirrored)
+    model = marker_corners_board(detection.sheet)
+    known = np.concatenate([model[i - detection.sheet.first_marker] for i in detection.marker_ids])
+    return sight_board(pyramid, detection.sheet, detection.homography, known, mirrored=detection.mirrored)
 
 
 def sight_board(pyramid: Pyramid, sheet: Sheet, homography: Array, known: Array, *, mirrored: bool) -> Board | None:
@@ -264,8 +264,8 @@ def _is_this_sheet(pyramid: Pyramid, sheet: Sheet, homography: Array, blur_px: f
     scores = scores[near & np.isfinite(scores)]
     if len(scores) < MIN_MARKERS:
         return False
-    doubt = float(scores.std()) / np.sqrt(len(scores))
-    return bool(scores.mean() > MIN_MARKER_SCORE and scores.mean() > 4 * doubt)
+    uncertainty = float(scores.std()) / np.sqrt(len(scores))
+    return bool(scores.mean() > MIN_MARKER_SCORE and scores.mean() > 4 * uncertainty)
 
 
 def _coarse_level(homography: Array, sheet: Sheet, known: Array) -> int:

@@ -16,7 +16,7 @@ from ..optics.camera_model import Camera, CameraPrior
 from ..optics.geometry import apply_homography, fit_homography
 from ..solve.homographies import focal_from_homographies, plane_poses, pose_error
 from ..target.sheets import Sheet, corners_board, raster
-from .boards import Board, Pyramid, find_in_region, sight_board, sight_find
+from .boards import Board, Pyramid, find_in_region, sight_board, sight_detection
 from .corners import RASTER_PX
 
 Array = NDArray[np.float64]
@@ -59,10 +59,10 @@ def search_reflection(pyramid: Pyramid, target: Board, prior: CameraPrior, *, sc
     for zoom, careful in LOOKS:
         if area * zoom * zoom > MAX_ENLARGED_PIXELS:
             continue
-        finds = find_in_region(pyramid.level(0), region, zoom, mirrored=True, scale=scale, careful=careful)
-        for find in finds:
-            if find.sheet.name == target.sheet.name:
-                board = sight_find(pyramid, find)
+        detections = find_in_region(pyramid.level(0), region, zoom, mirrored=True, scale=scale, careful=careful)
+        for detection in detections:
+            if detection.sheet.name == target.sheet.name:
+                board = sight_detection(pyramid, detection)
                 if board is not None:
                     return board
     return _search_by_mirror(pyramid, target, stage, region)

@@ -44,7 +44,7 @@ KINDS = {2: "double", 3: "triple"}
 
 
 @dataclass(frozen=True, eq=False)
-class Repeat:
+class InterReflection:
     """An image by way of several mirrors.
 
     mirrors : numbers of the reflections of those mirrors in the order in which the eye's ray meets them; empty
@@ -105,7 +105,7 @@ class _Stage:
 
 def told_apart(
     pyramid: Pyramid, target: Board, mirrored: Sequence[Board], others: Sequence[Board], prior: CameraPrior
-) -> tuple[list[Board], list[Repeat]]:
+) -> tuple[list[Board], list[InterReflection]]:
     """Single reflections from left to right, and the images by way of several mirrors.
 
     Parameters
@@ -116,7 +116,7 @@ def told_apart(
     singles = sorted(mirrored, key=lambda board: float(board.centre_px[0]))
     stage = _stage(target, singles, prior) if len(singles) > 1 else None
     if stage is None:
-        return singles, [Repeat(board, ()) for board in others]
+        return singles, [InterReflection(board, ()) for board in others]
     mirrors: list[int] = []
     found: list[tuple[Board, Chain]] = []
     for number in _nearest_first(stage):
@@ -133,8 +133,8 @@ def told_apart(
             found.append((board, chain))
             taken.append(board)
     order = {number: place for place, number in enumerate(sorted(mirrors))}
-    repeats = [Repeat(board, tuple(order[number] for number in chain)) for board, chain in found]
-    return [singles[number] for number in sorted(mirrors)], repeats
+    inter_reflections = [InterReflection(board, tuple(order[number] for number in chain)) for board, chain in found]
+    return [singles[number] for number in sorted(mirrors)], inter_reflections
 
 
 def apart(board: Board, other: Board) -> bool:

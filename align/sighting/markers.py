@@ -23,7 +23,7 @@ JOIN_SHARE, JOIN_SHARE_FIRST = 0.35, 0.8
 
 
 @dataclass(frozen=True, eq=False)
-class Find:
+class Detection:
     """One board found by its markers.
 
     marker_ids : (m,); marker_pixels : (m, 4, 2) [px]; homography : board mm -> px.
@@ -81,7 +81,7 @@ def detect_markers(
     return [int(i) for i in np.ravel(ids)], places
 
 
-def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: float) -> list[Find]:
+def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: float) -> list[Detection]:
     """Join markers to boards, the one with most markers first.
 
     Each marker in turn (largest first) starts a board from its own homography, and takes in the
@@ -92,7 +92,7 @@ def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: 
     sides = [_side(place) for place in places]
     order = sorted(range(len(ids)), key=lambda i: -sides[i])
     free = set(order)
-    finds: list[Find] = []
+    detections: list[Detection] = []
     for seed in order:
         if seed not in free:
             continue
@@ -106,8 +106,8 @@ def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: 
         if (np.linalg.det(homography) < 0) != mirrored:
             continue
         free -= set(members)
-        finds.append(
-            Find(
+        detections.append(
+            Detection(
                 sheet,
                 mirrored,
                 tuple(ids[i] for i in members),
@@ -115,7 +115,7 @@ def group_boards(ids: list[int], places: list[Array], *, mirrored: bool, scale: 
                 homography,
             )
         )
-    return sorted(finds, key=lambda find: (-len(find.marker_ids), -find.size_px))
+    return sorted(detections, key=lambda detection: (-len(detection.marker_ids), -detection.size_px))
 
 
 def _grow(

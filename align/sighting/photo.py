@@ -15,17 +15,17 @@ from ..photo.legibility import complaint
 from ..photo.read import Photo
 from ..photo.tone import Light, light_of
 from ..target.sheets import Sheet
-from .boards import MIN_MARKERS, Board, Pyramid, find_boards, find_in_region, sight_find
+from .boards import MIN_MARKERS, Board, Pyramid, find_boards, find_in_region, sight_detection
 from .far_reflection import search_reflection
-from .inter_reflections import Repeat, apart, told_apart
-from .markers import Find
+from .inter_reflections import InterReflection, apart, told_apart
+from .markers import Detection
 
 #: The whole photo is enlarged in search of a small target up to this many pixels.
 MAX_ENLARGED_PIXELS = 56e6
 
 #: Finds that are looked at, those with most markers first; noise yields scores of single wrong markers, each of
 #: which costs 0.04 s.
-MAX_FINDS = 24
+MAX_DETECTIONS = 24
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +41,7 @@ class Sighting:
     sheet: Sheet
     target: Board
     reflections: tuple[Board, ...]
-    repeats: tuple[Repeat, ...] = ()
+    inter_reflections: tuple[InterReflection, ...] = ()
     lights: tuple[Light | None, ...] = ()
     complaint: tuple[str, str] | None = None
 
@@ -67,61 +67,63 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
         flipped = second_core.submit(find_boards, pyramid, mirrored=True, scale=scale)
         target, others = _target(pyramid, photo, scale)
         sheet = target.sheet
-        finds = [find for find in flipped.result() if find.sheet.name == sheet.name]
-    boards = _sighted(pyramid, finds)
+        detections = [detection for detection in flipped.result() if detection.sheet.name == sheet.name]
+    boards = _sighted(pyramid, detections)
     if not boards:
         found = search_reflection(pyramid, target, prior, scale=scale)
         boards = [] if found is None else [found]
     return _sighting(pyramid, target, *told_apart(pyramid, target, boards, others, prior))
 
 
-def _sighting(pyramid: Pyramid, target: Board, reflections: Sequence[Board], repeats: Sequence[Repeat]) -> Sighting:
+def _sighting(
+    pyramid: Pyramid, target: Board, reflections: Sequence[Board], inter_reflections: Sequence[InterReflection]
+) -> Sighting:
     """What was found, with its light."""
     gray = pyramid.level(0)
     lights = tuple(light_of(gray, board.outline_px) for board in (target, *reflections))
     amiss = None if reflections else complaint(pyramid.reduced)
-    return Sighting(target.sheet, target, tuple(reflections), tuple(repeats), lights, amiss)
+    return Sighting(target.sheet, target, tuple(reflections), tuple(inter_reflections), lights, amiss)
 
 
 def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[Board]]:
     """The target: the nearest right-handed board, hence the largest; and the others."""
     gray = photo.gray
-    finds = find_boards(pyramid, mirrored=False, scale=scale)
-    boards = _sighted(pyramid, finds)
+    detections = find_boards(pyramid, mirrored=False, scale=scale)
+    boards = _sighted(pyramid, detections)
     whole = (0, 0, gray.shape[1], gray.shape[0])
     for zoom in (1.0, 2.0):
         if boards or gray.size * zoom**2 > MAX_ENLARGED_PIXELS:
             break
         more = find_in_region(gray, whole, zoom, mirrored=False, scale=scale)
-        boards, finds = _sighted(pyramid, more), finds + more
+        boards, detections = _sighted(pyramid, more), detections + more
     if not boards:
-        raise _no_target(pyramid, photo, finds, scale)
+        raise _no_target(pyramid, photo, detections, scale)
     boards.sort(key=lambda board: board.area_px, reverse=True)
     same = [board for board in boards if board.sheet.name == boards[0].sheet.name]
     return same[0], same[1:]
 
 
-def _sighted(pyramid: Pyramid, finds: list[Find]) -> list[Board]:
+def _sighted(pyramid: Pyramid, detections: list[Detection]) -> list[Board]:
     boards: list[Board] = []
-    for find in finds[:MAX_FINDS]:
-        if len(find.marker_ids) < MIN_MARKERS and any(_misread(find, board) for board in boards):
+    for detection in detections[:MAX_DETECTIONS]:
+        if len(detection.marker_ids) < MIN_MARKERS and any(_misread(detection, board) for board in boards):
             continue
-        board = sight_find(pyramid, find)
+        board = sight_detection(pyramid, detection)
         if board is not None:
             boards.append(board)
     return _distinct(boards)
 
 
-def _misread(find: Find, board: Board) -> bool:
+def _misread(detection: Detection, board: Board) -> bool:
     """Whether a find of few markers is a sighted board's print misread: of another sheet, or lying on the board.
 
     Such finds are common (in 9 of 26 sample and accuracy photos), never became a board, and take up to 0.08 s each.
     """
     sheet = board.sheet
-    if find.sheet.name != sheet.name:
+    if detection.sheet.name != sheet.name:
         return True
     to_board = np.asarray(np.linalg.inv(board.homography), float)
-    places = apply_homography(to_board, find.marker_pixels.mean(axis=1)) / sheet.square_mm
+    places = apply_homography(to_board, detection.marker_pixels.mean(axis=1)) / sheet.square_mm
     return bool(((places > 0) & (places < [sheet.squares_x, sheet.squares_y])).all())
 
 
@@ -134,9 +136,9 @@ def _distinct(boards: list[Board]) -> list[Board]:
     return kept
 
 
-def _no_target(pyramid: Pyramid, photo: Photo, finds: list[Find], scale: float) -> TargetError:
+def _no_target(pyramid: Pyramid, photo: Photo, detections: list[Detection], scale: float) -> TargetError:
     name = photo.path.name
-    most = max(finds, key=lambda find: len(find.marker_ids), default=None)
+    most = max(detections, key=lambda detection: len(detection.marker_ids), default=None)
     if most is not None and len(most.marker_ids) >= 3:
         return TargetError(
             f"{name}: {len(most.marker_ids)} markers of the {most.sheet.name} sheet can be read, but too few "

@@ -1,11 +1,11 @@
-"""Errors that neighbouring corners share: how alike they are, and how much wider an answer's doubt is for them.
+"""Spatial correlation: errors that neighbouring corners share, and how much wider they make the intervals.
 
 A sheet that bends otherwise than it is modelled, a lens or a sharpened picture move whole parts of a board. Least
 squares takes every corner's error for its own, and its covariance is then too small: on photos of real boards, by
 some 2 to 3 times in standard deviations (docs/theory.md).
 
 The errors are modelled as falling off geometrically along the board's rows and columns: two corners c columns and
-r rows apart correlate by likeness ** (c + r), each coordinate by itself.
+r rows apart correlate by spatial_correlation ** (c + r), each coordinate by itself.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class BoardErrors:
         return np.asarray(sum(jacobian.T @ (own @ jacobian) for jacobian in self.jacobian.transpose(1, 0, 2)))
 
 
-def likeness(boards: Sequence[BoardErrors], covariance: Array) -> float:
+def spatial_correlation(boards: Sequence[BoardErrors], covariance: Array) -> float:
     """Correlation of the errors of corners one square apart; 0 where chance would give as much.
 
     The one under which residuals of neighbours are expected to correlate as they do, a fit having taken from them

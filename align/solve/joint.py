@@ -13,13 +13,13 @@ from ..errors import SolveError
 from ..optics.camera_model import CENTRE_SD_SHARE, FOCAL_SD_BLIND, Camera, CameraPrior
 from ..optics.geometry import mirror_normal
 from ..target.sheets import Sheet
-from .correlated_errors import BoardErrors, likeness, true_variance, widened_covariance
+from .correlated_errors import BoardErrors, spatial_correlation, true_variance, widened_covariance
 from .forward_model import DIRECT, State
 from .initial_guess import Hint, cameras_to_try, facing, seeds
 from .least_squares import TOLERANCE, Minimum, covariance_of, student_quantile
-from .problem import Knowledge, Problem, View
+from .problem import Problem, UserConstraints, View
 
-__all__ = ["Knowledge", "Solution", "View", "solve", "widened"]
+__all__ = ["Solution", "UserConstraints", "View", "solve", "widened"]
 
 Array = NDArray[np.float64]
 
@@ -44,10 +44,10 @@ class Solution:
 
     covariance : (p, p) of `state.vector` in the order of `parameter_names`; degrees : of freedom of the
     noise estimate; views : the views with outlying corners removed; residuals_px : (n, 2) for each view;
-    noise_scale : of direct and reflected corners' covariances; likeness : correlation of the errors of corners one
+    sigma0 : of direct and reflected corners' covariances; spatial_correlation : of the errors of corners one
     square apart, which the covariance allows for; covariance_apart : what it would be if each erred by itself;
-    camera_surprise : the largest distance of focal length and centre from their prior, in its sd;
-    reshape_surprise : what the corners gain by a stretched or sheared picture, chi-square of 2 degrees.
+    camera_prior_residual : the largest distance of focal length and centre from their prior, in its sd;
+    reshape_score : what the corners gain by a stretched or sheared picture, chi-square of 2 degrees.
     """
 
     state: State
@@ -56,13 +56,13 @@ class Solution:
     views: tuple[View, ...]
     residuals_px: tuple[Array, ...]
     rejected: tuple[int, ...]
-    noise_scale: tuple[float, float]
-    likeness: float
+    sigma0: tuple[float, float]
+    spatial_correlation: float
     covariance_apart: Array
-    camera_surprise: float
-    reshape_surprise: float
+    camera_prior_residual: float
+    reshape_score: float
     cost: float
-    knowledge: Knowledge
+    constraints: UserConstraints
 
     @property
     def parameter_names(self) -> tuple[str, ...]:
@@ -117,7 +117,7 @@ def solve(
     sheet: Sheet,
     views: Sequence[View],
     prior: CameraPrior,
-    knowledge: Knowledge | None = None,
+    constraints: UserConstraints | None = None,
     *,
     moved_sheet: bool = False,
     hint: Hint | None = None,
@@ -135,7 +135,7 @@ def solve(
     SolveError
         If no direct view is given for a photo, or no plane mirror explains the reflections.
     """
-    problem = Problem(sheet, tuple(views), prior, knowledge or Knowledge(), moved_sheet)
+    problem = Problem(sheet, tuple(views), prior, constraints or UserConstraints(), moved_sheet)
     best = _best_start(problem, hint)
     if best is None:
         raise SolveError(
@@ -154,11 +154,11 @@ def _best_start(problem: Problem, hint: Hint | None) -> Minimum[State] | None:
         for seed in seeds(problem, camera, hint):
             found = problem.descend(seed, problem.views, huber=True, iterations=25, tolerance=ROUGHLY)
             found = replace(found, point=_faced(problem, found.point))
-            stands = _stands(problem, found.point)
-            before = best.get(stands)
+            feasible = _feasible(problem, found.point)
+            before = best.get(feasible)
             if before is None or found.cost < before.cost:
-                best[stands] = found
-            if not stands:
+                best[feasible] = found
+            if not feasible:
                 continue
             agreed = (
                 before is not None
@@ -169,10 +169,10 @@ def _best_start(problem: Problem, hint: Hint | None) -> Minimum[State] | None:
                 best_camera = number
             if best[True].cost < (AGREED_COST if agreed else GOOD_COST) * corners:
                 return best[True]
-    standing, fallen = best.get(True), best.get(False)
-    if standing is None or (fallen is not None and standing.cost > STANDING_RATIO * fallen.cost):
-        return fallen
-    return standing
+    feasible_best, infeasible = best.get(True), best.get(False)
+    if feasible_best is None or (infeasible is not None and feasible_best.cost > STANDING_RATIO * infeasible.cost):
+        return infeasible
+    return feasible_best
 
 
 def _faced(problem: Problem, state: State) -> State:
@@ -183,7 +183,7 @@ def _faced(problem: Problem, state: State) -> State:
     return state
 
 
-def _stands(problem: Problem, state: State) -> bool:
+def _feasible(problem: Problem, state: State) -> bool:
     """Whether every sheet seen in a mirror stands before it, and every camera above the sheet's face."""
     for view in problem.views:
         rotation, translation = state.cam_from_sheet(view.photo)
@@ -211,7 +211,7 @@ def _finish(problem: Problem, state: State) -> Solution:
         if not any(dropped) and attempt > 0:
             break
     for last in (False, False, False, True):
-        updated, degrees = _noise_scales(problem, minimum, views, scales)
+        updated, degrees = _sigma0_of(problem, minimum, views, scales)
         settled = all(abs(a / b - 1) < 1e-3 for a, b in zip(updated, scales, strict=True))
         scales = updated
         exactly = TOLERANCE if settled or last else ROUGHLY
@@ -221,10 +221,10 @@ def _finish(problem: Problem, state: State) -> Solution:
     whitened, jacobians, raw = problem.residuals(minimum.point, views, scales)
     # Focal length and centre only: these are what cropping and zooming change.
     off, sd = (minimum.point.vector - problem.prior.mean)[:3], problem.prior.sd[:3]
-    surprise = float(np.max(np.abs(off[sd > 0]) / sd[sd > 0], initial=0.0))
+    prior_residual = float(np.max(np.abs(off[sd > 0]) / sd[sd > 0], initial=0.0))
     covariance = covariance_of(minimum.information, problem.prior.free)
     boards = _board_errors(problem, views, whitened, jacobians)
-    alike = likeness(boards, covariance)
+    alike = spatial_correlation(boards, covariance)
     return Solution(
         state=minimum.point,
         covariance=widened_covariance(boards, covariance, alike, true_variance(boards, covariance, alike)),
@@ -232,12 +232,12 @@ def _finish(problem: Problem, state: State) -> Solution:
         views=tuple(views),
         residuals_px=tuple(raw),
         rejected=tuple(rejected),
-        noise_scale=scales,
-        likeness=alike,
+        sigma0=scales,
+        spatial_correlation=alike,
         covariance_apart=covariance,
-        camera_surprise=surprise,
-        reshape_surprise=_reshape_surprise(problem, minimum, whitened, jacobians),
-        knowledge=problem.knowledge,
+        camera_prior_residual=prior_residual,
+        reshape_score=_reshape_score(problem, minimum, whitened, jacobians),
+        constraints=problem.constraints,
         cost=minimum.cost,
     )
 
@@ -252,7 +252,7 @@ def _board_errors(
     ]
 
 
-def _reshape_surprise(
+def _reshape_score(
     problem: Problem, minimum: Minimum[State], whitened: Sequence[Array], jacobians: Sequence[Array]
 ) -> float:
     """How much better the corners would fit a stretched and sheared picture; 0 where that was allowed for.
@@ -302,7 +302,7 @@ def _without_outliers(
     return tuple(kept), dropped
 
 
-def _noise_scales(
+def _sigma0_of(
     problem: Problem, minimum: Minimum[State], views: Sequence[View], scales: tuple[float, float]
 ) -> tuple[tuple[float, float], float]:
     """Residual scale of both kinds, each over its own degrees of freedom, and the smaller of those."""

@@ -53,7 +53,7 @@ class View:
 
 
 @dataclass(frozen=True)
-class Knowledge:
+class UserConstraints:
     """What the user says beyond the photo: glass thickness [mm] (0: front-coated), contact of the sheet.
 
     mirrors : which mirrors the contact edge touches; empty where nobody said, which the solve takes for the first.
@@ -83,10 +83,10 @@ class Problem:
         sheet: Sheet,
         views: tuple[View, ...],
         prior: CameraPrior,
-        knowledge: Knowledge,
+        constraints: UserConstraints,
         moved_sheet: bool = False,
     ) -> None:
-        self.sheet, self.views, self.camera_prior, self.knowledge = sheet, views, prior, knowledge
+        self.sheet, self.views, self.camera_prior, self.constraints = sheet, views, prior, constraints
         photos = 1 + max(view.photo for view in views)
         mirrors = 1 + max(view.mirror for view in views)
         self.layout = Layout(mirrors, photos, moved_sheet)
@@ -101,7 +101,7 @@ class Problem:
         mean[layout.camera], sd[layout.camera] = self.camera_prior.mean, self.camera_prior.sd
         mean[layout.index], sd[layout.index] = FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
         sd[layout.reshape], sd[layout.bow] = self.camera_prior.reshape_sd, BOW_SD_MM
-        thickness, thickness_sd = self.knowledge.thickness_prior()
+        thickness, thickness_sd = self.constraints.thickness_prior()
         for mirror in range(layout.mirrors):
             where = layout.mirror(mirror).start
             mean[where + 3], sd[where + 3] = thickness, thickness_sd
@@ -167,7 +167,7 @@ class Problem:
 
     def _contact(self, state: State) -> tuple[Array, Array]:
         """Residuals of the sheet's contact edge against the mirrors it touches: its nearer end does."""
-        contacts = self.knowledge.contacts
+        contacts = self.constraints.contacts
         gaps, jacobian = np.zeros(len(contacts)), np.zeros((len(contacts), self.layout.size))
         half = self.sheet.width_mm / 2
         for row, mirror in enumerate(contacts):

@@ -172,7 +172,7 @@ def _scene(raw: dict[str, Any], mirror: dict[str, Any]) -> Truth:
 
 
 def _known_camera(raw: dict[str, Any]) -> CameraFile:
-    """A camera file that says the truth and hardly doubts it."""
+    """A camera file that says the truth and hardly uncertainties it."""
     camera = _upright(raw)
     mean = np.array([math.log(camera["fx_px"]), camera["cx_px"], camera["cy_px"], *raw["camera"]["distortion"]])
     size = (int(camera["size_px"][0]), int(camera["size_px"][1]))

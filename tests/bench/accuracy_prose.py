@@ -93,7 +93,7 @@ photos; the others come from `--photos`. Every mirror gets an answer from us in 
 route gives one in {stock}.
 
 "EXIF only" is `align.check` on the photo alone. "Camera known" gives it a camera file that holds the
-truth, with hardly any doubt (focal length 0.01 %, centre 0.3 px, sd). The stock route is the whole one here:
+truth, with hardly any uncertainty (focal length 0.01 %, centre 0.3 px, sd). The stock route is the whole one here:
 `CharucoDetector` at native size on the photo and on its flip, then the two poses as above. Where a
 photo shows two mirrors, it is compared with the one that it comes nearest to, which favours it.
 
@@ -117,7 +117,7 @@ unpolarised light.
 
 **Sample photos that show lamps**, whole, from file to answer with nothing stated: {samples}. Whether a lamp is
 saturated is not in the answer; the brightness of a saturated lamp's ghosts is told mostly by Fresnel's law itself,
-which the fit expects to 30 % (sd), and has that doubt.
+which the fit expects to 30 % (sd), and has that uncertainty.
 """
 
 GHOSTS_ALONE = """\

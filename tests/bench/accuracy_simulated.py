@@ -13,14 +13,14 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from align.bundle.adjustment import CAMERA_SURPRISE_SIGMAS
+from align.bundle.adjustment import CAMERA_PRIOR_RESIDUAL_SIGMAS
 from align.bundle.validity import MAX_RMS_PX
 from align.errors import AlignError
 from align.optics.camera_model import CameraPrior, prior_from_focal
 from align.optics.slab import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
 from align.solve.forward_model import DIRECT
 from align.solve.joint import Solution, solve, widened
-from align.solve.problem import BOW_SD_MM, STATED_GLASS_SD_MM, Knowledge
+from align.solve.problem import BOW_SD_MM, STATED_GLASS_SD_MM, UserConstraints
 from align.solve.simulate import Simulated, phone_camera, simulate
 from align.target.sheets import SHEETS, Sheet, corners_target
 from tests.bench.exact_view import Truth, bound_covariance, bowed
@@ -173,22 +173,22 @@ def run_views(
         return list(pool.map(work, range(count), chunksize=5))
 
 
-def _case(drawn: Drawn, case: str) -> tuple[CameraPrior, Knowledge]:
+def _case(drawn: Drawn, case: str) -> tuple[CameraPrior, UserConstraints]:
     prior = drawn.file if "camera known" in case else drawn.simulated.prior
-    return prior, Knowledge(glass_mm=drawn.glass_mm if "glass stated" in case else None)
+    return prior, UserConstraints(glass_mm=drawn.glass_mm if "glass stated" in case else None)
 
 
 def _answer(drawn: Drawn, case: str) -> Answer:
-    prior, knowledge = _case(drawn, case)
-    bound = _bound(drawn, prior, knowledge)
+    prior, constraints = _case(drawn, case)
+    bound = _bound(drawn, prior, constraints)
     nothing = np.full(len(QUANTITIES), np.nan)
     try:
-        solution = solve(drawn.sheet, drawn.simulated.views, prior, knowledge)
+        solution = solve(drawn.sheet, drawn.simulated.views, prior, constraints)
         # As align.check does: a camera that is too strange for its prior is solved freely.
-        strange = prior.source != "file" and solution.camera_surprise > CAMERA_SURPRISE_SIGMAS
+        strange = prior.source != "file" and solution.camera_prior_residual > CAMERA_PRIOR_RESIDUAL_SIGMAS
         if strange:
             free = widened(prior, drawn.simulated.size)
-            solution = solve(drawn.sheet, drawn.simulated.views, free, knowledge)
+            solution = solve(drawn.sheet, drawn.simulated.views, free, constraints)
     except AlignError as error:
         return Answer(nothing, nothing, bound, f"{error.name}: {error.message}")
     if solution.rms_px() > MAX_RMS_PX:  # align.check refuses it: counted as no answer
@@ -217,9 +217,9 @@ def _reported(solution: Solution) -> tuple[Array, Array]:
     return value, solution.quantile * np.sqrt(variance) * TO_UNITS
 
 
-def _bound(drawn: Drawn, prior: CameraPrior, knowledge: Knowledge) -> Array:
+def _bound(drawn: Drawn, prior: CameraPrior, constraints: UserConstraints) -> Array:
     """(5,) sd of the Cramér-Rao bound, in UNITS."""
-    thickness_sd = knowledge.thickness_prior()[1]
+    thickness_sd = constraints.thickness_prior()[1]
     index_sd = FLOAT_GLASS_INDEX_SD if thickness_sd > 0 else 0.0
     sd = np.concatenate([prior.sd, [index_sd], [BOW_SD_MM] * 3, [1e6, 1e6, 1e6, thickness_sd], [1e6] * 6])
     direct, reflected = (corners_target(drawn.sheet)[view.corner_ids] for view in drawn.simulated.views)

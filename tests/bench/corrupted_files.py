@@ -111,8 +111,11 @@ def damaged_text(text: str, rng: np.random.Generator) -> tuple[bytes, str]:
 def camera_text() -> str:
     """A good camera file as text."""
     names = ("focal_px", "centre_x_px", "centre_y_px", "k1", "k2", "p1", "p2", "k3")
-    values, doubts = (720.0, 499.5, 374.5, 0.01, -0.01, 0, 0, 0), (7.0, 3.0, 3.0, 0.01, 0.02, 1e-4, 1e-4, 0.001)
-    parameters = {n: {"value": v, "sd": d} for n, v, d in zip(names, values, doubts, strict=True)}
+    values, uncertainties = (
+        (720.0, 499.5, 374.5, 0.01, -0.01, 0, 0, 0),
+        (7.0, 3.0, 3.0, 0.01, 0.02, 1e-4, 1e-4, 0.001),
+    )
+    parameters = {n: {"value": v, "sd": d} for n, v, d in zip(names, values, uncertainties, strict=True)}
     content = {
         "format": "align-camera-1",
         "size": [1000, 750],

@@ -4,7 +4,7 @@
 
 The photos are those of tests/rendering/ghost_photos.py: parts of a 12-megapixel one, too small for the sheet.
 Where `align glass` would have solved the sheet, the bench gives the mirror's plane and the camera as a solve would:
-off by errors drawn from about the doubt that docs/accuracy.md measures (ERRORS). FOLDER keeps the traced light
+off by errors drawn from about what docs/accuracy.md measures (ERRORS). FOLDER keeps the traced light
 (NNN.npz), the photos and results.jsonl; what is there already is neither traced nor fitted again. --again keeps
 the light alone and fits every photo anew, as a page about today's code needs; --free looks for ghost pairs without
 the plane; --docs writes the figures of FOLDER's results into docs/glass.md.

@@ -107,7 +107,7 @@ def brightness_words(answers: list[dict]) -> str:
         f"- Brightness of the ghosts over Fresnel's, {found.ghosts} ghosts of lamps that are nowhere saturated: "
         f"mean of front ghost {found.front:.3f}, first extra trip {found.later:.3f}; "
         f"{100 * found.within_tenth:.0f} % of them within 10 %, rms deviation {100 * found.spread:.0f} % "
-        f"(their own doubt says {100 * found.own_sd:.0f} %, median)."
+        f"(their own uncertainty says {100 * found.own_sd:.0f} %, median)."
     )
 
 

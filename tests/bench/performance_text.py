@@ -25,7 +25,7 @@ How near the answers come to the truth: [accuracy](accuracy.md). Ghosts: [which 
 marker may be: [the sheets](target.md).
 """
 PROVISIONAL = """
-**Provisional: other programs ran at the same time.** Seconds are too long, ratios doubtful; memory and detection
+**Provisional: other programs ran at the same time.** Seconds are too long, ratios uncertain; memory and detection
 rates hold.
 """
 

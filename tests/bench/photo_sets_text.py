@@ -179,10 +179,13 @@ def _corner_part(item: Measured) -> str:
 def _repeats_line(item: Measured) -> str:
     """How many double and triple reflections were recognised, and in how many photos any was."""
     photos = item.together.photos
-    counts = {kind: [sum(r.kind == kind for r in p.repeats) for p in photos] for kind in ("double", "triple")}
+    counts = {
+        kind: [sum(r.kind == kind for r in p.inter_reflections) for p in photos] for kind in ("double", "triple")
+    }
     told = " and ".join(f"{sum(n)} {kind} reflections" for kind, n in counts.items() if any(n))
     return (
-        f"Recognised: {told or 'nothing'}, in {sum(bool(p.repeats) for p in photos)} of {len(photos)} photos. "
+        f"Recognised: {told or 'nothing'}, in {sum(bool(p.inter_reflections) for p in photos)} of "
+        f"{len(photos)} photos. "
         f"None was taken for the target or for a mirror: {len(item.together.mirrors)} mirrors."
     )
 

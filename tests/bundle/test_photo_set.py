@@ -25,7 +25,7 @@ from align.errors import CameraError, PhotoError, ReflectionError, SolveError
 from align.optics.camera_model import CameraPrior, prior_from_focal
 from align.optics.geometry import angle_between, mirror_normal
 from align.solve.forward_model import DIRECT, Layout, State
-from align.solve.joint import Knowledge, Solution, solve
+from align.solve.joint import Solution, UserConstraints, solve
 from align.solve.problem import BOW_SD_MM, UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM
 from align.solve.simulate import phone_camera, simulate
 from align.target.sheets import SHEETS
@@ -85,8 +85,8 @@ class Run:
         return np.abs(self.error) <= self.solution.quantile * self.sd
 
 
-def run(sim, knowledge=None):
-    solution = solve(SHEET, sim.views, sim.prior, knowledge or Knowledge())
+def run(sim, constraints=None):
+    solution = solve(SHEET, sim.views, sim.prior, constraints or UserConstraints())
     return Run(
         solution.mirror_parameters(0) - mirror_of(sim.state.vector, sim.state.layout),
         np.sqrt(np.diag(solution.mirror_covariance(0))),
@@ -211,7 +211,7 @@ def test_with_the_sheet_touching_one_photo_tells_the_glass():
         distance = SHEET.width_mm / 2 * abs(math.tan(turn)) + rng.normal(0, 0.3)
         mirror = np.array([math.radians(rng.normal(0, 1.5)), turn, distance, thickness])
         sim = scene(2200 + seed, thickness=thickness, mirrors=[mirror], elevations=(34,))
-        touching = run(sim, Knowledge(touching=True))
+        touching = run(sim, UserConstraints(touching=True))
         verdicts.append(glass(touching.solution).verdict)
         right = "front-coated" if thickness == 0 else "back-silvered"
         assert verdicts[-1] in (right, "undetermined"), (seed, verdicts[-1])
@@ -263,7 +263,9 @@ def test_where_a_joint_solve_begins_does_not_change_its_answer():
         turned = (np.diag([1.0, -1.0, -1.0]), np.array([50.0, -80.0, 2000.0]))
         misleads = replace(joint.hint, poses=(turned,) * len(photos), camera=joint.hint.camera.with_focal(900.0))
         begun = [replace(joint, hint=hint) for hint in (None, joint.hint, misleads)]
-        everywhere, alone_first, misled = (_joint_solution(SHEET, [b], photos[0].prior, Knowledge()) for b in begun)
+        everywhere, alone_first, misled = (
+            _joint_solution(SHEET, [b], photos[0].prior, UserConstraints()) for b in begun
+        )
         sd = np.sqrt(np.diag(everywhere.covariance))
         for other in (alone_first, misled):
             off = other.state.vector - everywhere.state.vector
@@ -310,12 +312,12 @@ def test_a_zoomed_photo_is_named():
         photos = sighted_photos(SHEET, sim)[:2]
         photos.append(sighted_photo(SHEET, other.views, SIZE, sim.prior, "zoomed.jpg"))
         with pytest.raises(SolveError, match=r"zoomed\.jpg was zoomed or cropped"):
-            solve_sighted(photos, Knowledge())
+            solve_sighted(photos, UserConstraints())
 
 
 def test_the_photo_that_fits_worst_is_named():
     sim = scene(4200, thickness=4.0)
-    _, solution, _ = solve_sighted(sighted_photos(SHEET, sim), Knowledge())
+    _, solution, _ = solve_sighted(sighted_photos(SHEET, sim), UserConstraints())
     spoilt = {0: 40.0, 1: 90.0}  # times: both beyond what is allowed, the second more so
     assert 0.05 < solution.rms_px(0) < 0.2
     residuals = tuple(
@@ -373,7 +375,7 @@ def test_the_angle_between_two_mirrors_is_held_by_its_interval():
     for seed in range(60):
         sim = two_mirrors(seed)
         assert {view.mirror for view in sim.views} == {DIRECT, 0, 1}
-        sheet, solution, warnings = solve_sighted(sighted_photos(SHEET, sim), Knowledge())
+        sheet, solution, warnings = solve_sighted(sighted_photos(SHEET, sim), UserConstraints())
         answer = answer_of(sheet, solution, warnings)
         ((first, second, angle),) = [(a.first, a.second, a.angle_deg) for a in answer.angles]
         assert (first, second) == (1, 2)
@@ -407,13 +409,13 @@ def test_mirrors_are_numbered_from_left_to_right_whichever_is_seen_first():
     only_right = replace(photos[0], sighting=replace(photos[0].sighting, reflections=(right,)))
     only_left = replace(photos[1], sighting=replace(photos[1].sighting, reflections=(left_of(photos[1]),)))
     for order in ([only_right, *photos[1:]], [only_right, only_left, photos[2]]):
-        sheet, solution, _ = solve_sighted(order, Knowledge())
+        sheet, solution, _ = solve_sighted(order, UserConstraints())
         angles = [math.degrees(solution.mirror_parameters(number)[TURN]) for number in (0, 1)]
         truth = [math.degrees(sim.state.vector[sim.state.layout.mirror(m)][TURN]) for m in (0, 1)]
         np.testing.assert_allclose(angles, truth, atol=0.1)
         assert sheet is SHEET
     with pytest.raises(SolveError, match="elsewhere"):  # no mirror in common: nothing says that the sheet lay still
-        solve_sighted([only_right, only_left], Knowledge())
+        solve_sighted([only_right, only_left], UserConstraints())
 
 
 def left_of(photo):
@@ -443,7 +445,7 @@ def test_a_moved_sheet_before_a_camera_that_stood_still_is_recognised():
             rng=rng,
         )
         photos = [sighted_photo(SHEET, own, SIZE, prior, f"{'abc'[photo]}.jpg") for photo, own in enumerate(views)]
-        sheet, solution, warnings = solve_sighted(photos, Knowledge())
+        sheet, solution, warnings = solve_sighted(photos, UserConstraints())
         assert solution.state.layout.moved_sheet
         assert any("sheet was moved" in warning for warning in warnings)
         (between,) = answer_of(sheet, solution, warnings).angles
@@ -455,7 +457,7 @@ def test_a_moved_sheet_before_a_camera_that_stood_still_is_recognised():
 
 def test_a_sheet_that_lay_still_is_not_taken_for_a_moved_one():
     for seed in range(4):
-        _, solution, warnings = solve_sighted(sighted_photos(SHEET, scene(6000 + seed)), Knowledge())
+        _, solution, warnings = solve_sighted(sighted_photos(SHEET, scene(6000 + seed)), UserConstraints())
         assert not solution.state.layout.moved_sheet
         assert warnings == ()
 
@@ -470,7 +472,7 @@ def answer_with(solution, **changes):
 
 def test_a_corner_is_square_when_each_mirror_stands_as_wanted_of_it():
     sim = two_mirrors(7)
-    solution = solve(SHEET, sim.views, sim.prior, Knowledge())
+    solution = solve(SHEET, sim.views, sim.prior, UserConstraints())
     turns = [math.degrees(solution.mirror_parameters(m)[TURN]) for m in (0, 1)]
     wanted = np.radians([round(turn) for turn in turns])
     answer = answer_with(solution, want_turn=list(wanted))
@@ -495,7 +497,7 @@ def test_a_mirror_along_the_sheet_has_an_offset_and_no_distance():
     for turn in (40.0, 88.0):
         distance = 80.0 / math.cos(math.radians(turn))  # 80 mm from the contact edge's middle, square to the glass
         sim = scene(8, mirrors=[degrees_mirror(0.2, turn, distance, 3.0)], thickness=3.0, elevations=(34,))
-        solution = solve(SHEET, sim.views, sim.prior, Knowledge(3.0))
+        solution = solve(SHEET, sim.views, sim.prior, UserConstraints(3.0))
         (answers[turn],) = answer_with(solution).mirrors
         assert answers[turn].offset_mm.low < 80.0 < answers[turn].offset_mm.high
         assert answers[turn].offset_mm.half_width < 1.5
@@ -518,27 +520,27 @@ def touching_corner(seed, distances):
 
 def test_the_data_tell_which_mirror_the_sheet_touches_or_the_user_does():
     second = sighted_photos(SHEET, touching_corner(0, (60.0, 0.0)))
-    _, solution, warnings = solve_sighted(second, Knowledge(touching=True))
-    assert solution.knowledge.contacts == (1,)
+    _, solution, warnings = solve_sighted(second, UserConstraints(touching=True))
+    assert solution.constraints.contacts == (1,)
     assert any("taken to touch mirror 2" in words for words in warnings)
-    _, said, quiet = solve_sighted(second, Knowledge(None, True, (1,)))
-    assert said.knowledge.contacts == (1,)
+    _, said, quiet = solve_sighted(second, UserConstraints(None, True, (1,)))
+    assert said.constraints.contacts == (1,)
     assert quiet == ()
-    free = solve_sighted(second, Knowledge())[1]
+    free = solve_sighted(second, UserConstraints())[1]
     sd = [math.sqrt(s.mirror_covariance(1)[THICKNESS, THICKNESS]) for s in (free, said)]
     assert sd[1] < 0.85 * sd[0]  # and the contact is used of that mirror: by a quarter, as measured
     with pytest.raises(SolveError, match=r"said to touch mirror 1, .* stands [56]\d\.\d mm .* from it"):
-        solve_sighted(second, Knowledge(None, True, (0,)))
+        solve_sighted(second, UserConstraints(None, True, (0,)))
     with pytest.raises(SolveError, match="said to touch mirror 3, but 2 mirrors could be seen"):
-        solve_sighted(second, Knowledge(None, True, (2,)))
+        solve_sighted(second, UserConstraints(None, True, (2,)))
     both = sighted_photos(SHEET, touching_corner(1, (0.0, 0.0)))
     with pytest.raises(SolveError, match="may be that of mirrors 1 and 2") as error:
-        solve_sighted(both, Knowledge(touching=True))
+        solve_sighted(both, UserConstraints(touching=True))
     assert "--touching-mirror" in error.value.remedy
-    assert solve_sighted(both, Knowledge(None, True, (0, 1)))[1].knowledge.contacts == (0, 1)
+    assert solve_sighted(both, UserConstraints(None, True, (0, 1)))[1].constraints.contacts == (0, 1)
     neither = sighted_photos(SHEET, touching_corner(2, (70.0, 40.0)))
     with pytest.raises(SolveError, match=r"said to touch a mirror, .* from the nearest, mirror 2"):
-        solve_sighted(neither, Knowledge(touching=True))
+        solve_sighted(neither, UserConstraints(touching=True))
 
 
 def test_a_camera_file_that_does_not_fit_is_named():
@@ -548,13 +550,13 @@ def test_a_camera_file_that_does_not_fit_is_named():
     for off, noted in ((0.0, False), (0.02, True)):  # of the focal length's logarithm: 20 of its sd
         mean = true + np.array([off, *np.zeros(7)])
         (item,) = sighted_photos(SHEET, sim)
-        _, _, warnings = solve_sighted([replace(item, prior=CameraPrior(mean, sd, "file"))], Knowledge())
+        _, _, warnings = solve_sighted([replace(item, prior=CameraPrior(mean, sd, "file"))], UserConstraints())
         assert any("camera file does not fit" in words for words in warnings) == noted
 
 
 def test_an_impossible_thickness_is_no_verdict():
     # Below 0 by more than three standard deviations, as a real mirror before a bent board gave: -2.9 mm, sd 0.8.
-    assert report_module._glass(-2.9, 1.65, Knowledge()).verdict == "undetermined"
-    assert report_module._glass(-2.9, 1.65, Knowledge()).thickness_mm is None
-    assert report_module._glass(-0.3, 0.25, Knowledge()).verdict == "front-coated"
-    assert report_module._glass(4.0, 0.25, Knowledge()).verdict == "back-silvered"
+    assert report_module._glass(-2.9, 1.65, UserConstraints()).verdict == "undetermined"
+    assert report_module._glass(-2.9, 1.65, UserConstraints()).thickness_mm is None
+    assert report_module._glass(-0.3, 0.25, UserConstraints()).verdict == "front-coated"
+    assert report_module._glass(4.0, 0.25, UserConstraints()).verdict == "back-silvered"

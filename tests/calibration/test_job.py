@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from align.calibration.distortion import DistortionModel, weigh
-from align.calibration.intrinsics import _shifts, direction_doubts_px, estimate_camera, frame_grid
+from align.calibration.intrinsics import _shifts, direction_uncertainties_px, estimate_camera, frame_grid
 from align.calibration.job import _Gathered, _turn_to_first, calibrate, camera_file_of, frame_coverage
 from align.calibration.next_photo import candidates, gains
 from align.calibration.picture import draw_calibration, exaggeration
@@ -192,8 +192,8 @@ def test_intrinsics_agree_with_opencvs_own_on_the_same_corners(classic, classic_
     assert (half[:3] > 1.5 * 1.96 * sd[:3]).all()
 
 
-def test_doubts_are_opencvs_where_errors_are_taken_for_independent(classic, classic_boards, monkeypatch):
-    monkeypatch.setattr("align.solve.joint.likeness", lambda boards, covariance: 0.0)
+def test_uncertainties_are_opencvs_where_errors_are_taken_for_independent(classic, classic_boards, monkeypatch):
+    monkeypatch.setattr("align.solve.joint.spatial_correlation", lambda boards, covariance: 0.0)
     model = DistortionModel(sum(t.startswith("k") for t in classic.models[0].terms), True)
     views = [
         View(n, DIRECT, board.corner_ids, board.pixels, board.covariance)
@@ -300,7 +300,7 @@ def test_the_model_that_made_the_views_is_chosen(terms, expected):
     rng = np.random.default_rng(7)
     estimate = estimate_camera(SHEET, simulated_views(true_camera(**terms), 8, rng), SIZE, PHONE)
     assert estimate.model.terms == expected
-    # What is not needed is near zero, and its doubt remains.
+    # What is not needed is near zero, and its uncertainty remains.
     half = estimate.solution.quantile * np.sqrt(np.diag(estimate.covariance))
     for number, name in enumerate(("k1", "k2", "p1", "p2"), 3):
         assert abs(estimate.mean[number] - terms.get(name, 0.0)) < 1.5 * half[number]
@@ -322,7 +322,7 @@ def test_models_are_weighed_by_what_dropping_terms_would_cost():
 
 
 def test_the_best_next_photo_is_the_best_when_taken():
-    """Take the first, the middle and the last of the ranking: doubts follow the forecast, in its order."""
+    """Take the first, the middle and the last of the ranking: uncertainties follow the forecast, in its order."""
     truth = true_camera(k1=0.08, k2=-0.1)
     rng = np.random.default_rng(5)
     views = simulated_views(truth, 5, rng)
@@ -334,8 +334,10 @@ def test_the_best_next_photo_is_the_best_when_taken():
         one = gain.candidate
         further = posed_view(len(views), one.rotation, one.translation, truth, rng)
         solution = estimate_camera(SHEET, [*views, further], SIZE, PHONE).solution
-        doubts = direction_doubts_px(solution.state.vector[:8], solution.covariance[:8, :8], grid, grid)
-        found.append(math.sqrt((doubts**2).mean()))
+        uncertainties = direction_uncertainties_px(
+            solution.state.vector[:8], solution.covariance[:8, :8], grid, grid
+        )
+        found.append(math.sqrt((uncertainties**2).mean()))
     assert found[0] < found[1] < found[2]
     # The noise itself is estimated anew each time, to some 5 %.
     np.testing.assert_allclose(found, [gain.after_px for gain in chosen], rtol=0.15)
@@ -609,4 +611,4 @@ def test_real_photos_of_a_bent_board_in_the_middle_determine_no_camera(monkeypat
     focal = result.terms[0].quantity
     assert focal.low < 1470 < focal.high  # as the joint solve of board and mirrors has it
     assert any("of the frame holds corners" in words for words in result.warnings)
-    assert result.worst_direction_doubt_px > 100 * result.direction_doubt_px
+    assert result.worst_direction_uncertainty_px > 100 * result.direction_uncertainty_px

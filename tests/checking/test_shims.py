@@ -102,14 +102,14 @@ def test_field_is_a_slope():
     assert packing_field(lean, turn, 0.0) == pytest.approx(expected, rel=1e-12)
 
 
-def test_wall_shims_name_their_corners_and_carry_their_doubt():
+def test_wall_shims_name_their_corners_and_carry_their_uncertainty():
     shims, result = shims_of(1.0)
     assert result.mount == "wall"
     assert tuple(shims) == WALL_CORNERS
     bottom = shims["bottom_left"].thickness_mm
-    # Doubt of 0.01 rad, factor 2, over 150 mm: 3 mm (to first order).
+    # Uncertainty of 0.01 rad, factor 2, over 150 mm: 3 mm (to first order).
     assert (bottom.value, bottom.high - bottom.value) == pytest.approx((2.618, 3.0), abs=5e-3)
-    # The corner that everything is measured from carries no packing and no doubt.
+    # The corner that everything is measured from carries no packing and no uncertainty.
     zero = [shim for shim in shims.values() if shim.thickness_mm.value == 0]
     assert all(shim.thickness_mm.low == 0 == shim.thickness_mm.high for shim in zero[:1])
     assert zero[0].stack_mm == ()
@@ -171,7 +171,7 @@ def test_a_foot_raised_by_its_shim_stands_plumb():
     np.testing.assert_allclose(about_x @ normal, [0, -1, 0], atol=1e-12)
 
 
-# Doubt -------------------------------------------------------------------------------------------------
+# Uncertainty -------------------------------------------------------------------------------------------------
 
 
 def test_propagation_is_the_first_order_law_with_correlation():

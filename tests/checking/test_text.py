@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from align.bundle.glass import GlassSummary
 from align.checking.shims import Mount
 from align.checking.text import COLUMNS, check_text
-from align.drawing.wording import number_text, with_doubt
+from align.drawing.wording import number_text, with_uncertainty
 from align.quantity import Quantity
 from tests.support.answers import about, made_answer, made_mirror
 
@@ -29,28 +29,28 @@ from tests.support.answers import about, made_answer, made_mirror
         (126.0, 38.0, 3, "130° ± 40°"),
     ],
 )
-def test_numbers_are_rounded_to_their_doubt(value: float, half: float, most: int, words: str) -> None:
-    """One digit of doubt, two when the first is a 1."""
-    assert with_doubt(about(value, half), "°", most) == words
+def test_numbers_are_rounded_to_their_uncertainty(value: float, half: float, most: int, words: str) -> None:
+    """One digit of uncertainty, two when the first is a 1."""
+    assert with_uncertainty(about(value, half), "°", most) == words
 
 
 def test_lopsided_and_exact_numbers() -> None:
     """A lopsided interval is given by its ends, an exact number alone."""
-    assert with_doubt(Quantity(0.5, 0.0, 1.4), "mm") == "0.0 mm to 1.4 mm"
-    assert with_doubt(about(3.0, 0.0), "mm") == "3 mm"
-    assert with_doubt(about(100.0, 0.0), "mm", 0) == "100 mm"
+    assert with_uncertainty(Quantity(0.5, 0.0, 1.4), "mm") == "0.0 mm to 1.4 mm"
+    assert with_uncertainty(about(3.0, 0.0), "mm") == "3 mm"
+    assert with_uncertainty(about(100.0, 0.0), "mm", 0) == "100 mm"
 
 
 @given(st.floats(-1e4, 1e4), st.floats(1e-6, 1e3))
 def test_shown_numbers_stay_true(value: float, half: float) -> None:
-    """What is shown lies within the doubt, or the finest step, of what was measured; the doubt likewise."""
-    shown, doubt = (
+    """What is shown lies within the uncertainty, or the finest step, of what was measured."""
+    shown, uncertainty = (
         float(part.removesuffix(" mm").replace("−", "-"))
-        for part in with_doubt(about(value, half), "mm", 3).split(" ± ")
+        for part in with_uncertainty(about(value, half), "mm", 3).split(" ± ")
     )
     assert abs(shown - value) <= max(half, 0.0005) * 1.0001
-    assert abs(doubt - half) <= max(0.5 * half, 0.001)
-    assert doubt > 0
+    assert abs(uncertainty - half) <= max(0.5 * half, 0.001)
+    assert uncertainty > 0
 
 
 @given(st.floats(-1e5, 1e5), st.integers(-2, 4))

@@ -1,4 +1,4 @@
-"""`align plan` as people and scripts use it: text, JSON, pictures, errors; doubt from a measured mirror."""
+"""`align plan` as people and scripts use it: text, JSON, pictures, errors; uncertainty from a measured mirror."""
 
 import json
 from pathlib import Path
@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from align.cli.plan import plan_command
-from align.planning.job import numbers_of, numbers_with_doubt
+from align.planning.job import numbers_of, numbers_with_uncertainty
 from align.planning.scene_file import read_scene
 from align.planning.text import spoken
 from align.quantity import Quantity, combined, exactly
@@ -204,7 +204,7 @@ def test_impossible_opening_is_refused(tmp_path):
     assert f"bad.toml, line {line}:" in answer["message"]
 
 
-# ---- doubt ------------------------------------------------------------------------------------------
+# ---- uncertainty ------------------------------------------------------------------------------------------
 
 
 def test_combined_adds_in_squares_and_keeps_the_sides_apart():
@@ -258,7 +258,7 @@ def test_a_measured_mirror_answers_what_will_people_see_now(tmp_path):
     assert answer["mirror"]["measured"] == "check.json"
     assert answer["mirror"]["lean_deg"]["low"] == pytest.approx(0.35)
     street = answer["paths"][0]
-    # Twice the turn's error of -0.7 degrees, and twice its half-width of doubt.
+    # Twice the turn's error of -0.7 degrees, and twice its half-width of uncertainty.
     assert street["kink_deg"]["value"] == pytest.approx(-1.4, abs=1e-3)
     assert street["kink_deg"]["high"] - street["kink_deg"]["value"] == pytest.approx(0.1, abs=0.002)
     assert street["rise_deg"]["value"] == pytest.approx(0.8, abs=0.01)
@@ -277,10 +277,10 @@ def test_a_measured_mirror_answers_what_will_people_see_now(tmp_path):
     assert any("sheet_at" in words for words in answer["warnings"])
 
 
-def test_intervals_hold_the_numbers_of_mirrors_drawn_from_the_doubt(tmp_path):
+def test_intervals_hold_the_numbers_of_mirrors_drawn_from_the_uncertainty(tmp_path):
     """95 % intervals of smooth numbers: nine in ten or more of 60 mirrors lie inside."""
     scene = read_scene(measured(tmp_path, lean=0.4, turn=-0.7, half_deg=0.4))
-    numbers = numbers_with_doubt(scene)
+    numbers = numbers_with_uncertainty(scene)
     rng = np.random.default_rng(0)
     names = ["kink_deg/street", "rise_deg/street", "aside_mm/tram track"]
     inside = dict.fromkeys(names, 0)
@@ -288,7 +288,7 @@ def test_intervals_hold_the_numbers_of_mirrors_drawn_from_the_doubt(tmp_path):
         moved = scene.with_mirror(
             **{
                 field: (low + high) / 2 + (high - low) / 2 / 1.96 * rng.normal()
-                for field, (low, high) in scene.doubts.items()
+                for field, (low, high) in scene.uncertainties.items()
                 if field != "at_y_mm"
             }
         )

@@ -69,7 +69,7 @@ def test_what_is_written_is_read(written, focal_mm):
 def test_the_file_is_readable_by_people(written):
     raw = json.loads(written(camera_file().to_json()).read_text(encoding="utf-8"))
     assert raw["format"] == FORMAT == "align-camera-1"
-    # The focal length in pixels with its doubt in pixels: 0.1 % of 3012.5.
+    # The focal length in pixels with its uncertainty in pixels: 0.1 % of 3012.5.
     assert raw["parameters"]["focal_px"] == {"value": pytest.approx(3012.5), "sd": pytest.approx(3.0125)}
     assert list(raw["parameters"])[1:] == list(CAMERA_PARAMETERS[1:])
 
@@ -122,7 +122,7 @@ def test_a_file_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
         lambda rows: rows.pop("k1"),
         lambda rows: rows["k1"].pop(),
         lambda rows: rows["k1"].__setitem__(3, math.inf),
-        lambda rows: rows["k1"].__setitem__(3, 4 * rows["k1"][3]),  # not the k1 doubt's square
+        lambda rows: rows["k1"].__setitem__(3, 4 * rows["k1"][3]),  # not the k1 uncertainty's square
         lambda rows: rows["k1"].__setitem__(4, rows["k1"][4] + 1e-5),  # not symmetric
         lambda rows: [rows[a].__setitem__(k, 9e-5) for a, k in (("k1", 4), ("k2", 3))],  # correlation 11
         lambda rows: rows.clear(),
@@ -270,7 +270,7 @@ def test_the_camera_is_turned_exactly_where_both_files_name_their_orientation(be
     turned = {1: (1, 1, False), 3: (-1, -1, False), 6: (-1, 1, True), 8: (1, -1, True)}[after]
     seen = (points[:, [1, 0, 2]] if turned[2] else points) * [turned[0], turned[1], 1]
     np.testing.assert_allclose(prior.camera.project(seen), np.column_stack(UPRIGHT[after](x, y)), atol=1e-8)
-    np.testing.assert_allclose(np.sort(prior.sd), np.sort(SD))  # no doubt is added
+    np.testing.assert_allclose(np.sort(prior.sd), np.sort(SD))  # no uncertainty is added
     assert (prior.sd[1] == pytest.approx(SD[1])) == (after in (1, 3))
 
 
@@ -283,7 +283,7 @@ def test_another_size_is_refused(size):
 
 
 @pytest.mark.parametrize("clockwise", [True, False])
-def test_a_photo_turned_by_a_quarter_is_within_the_doubt(clockwise):
+def test_a_photo_turned_by_a_quarter_is_within_the_uncertainty(clockwise):
     """Turn the pixels of the real camera either way: what a turned camera would be lies in the prior."""
     prior = prior_for(camera_file(), photo_of((3000, 4000)))
     points = np.random.default_rng(0).uniform([-0.5, -0.4, 1], [0.5, 0.4, 1], (200, 3))
@@ -299,7 +299,7 @@ def test_a_photo_turned_by_a_quarter_is_within_the_doubt(clockwise):
     true = np.array(true)
     # First: `true` really is the turned camera.
     np.testing.assert_allclose(camera_from_parameters(true).project(turned_points), turned_pixels, atol=1e-8)
-    # Then: it is within one standard deviation, and the doubt grew only where the turn is not known.
+    # Then: it is within one standard deviation, and the uncertainty grew only where the turn is not known.
     assert (np.abs(true - prior.mean) <= prior.sd * (1 + 1e-9)).all()
     np.testing.assert_allclose(prior.sd[[0, 3, 4, 7]], SD[[0, 3, 4, 7]], rtol=1e-14)
     assert prior.sd[1] == pytest.approx(math.hypot(3.0, 1490.75 - 1499.5))

@@ -188,7 +188,7 @@ def test_a_part_cut_off_is_noticed(pixels, tmp_path):
     assert "A part may have been cut off" in words
 
 
-def test_a_panorama_that_nothing_gives_away_is_answered_with_its_doubt(tmp_path: Path) -> None:
+def test_a_panorama_that_nothing_gives_away_is_answered_with_its_uncertainty(tmp_path: Path) -> None:
     """Drawn on a cylinder, in a usual photo's shape: no lens of the model makes such, and the corners tell."""
     size, mirror = (2000, 1500), degrees_mirror(LEAN_DEG, TURN_DEG, 40.0, 3.0)
     grain = np.random.default_rng(1)

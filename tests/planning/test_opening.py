@@ -37,7 +37,7 @@ def rectangle(width, height):
 
 
 def test_a_true_rectangle():
-    order = glass_order(opening_of(rectangle(250, 180), doubt_mm=0.001, clearance_mm=2), 4.0)
+    order = glass_order(opening_of(rectangle(250, 180), uncertainty_mm=0.001, clearance_mm=2), 4.0)
     assert order.fit_width_mm.value == pytest.approx(246.0, abs=0.01)
     assert order.fit_height_mm.value == pytest.approx(176.0, abs=0.01)
     assert (order.width_mm, order.height_mm) == (245, 175)  # from the low ends, rounded down
@@ -46,7 +46,7 @@ def test_a_true_rectangle():
 
 
 def test_weight_is_area_times_thickness_times_2500():
-    order = glass_order(opening_of(rectangle(1004, 504), doubt_mm=0.001, clearance_mm=1.5), 6.0)
+    order = glass_order(opening_of(rectangle(1004, 504), uncertainty_mm=0.001, clearance_mm=1.5), 6.0)
     assert (order.width_mm, order.height_mm) == (1000, 500)
     assert order.weight_kg == pytest.approx(1.0 * 0.5 * 0.006 * 2500)  # 7.5 kg
 
@@ -70,7 +70,7 @@ def test_pane_lies_inside_with_its_clearance_and_nothing_larger_does():
     rng = np.random.default_rng(0)
     for _ in range(20):
         corners = rectangle(rng.uniform(150, 900), rng.uniform(100, 600)) + rng.uniform(-8, 8, (4, 2))
-        order = glass_order(opening_of(corners, clearance_mm=3.0, doubt_mm=0.5), 4.0)
+        order = glass_order(opening_of(corners, clearance_mm=3.0, uncertainty_mm=0.5), 4.0)
         # Distance of every corner of the pane from every side of the opening.
         along = np.roll(order.corners_mm, -1, axis=0) - order.corners_mm
         inward = np.column_stack([-along[:, 1], along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
@@ -167,12 +167,12 @@ def test_sides_that_make_no_triangle_are_refused(readings, culprit):
     assert culprit in caught.value.remedy
 
 
-def test_a_misclosure_within_the_tapes_doubt_is_spread_out_and_a_larger_one_refused():
+def test_a_misclosure_within_the_tapes_uncertainty_is_spread_out_and_a_larger_one_refused():
     readings = readings_of(rectangle(250, 180))
     readings[4] += 1.5
-    assert abs(glass_order(Opening(*readings, doubt_mm=1.0), 4.0).misclosure_mm) > 1.0
+    assert abs(glass_order(Opening(*readings, uncertainty_mm=1.0), 4.0).misclosure_mm) > 1.0
     with pytest.raises(OpeningError):
-        glass_order(Opening(*readings, doubt_mm=0.3), 4.0)
+        glass_order(Opening(*readings, uncertainty_mm=0.3), 4.0)
 
 
 def test_no_room_for_any_glass():
@@ -181,16 +181,16 @@ def test_no_room_for_any_glass():
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say():
-    """Readings with normal errors of half the stated doubt: 95 % intervals, checked over 200 openings."""
+    """Readings with normal errors of half the stated uncertainty: 95 % intervals, checked over 200 openings."""
     rng = np.random.default_rng(3)
     held, refused = {"width": 0, "height": 0, "goes in": 0}, 0
     count = 200
     for _ in range(count):
         corners = rectangle(rng.uniform(200, 600), rng.uniform(150, 400)) + rng.uniform(-4, 4, (4, 2))
-        true = glass_order(opening_of(corners, doubt_mm=1e-6), 4.0)
+        true = glass_order(opening_of(corners, uncertainty_mm=1e-6), 4.0)
         noisy = readings_of(corners) + rng.normal(0, 0.5, 6)
         try:
-            order = glass_order(Opening(*noisy, doubt_mm=1.0), 4.0)
+            order = glass_order(Opening(*noisy, uncertainty_mm=1.0), 4.0)
         except OpeningError:  # three standard deviations: 3 in 1000
             refused += 1
             continue

@@ -61,6 +61,6 @@ def test_planned_rendered_checked_and_planned_again(tmp_path):
     kink, rise = hung.numbers["kink_deg/street"], hung.numbers["rise_deg/street"]
     assert kink.low <= 0.0 <= kink.high  # turned as planned: the street does not kink
     assert rise.low <= 2 * lean <= rise.high
-    place = hung.scene.doubt_of("at_y_mm")
+    place = hung.scene.uncertainty_of("at_y_mm")
     assert place.low <= 520.0 <= place.high
     print({key: found[key] for key in ("lean_deg", "turn_deg", "distance_mm", "glass")}, "turn", turn)

@@ -97,16 +97,18 @@ def test_repeated_reflections_are_named_and_are_no_mirrors(angle_deg, chains, ki
     sighting = sight(drawn(angle_deg, chains), PRIOR)
     mirrors, normals = corner(angle_deg)
     assert len(sighting.reflections) == 2
-    assert sorted(repeat.kind for repeat in sighting.repeats) == kinds
+    assert sorted(inter_reflection.kind for inter_reflection in sighting.inter_reflections) == kinds
     # Each is the image by the chain it is said to be, to within a pixel, whatever the order at a right angle.
     rotation, translation = look_at(np.array([20.0, -420.0, 330.0]), np.array([0.0, BEYOND_MM[angle_deg] - 60, 0]))
-    for repeat in sighting.repeats:
-        assert repeat.board.mirrored == (repeat.kind == "triple")
-        points = corners_target(SHEET)[repeat.board.corner_ids]
-        image = (np.column_stack([points, np.ones(len(points))]) @ seen_by(repeat.mirrors, mirrors).T)[:, :3]
-        off = np.abs(PRIOR.camera.project(image @ rotation.T + translation) - repeat.board.pixels)
+    for inter_reflection in sighting.inter_reflections:
+        assert inter_reflection.board.mirrored == (inter_reflection.kind == "triple")
+        points = corners_target(SHEET)[inter_reflection.board.corner_ids]
+        image = (np.column_stack([points, np.ones(len(points))]) @ seen_by(inter_reflection.mirrors, mirrors).T)[
+            :, :3
+        ]
+        off = np.abs(PRIOR.camera.project(image @ rotation.T + translation) - inter_reflection.board.pixels)
         assert np.median(off) < 0.6
-    assert len({repeat.mirrors for repeat in sighting.repeats}) == len(kinds)
+    assert len({inter_reflection.mirrors for inter_reflection in sighting.inter_reflections}) == len(kinds)
     boards = [sighting.target, *sighting.reflections]
     views = [View(0, number, b.corner_ids, b.pixels, b.covariance) for number, b in enumerate(boards, -1)]
     solution = solve(SHEET, views, PRIOR)
@@ -123,8 +125,10 @@ def test_repeated_reflections_are_named_and_are_no_mirrors(angle_deg, chains, ki
         mirror_size_mm=None,
         mount=Mount(),
     ).photos[0]
-    assert [repeat.kind for repeat in summary.repeats] == [repeat.kind for repeat in sighting.repeats]
-    assert all(set(repeat.mirrors) == {1, 2} for repeat in summary.repeats)
+    assert [inter_reflection.kind for inter_reflection in summary.inter_reflections] == [
+        inter_reflection.kind for inter_reflection in sighting.inter_reflections
+    ]
+    assert all(set(inter_reflection.mirrors) == {1, 2} for inter_reflection in summary.inter_reflections)
 
 
 def test_a_triple_reflection_read_by_its_markers_is_no_third_mirror():
@@ -143,12 +147,14 @@ def test_a_triple_reflection_read_by_its_markers_is_no_third_mirror():
     blank = Pyramid(np.full((SIZE[1], SIZE[0]), 110, np.uint8))
     odd = [chain for chain in boards if len(chain) % 2]
     for order in itertools.islice(itertools.permutations(odd), 0, 24, 13):
-        singles, repeats = told_apart(
+        singles, inter_reflections = told_apart(
             blank, boards[()], [boards[c] for c in order], [boards[c] for c in DOUBLE], PRIOR
         )
         assert singles == [boards[(0,)], boards[(1,)]]
-        assert {repeat.mirrors for repeat in repeats} == {*DOUBLE, *TRIPLE}
-        assert all(repeat.board is boards[repeat.mirrors] for repeat in repeats)
+        assert {inter_reflection.mirrors for inter_reflection in inter_reflections} == {*DOUBLE, *TRIPLE}
+        assert all(
+            inter_reflection.board is boards[inter_reflection.mirrors] for inter_reflection in inter_reflections
+        )
 
 
 def test_three_mirrors_are_three_mirrors():
@@ -167,10 +173,10 @@ def test_three_mirrors_are_three_mirrors():
     )
     target, *mirrored = (board_of(SHEET, view) for view in sim.views)
     blank = Pyramid(np.full((SIZE[1], SIZE[0]), 110, np.uint8))
-    singles, repeats = told_apart(blank, target, mirrored, [], PRIOR)
+    singles, inter_reflections = told_apart(blank, target, mirrored, [], PRIOR)
     assert len(mirrored) == 3
     assert len(singles) == 3
-    assert repeats == []
+    assert inter_reflections == []
 
 
 def test_a_right_handed_board_that_no_mirrors_explain_is_said_to_be_so():
@@ -178,8 +184,12 @@ def test_a_right_handed_board_that_no_mirrors_explain_is_said_to_be_so():
     photo = drawn(90, [*SINGLE])
     sighting = sight(photo, PRIOR)
     other = sighting.target
-    _, repeats = told_apart(Pyramid(photo.gray), sighting.target, list(sighting.reflections)[:1], [other], PRIOR)
-    assert [(repeat.kind, repeat.mirrors) for repeat in repeats] == [("unexplained", ())]
+    _, inter_reflections = told_apart(
+        Pyramid(photo.gray), sighting.target, list(sighting.reflections)[:1], [other], PRIOR
+    )
+    assert [(inter_reflection.kind, inter_reflection.mirrors) for inter_reflection in inter_reflections] == [
+        ("unexplained", ())
+    ]
     assert len(mirrors) == 2
 
 
@@ -190,8 +200,8 @@ def test_a_plain_board_s_double_is_found_by_its_print_only_where_it_is():
         photo = drawn(90, chains, board)
         views = {chain: corners_of(board, chain) for chain in SINGLE}
         target, *mirrored = views.values()
-        _, repeats = told_apart(Pyramid(photo.gray), target, mirrored, [], PRIOR)
-        kinds[len(chains)] = [repeat.kind for repeat in repeats]
+        _, inter_reflections = told_apart(Pyramid(photo.gray), target, mirrored, [], PRIOR)
+        kinds[len(chains)] = [inter_reflection.kind for inter_reflection in inter_reflections]
     assert kinds == {3: [], 4: ["double"]}
 
 
@@ -216,8 +226,8 @@ def test_the_command_takes_a_turn_for_each_mirror(tmp_path):
     code, answer = run("--want-turn", "49", "--want-turn", "-41", "--tolerance", "0.2")
     assert (code, answer["verdict"], answer["want_turn_deg"]) == (0, "square", None)
     assert [mirror["want_turn_deg"] for mirror in answer["mirrors"]] == [49.0, -41.0]
-    (repeat,) = answer["photos"][0]["repeats"]
-    assert (repeat["kind"], sorted(repeat["mirrors"])) == ("double", [1, 2])
+    (inter_reflection,) = answer["photos"][0]["repeats"]
+    assert (inter_reflection["kind"], sorted(inter_reflection["mirrors"])) == ("double", [1, 2])
     code, answer = run("--want-turn", "49")
     assert (code, answer["want_turn_deg"]) == (3, 49.0)
     assert [mirror["verdict"] for mirror in answer["mirrors"]][1] == "out of square"

@@ -8,7 +8,7 @@ import pytest
 from align import sighting_photo
 from align.optics.geometry import apply_homography
 from align.sighting.boards import Board, Pyramid
-from align.sighting.markers import Find
+from align.sighting.markers import Detection
 from align.solve.joint import View
 from align.target.sheets import SHEETS, Sheet, corners_board, marker_corners_board
 from tests.support.sighted import board_of
@@ -26,36 +26,36 @@ def board() -> Board:
     return board_of(SHEET, View(0, -1, numbers, pixels, np.broadcast_to(np.eye(2), (len(pixels), 2, 2))))
 
 
-def find(sheet: Sheet, count: int, shift_px: float = 0.0) -> Find:
+def detection(sheet: Sheet, count: int, shift_px: float = 0.0) -> Detection:
     """The sheet's first markers, `shift_px` to the right of where the board has them."""
     places = marker_corners_board(sheet)[:count]
     pixels = apply_homography(TO_PIXELS, places.reshape(-1, 2)).reshape(places.shape)
     pixels[..., 0] += shift_px
-    return Find(sheet, False, tuple(sheet.marker_ids[:count]), pixels, TO_PIXELS)
+    return Detection(sheet, False, tuple(sheet.marker_ids[:count]), pixels, TO_PIXELS)
 
 
 @pytest.mark.parametrize(
     ("second", "looked_at"),
     [
-        (find(SHEET, 1), False),
-        (find(SHEET, 3), False),
-        (find(SHEET, 1, shift_px=1000.0), True),  # a double reflection, say
-        (find(SHEET, 4), True),
-        (find(SHEETS["letter"], 1, shift_px=1000.0), False),
-        (find(SHEETS["letter"], 4), True),
+        (detection(SHEET, 1), False),
+        (detection(SHEET, 3), False),
+        (detection(SHEET, 1, shift_px=1000.0), True),  # a double reflection, say
+        (detection(SHEET, 4), True),
+        (detection(SHEETS["letter"], 1, shift_px=1000.0), False),
+        (detection(SHEETS["letter"], 4), True),
     ],
 )
 def test_few_markers_are_looked_at_only_where_they_may_be_another_image(
-    monkeypatch: pytest.MonkeyPatch, second: Find, looked_at: bool
+    monkeypatch: pytest.MonkeyPatch, second: Detection, looked_at: bool
 ) -> None:
-    seen: list[Find] = []
+    seen: list[Detection] = []
 
-    def sighted(_: Pyramid, one: Find) -> Board | None:
+    def sighted(_: Pyramid, one: Detection) -> Board | None:
         seen.append(one)
         return board() if len(seen) == 1 else None
 
-    monkeypatch.setattr(sighting_photo, "sight_find", sighted)
-    first = find(SHEET, 35)
+    monkeypatch.setattr(sighting_photo, "sight_detection", sighted)
+    first = detection(SHEET, 35)
     found = sighting_photo._sighted(Pyramid(GRAY), [first, second])
     assert seen == ([first, second] if looked_at else [first])
     assert len(found) == 1
@@ -63,8 +63,8 @@ def test_few_markers_are_looked_at_only_where_they_may_be_another_image(
 
 def test_few_markers_are_looked_at_where_no_board_is_sighted(monkeypatch: pytest.MonkeyPatch) -> None:
     """A sheet of which three markers can be read is still a sheet."""
-    seen: list[Find] = []
-    monkeypatch.setattr(sighting_photo, "sight_find", lambda _, one: seen.append(one))
-    finds = [find(SHEET, 3), find(SHEETS["letter"], 1)]
-    assert sighting_photo._sighted(Pyramid(GRAY), finds) == []
-    assert seen == finds
+    seen: list[Detection] = []
+    monkeypatch.setattr(sighting_photo, "sight_detection", lambda _, one: seen.append(one))
+    detections = [detection(SHEET, 3), detection(SHEETS["letter"], 1)]
+    assert sighting_photo._sighted(Pyramid(GRAY), detections) == []
+    assert seen == detections

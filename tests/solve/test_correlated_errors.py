@@ -9,9 +9,16 @@ import pytest
 from scipy.stats import binom
 
 from align.checking.photo_quality import _uneven
-from align.solve.correlated_errors import BoardErrors, _expected, _ratio, _sums, likeness, widened_covariance
+from align.solve.correlated_errors import (
+    BoardErrors,
+    _expected,
+    _ratio,
+    _sums,
+    spatial_correlation,
+    widened_covariance,
+)
 from align.solve.joint import solve
-from align.solve.problem import Knowledge
+from align.solve.problem import UserConstraints
 from tests.bundle.test_photo_set import NOISE, SHEET, scene
 
 COLUMNS, ROWS = SHEET.corner_grid
@@ -68,7 +75,7 @@ def test_the_likeness_is_found_and_the_covariance_is_the_scatter(jacobian, alike
         residuals, covariance, parameters = fit(jacobian, alike_errors(alike, rng, len(PLACES)))
         board = BoardErrors(PLACES, residuals, jacobian)
         estimates.append(parameters)
-        found.append(likeness([board], covariance))
+        found.append(spatial_correlation([board], covariance))
     assert np.mean(found) == pytest.approx(alike, abs=0.06)
     predicted = np.sqrt(np.diag(widened_covariance([board], covariance, alike)))
     np.testing.assert_allclose(np.std(estimates, axis=0) / predicted, 1.0, atol=0.15)  # 4 sd of 400 draws
@@ -80,15 +87,15 @@ def test_independent_errors_are_seldom_called_alike(jacobian):
     called = 0
     for _ in range(400):
         residuals, covariance, _ = fit(jacobian, rng.normal(size=(len(PLACES), 2)))
-        called += likeness([BoardErrors(PLACES, residuals, jacobian)], covariance) > 0
+        called += spatial_correlation([BoardErrors(PLACES, residuals, jacobian)], covariance) > 0
     assert called <= binom.ppf(0.999, 400, 0.0228)  # beyond two standard deviations to one side
 
 
 def test_nothing_to_compare_is_nothing_alike():
     alone = BoardErrors(np.array([[0, 0], [4, 3]]), np.ones((2, 2)), np.zeros((2, 2, 1)))
-    assert likeness([alone], np.zeros((1, 1))) == 0.0
+    assert spatial_correlation([alone], np.zeros((1, 1))) == 0.0
     exact = BoardErrors(PLACES, np.zeros((len(PLACES), 2)), np.zeros((len(PLACES), 2, 1)))
-    assert likeness([exact], np.zeros((1, 1))) == 0.0
+    assert spatial_correlation([exact], np.zeros((1, 1))) == 0.0
 
 
 def test_lean_and_turn_keep_their_promise_on_corners_that_err_alike():
@@ -102,7 +109,7 @@ def test_lean_and_turn_keep_their_promise_on_corners_that_err_alike():
             replace(view, pixels=clean.pixels + NOISE * alike_errors(0.6, rng, len(STEPS))[view.corner_ids])
             for view, clean in zip(sim.views, exact.views, strict=True)
         ]
-        solution = solve(SHEET, views, sim.prior, Knowledge())
+        solution = solve(SHEET, views, sim.prior, UserConstraints())
         where = slice(sim.state.layout.mirror(0).start, sim.state.layout.mirror(0).start + 2)
         off = np.abs(solution.state.vector[where] - sim.state.vector[where])
         half = solution.quantile * np.sqrt(np.diag(solution.covariance)[where])
@@ -111,5 +118,5 @@ def test_lean_and_turn_keep_their_promise_on_corners_that_err_alike():
         factors.append(fault.factor)
     assert held >= binom.ppf(0.01, 120, 0.93)
     assert 1.3 < np.median(factors) < 2.0  # what the quality line says that a flatter sheet would gain
-    [fault] = _uneven(solve(SHEET, scene(8100, elevations=(34,)).views, sim.prior, Knowledge()))
+    [fault] = _uneven(solve(SHEET, scene(8100, elevations=(34,)).views, sim.prior, UserConstraints()))
     assert fault.factor == 1.0

@@ -21,7 +21,7 @@ from align.errors import SolveError
 from align.optics.camera_model import CameraPrior, prior_from_focal
 from align.optics.geometry import angle_between, mirror_normal
 from align.solve.forward_model import DIRECT, bow_basis, predict
-from align.solve.joint import Knowledge, solve
+from align.solve.joint import UserConstraints, solve
 from align.solve.problem import BOW_SD_MM, STATED_GLASS_SD_MM, UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM
 from align.solve.simulate import phone_camera, simulate
 from align.target.sheets import SHEETS, corners_target
@@ -121,9 +121,9 @@ class Run:
     solution: object
 
 
-def run(sim, knowledge, thickness_sd, views=None, *, noise=NOISE, bounding_views=None):
+def run(sim, constraints, thickness_sd, views=None, *, noise=NOISE, bounding_views=None):
     views = sim.views if views is None else views
-    solution = solve(SHEET, views, sim.prior, knowledge)
+    solution = solve(SHEET, views, sim.prior, constraints)
     return Run(
         solution.mirror_parameters(0) - mirror_of(sim.state.vector, sim.state.layout),
         np.sqrt(np.diag(solution.mirror_covariance(0))),
@@ -150,11 +150,11 @@ def glass_drawn(rng, stated):
     """(true thickness, what is said of it, its prior sd)."""
     if stated:
         true = rng.uniform(2, 6)
-        return true, Knowledge(true + rng.normal(0, STATED_GLASS_SD_MM)), STATED_GLASS_SD_MM
+        return true, UserConstraints(true + rng.normal(0, STATED_GLASS_SD_MM)), STATED_GLASS_SD_MM
     true = -1.0
     while true < 0:
         true = rng.normal(UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM)
-    return true, Knowledge(), UNKNOWN_GLASS_SD_MM
+    return true, UserConstraints(), UNKNOWN_GLASS_SD_MM
 
 
 def runs_of(seeds, *, stated=True, **setting):
@@ -162,8 +162,8 @@ def runs_of(seeds, *, stated=True, **setting):
     result = []
     for seed in seeds:
         rng = np.random.default_rng(seed)
-        thickness, knowledge, thickness_sd = glass_drawn(rng, stated)
-        result.append(run(scene(rng, thickness=thickness, **setting), knowledge, thickness_sd))
+        thickness, constraints, thickness_sd = glass_drawn(rng, stated)
+        result.append(run(scene(rng, thickness=thickness, **setting), constraints, thickness_sd))
     return result
 
 
@@ -218,7 +218,7 @@ def test_residuals_are_the_noise(many):
     # rms over both coordinates: sqrt(2) * 0.1 px less the share that the parameters took up.
     rms = np.array([r.solution.rms_px() for r in many[True]])
     assert math.sqrt(2) * NOISE * 0.9 < np.median(rms) < math.sqrt(2) * NOISE
-    scales = np.array([r.solution.noise_scale for r in many[True]])  # in units of the views' own 0.1 px
+    scales = np.array([r.solution.sigma0 for r in many[True]])  # in units of the views' own 0.1 px
     np.testing.assert_allclose(np.median(scales, axis=0), 1.0, atol=0.05)
 
 
@@ -254,7 +254,7 @@ def test_half_the_noise_is_half_the_error():
         for seed in range(12):
             rng = np.random.default_rng(seed)
             sim = known_camera(scene(rng, thickness=0.0, noise=noise, bow_mm=(0.0, 0.0, 0.0)))
-            runs.append(run(sim, Knowledge(0.0), 0.0, noise=noise))
+            runs.append(run(sim, UserConstraints(0.0), 0.0, noise=noise))
         errors[noise] = np.array([r.error[:3] for r in runs])
         assert_scatter_is_predicted(runs)
     slope = (errors[0.05] * errors[0.1]).sum(axis=0) / (errors[0.1] ** 2).sum(axis=0)
@@ -265,7 +265,7 @@ def test_half_the_noise_is_half_the_error():
 def test_without_noise_everything_is_found_exactly():
     rng = np.random.default_rng(5)
     sim = known_camera(scene(rng, thickness=0.0, noise=0.0, bow_mm=(0.0, 0.0, 0.0)))
-    solution = solve(SHEET, sim.views, sim.prior, Knowledge(0.0))
+    solution = solve(SHEET, sim.views, sim.prior, UserConstraints(0.0))
     error = solution.mirror_parameters(0) - mirror_of(sim.state.vector, sim.state.layout)
     assert np.degrees(np.abs(error[:2])).max() < 1e-5
     assert abs(error[DISTANCE]) < 1e-3
@@ -279,7 +279,7 @@ def test_a_tenth_of_the_corners_wrong_by_3_to_20_pixels():
     runs, found, missed, lost, good = [], 0, 0, 0, 0
     for seed in range(20):
         rng = np.random.default_rng(500 + seed)
-        thickness, knowledge, thickness_sd = glass_drawn(rng, stated=True)
+        thickness, constraints, thickness_sd = glass_drawn(rng, stated=True)
         sim = scene(rng, thickness=thickness)
         views, clean, bad_ids = [], [], []
         for view in sim.views:
@@ -292,7 +292,7 @@ def test_a_tenth_of_the_corners_wrong_by_3_to_20_pixels():
             mask[bad] = False
             clean.append(view.kept(mask))
             bad_ids.append(set(view.corner_ids[bad].tolist()))
-        runs.append(run(sim, knowledge, thickness_sd, tuple(views), bounding_views=clean))
+        runs.append(run(sim, constraints, thickness_sd, tuple(views), bounding_views=clean))
         for view, wrong in zip(runs[-1].solution.views, bad_ids, strict=True):
             kept = set(view.corner_ids.tolist())
             missed += len(wrong & kept)
@@ -311,21 +311,21 @@ def test_half_of_the_corners_missing():
     runs = []
     for seed in range(12):
         rng = np.random.default_rng(600 + seed)
-        thickness, knowledge, thickness_sd = glass_drawn(rng, stated=True)
+        thickness, constraints, thickness_sd = glass_drawn(rng, stated=True)
         sim = scene(rng, thickness=thickness)
         views = tuple(view.kept(rng.random(len(view.pixels)) < 0.5) for view in sim.views)
-        runs.append(run(sim, knowledge, thickness_sd, views))
+        runs.append(run(sim, constraints, thickness_sd, views))
     assert_scatter_is_predicted(runs, slice(0, 4))
 
 
 def test_a_corner_of_the_reflection_gives_a_wide_interval():
     rng = np.random.default_rng(7)
     sim = scene(rng, thickness=4.0)
-    whole = run(sim, Knowledge(4.0), STATED_GLASS_SD_MM)
+    whole = run(sim, UserConstraints(4.0), STATED_GLASS_SD_MM)
     part = tuple(
         v if v.mirror == DIRECT else v.kept(np.isin(v.corner_ids, [0, 1, 2, 9, 10, 11])) for v in sim.views
     )
-    weak = run(sim, Knowledge(4.0), STATED_GLASS_SD_MM, part)
+    weak = run(sim, UserConstraints(4.0), STATED_GLASS_SD_MM, part)
     assert weak.sd[LEAN] > 3 * whole.sd[LEAN]
     assert weak.sd[LEAN] == pytest.approx(weak.bound[LEAN], rel=0.6)  # 6 corners tell their noise poorly
     assert (np.abs(weak.error) < 4 * weak.bound).all()
@@ -357,7 +357,7 @@ def test_a_small_bowed_card_is_not_seen_from_its_wrong_side(seed):
         equivalent_mm=26.0,
         bow_mm=tuple(rng.normal(0, BOW_SD_MM, 3)),
     )
-    solution = solve(card, sim.views, sim.prior, Knowledge(4.0))
+    solution = solve(card, sim.views, sim.prior, UserConstraints(4.0))
     assert solution.rms_px() < 2 * NOISE
     error = solution.mirror_parameters(0) - mirror
     assert (np.abs(error) < 4 * np.sqrt(np.diag(solution.mirror_covariance(0)))).all()
@@ -373,10 +373,10 @@ def test_without_exif():
     runs = []
     for seed in range(8):
         rng = np.random.default_rng(700 + seed)
-        thickness, knowledge, thickness_sd = glass_drawn(rng, stated=True)
+        thickness, constraints, thickness_sd = glass_drawn(rng, stated=True)
         sim = scene(rng, thickness=thickness, equivalent_mm=float(rng.uniform(24, 35)), exif=False)
         assert sim.prior.source == "guess"
-        runs.append(run(sim, knowledge, thickness_sd))
+        runs.append(run(sim, constraints, thickness_sd))
     assert_scatter_is_predicted(runs)
     ratio = np.array([r.sd / r.bound for r in runs])[:, :3]
     np.testing.assert_allclose(np.median(ratio, axis=0), 1, atol=0.1)
@@ -403,7 +403,7 @@ def test_front_coated_mirrors():
     runs = []
     for seed in range(12):
         sim = scene(np.random.default_rng(1200 + seed), thickness=0.0)
-        runs.append(run(sim, Knowledge(0.0), 0.0))
+        runs.append(run(sim, UserConstraints(0.0), 0.0))
         assert runs[-1].solution.mirror_parameters(0)[THICKNESS] == 0
         assert runs[-1].sd[THICKNESS] == 0
     assert_scatter_is_predicted(runs)
@@ -414,8 +414,8 @@ def test_a_plane_mirror_in_place_of_the_glass_is_found_out():
     # fault, but the fit must show it: the residuals grow beyond the noise, or the lean leaves its interval.
     rng = np.random.default_rng(11)
     sim = scene(rng, thickness=6.0, bow_mm=(0.0, 0.0, 0.0))
-    right = run(known_camera(sim), Knowledge(6.0), STATED_GLASS_SD_MM)
-    wrong = run(known_camera(sim), Knowledge(0.0), 0.0)
+    right = run(known_camera(sim), UserConstraints(6.0), STATED_GLASS_SD_MM)
+    wrong = run(known_camera(sim), UserConstraints(0.0), 0.0)
     assert abs(wrong.error[LEAN]) > 3 * abs(right.sd[LEAN]) or wrong.solution.cost > 1.5 * right.solution.cost
 
 
@@ -427,8 +427,8 @@ def test_touching_tells_the_distance():
         nearest = SHEET.width_mm / 2 * abs(math.tan(turn))
         mirror = [math.radians(rng.normal(0, 2)), turn, nearest + rng.normal(0, 0.3)]
         sim = scene(rng, thickness=4.0, mirror=mirror)
-        runs.append(run(sim, Knowledge(None, touching=True), UNKNOWN_GLASS_SD_MM))
-        free.append(run(sim, Knowledge(None), UNKNOWN_GLASS_SD_MM))
+        runs.append(run(sim, UserConstraints(None, touching=True), UNKNOWN_GLASS_SD_MM))
+        free.append(run(sim, UserConstraints(None), UNKNOWN_GLASS_SD_MM))
     assert_scatter_is_predicted(runs)
     assert (np.array([r.sd[DISTANCE] for r in runs]) < 0.3).all()
     assert np.median([r.sd[DISTANCE] / f.sd[DISTANCE] for r, f in zip(runs, free, strict=True)]) < 0.8
@@ -439,9 +439,9 @@ def test_a_sheet_bowed_by_two_millimetres_does_not_move_the_lean_out_of_its_inte
     for seed in range(10):
         rng = np.random.default_rng(1400 + seed)
         bow = 2.0 * rng.choice([-1, 1], 3) * np.eye(3)[seed % 3]
-        thickness, knowledge, thickness_sd = glass_drawn(rng, stated=True)
+        thickness, constraints, thickness_sd = glass_drawn(rng, stated=True)
         sim = scene(rng, thickness=thickness, bow_mm=tuple(bow))
-        runs.append(run(sim, knowledge, thickness_sd))
+        runs.append(run(sim, constraints, thickness_sd))
         # The bow itself is found.
         found = runs[-1].solution.state.vector[sim.state.layout.bow]
         np.testing.assert_allclose(found, bow, atol=0.5)
@@ -473,7 +473,7 @@ def test_the_angle_between_two_mirrors():
             equivalent_mm=26.0,
         )
         assert {view.mirror for view in sim.views} == {DIRECT, 0, 1}
-        solution = solve(SHEET, sim.views, sim.prior, Knowledge(4.0))
+        solution = solve(SHEET, sim.views, sim.prior, UserConstraints(4.0))
 
         def angle(vector, layout=sim.state.layout):
             return angle_between(*(mirror_normal(*vector[layout.mirror(m)][:2]) for m in (0, 1)))
@@ -511,7 +511,7 @@ def test_pose_is_solvepnps_and_better():
     ours, theirs = [], []
     for seed in range(12):
         sim = known_camera(scene(np.random.default_rng(1600 + seed), thickness=4.0, bow_mm=(0.0, 0.0, 0.0)))
-        solution = solve(SHEET, sim.views, sim.prior, Knowledge(4.0))
+        solution = solve(SHEET, sim.views, sim.prior, UserConstraints(4.0))
         ours.append(pose_errors(*solution.state.cam_from_target(0), sim))
         theirs.append(pose_errors(*solve_pnp(sim), sim))
         # The camera's place is the same to the noise of either: 0.1 px at half a metre and 54 corners.
@@ -525,7 +525,7 @@ def test_pose_is_solvepnps_and_better():
 def test_reprojection_is_opencvs():
     # The residuals that the solve reports are those of cv2.projectPoints at its pose, camera and bow.
     sim = scene(np.random.default_rng(17), thickness=4.0)
-    solution = solve(SHEET, sim.views, sim.prior, Knowledge(4.0))
+    solution = solve(SHEET, sim.views, sim.prior, UserConstraints(4.0))
     rotation, translation = solution.state.cam_from_target(0)
     bowed = POINTS.copy()
     bowed[:, 2] += BASIS @ solution.state.vector[solution.state.layout.bow]
