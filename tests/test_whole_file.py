@@ -106,6 +106,9 @@ def test_links_are_followed_and_pipes_written_into(tmp_path):
     assert stat.S_ISFIFO(pipe.stat().st_mode)
 
 
+PACKAGE = Path(align.__file__).parent
+
+
 def writing_calls(code: str) -> set[str]:
     """Names of the calls in some code that may write a file; `open` only in a mode that writes."""
     always = {"write_text", "write_bytes", "savefig", "imwrite", "mkstemp", "save", "savez", "savetxt", "tofile"}
@@ -126,16 +129,16 @@ def writing_calls(code: str) -> set[str]:
 def test_nothing_else_in_the_package_writes_files():
     """Only `whole_file` does, and `entry` into a folder that gets its name when all is there."""
     found = {
-        path.stem: calls
-        for path in Path(align.__file__).parent.glob("*.py")
+        str(path.relative_to(PACKAGE).with_suffix("")): calls
+        for path in PACKAGE.rglob("*.py")
         if (calls := writing_calls(path.read_text(encoding="utf-8")))
     }
     assert found == {
         "whole_file": {"open", "write_bytes", "savefig"},
-        "entry": {"open"},
-        "record": {"write_bytes"},  # a photo's cleaned copy in a temporary folder
-        "metadata": {"save"},  # into memory
-        "jpeg": {"fdopen"},  # what a library says, in memory
+        "records/entry": {"open"},
+        "records/job": {"write_bytes"},  # a photo's cleaned copy in a temporary folder
+        "photo/strip_metadata": {"save"},  # into memory
+        "photo/decode": {"fdopen"},  # what a library says, in memory
     }
 
 

@@ -17,8 +17,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from bench.conditions_list import CONDITIONS, Condition
-from bench.conditions_scenes import KINDS, SCENES, SIZE_PX, around_the_sheet, scene
+
+from tests.bench.conditions_list import CONDITIONS, Condition
+from tests.bench.conditions_scenes import KINDS, SCENES, SIZE_PX, around_the_sheet, scene
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -70,8 +71,7 @@ def photo_file(folder: Path, condition: Condition, number: int) -> Path:
 
 def finish_missing(folder: Path, condition: Condition) -> None:
     """Finish a condition's photos that the folder does not hold."""
-    from bench.conditions_finish import PHONE
-
+    from tests.bench.conditions_finish import PHONE
     from tests.rendering.phone import save
 
     (folder / "photos").mkdir(exist_ok=True)
@@ -126,15 +126,15 @@ def main() -> None:
     render_missing(options.folder, [kind for kind in KINDS if any(c.kind == kind for c in chosen)])
     if options.render:
         return
-    from bench.conditions_text import detail, table
+    from tests.bench.conditions_text import detail, table
 
     cases = run(options.folder, chosen)
     if options.only:
         print(table(cases), detail(cases), sep="\n\n")
         return
     (options.folder / "cases.json").write_text(json.dumps(cases, indent=1))
-    from bench.conditions_figures import draw
-    from bench.conditions_text import write_document
+    from tests.bench.conditions_figures import draw
+    from tests.bench.conditions_text import write_document
 
     (options.out / "figures").mkdir(parents=True, exist_ok=True)
     draw(cases, options.folder, options.out / "figures")

@@ -8,8 +8,9 @@ from typing import Any
 
 import cv2
 import numpy as np
-from bench.conditions_text import ANGLES, answered, errors_deg, halves_deg, named
 from numpy.typing import NDArray
+
+from tests.bench.conditions_text import ANGLES, answered, errors_deg, halves_deg, named
 
 Case = dict[str, Any]
 #: The contact sheet: photos in a row, each so wide [px], and the line above it for its name.

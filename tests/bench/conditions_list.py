@@ -7,10 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from bench.conditions_finish import PHONE, darkened, defocused, dirtied, glaring, shaken
-from bench.conditions_scenes import SCENES, Scene
 from numpy.typing import NDArray
 
+from tests.bench.conditions_finish import PHONE, darkened, defocused, dirtied, glaring, shaken
+from tests.bench.conditions_scenes import SCENES, Scene
 from tests.rendering.phone import develop
 
 Light = NDArray[np.float32]

@@ -32,19 +32,19 @@ BESIDE = "detect, flipped (second core)"
 STAGES = (START, DECODE, DETECT, MATCH, SOLVE, REPORT, TEXT, PICTURE, REST)
 #: (module, name, stage): the function's own time, without that of wrapped functions which it calls.
 WRAPPED = (
-    ("check", "read_photo", DECODE),
-    ("check", "sight", REST),
-    ("check", "solve_sighted", SOLVE),
-    ("check", "report", REPORT),
-    ("sighting_photo", "find_boards", DETECT),
-    ("sighting_photo", "find_in_region", DETECT),
-    ("sighting_photo", "search_reflection", DETECT),
-    ("sighting_photo", "sight_find", MATCH),
-    ("sighting_photo", "told_apart", MATCH),
-    ("searching", "sight_find", MATCH),
-    ("searching", "sight_board", MATCH),
-    ("cli_check", "print_result", TEXT),
-    ("figures", "save_check_picture", PICTURE),
+    ("checking.job", "read_photo", DECODE),
+    ("checking.job", "sight", REST),
+    ("bundle.adjustment", "solve_sighted", SOLVE),
+    ("checking.job", "report", REPORT),
+    ("sighting.photo", "find_boards", DETECT),
+    ("sighting.photo", "find_in_region", DETECT),
+    ("sighting.photo", "search_reflection", DETECT),
+    ("sighting.photo", "sight_detection", MATCH),
+    ("sighting.photo", "told_apart", MATCH),
+    ("sighting.far_reflection", "sight_detection", MATCH),
+    ("sighting.far_reflection", "sight_board", MATCH),
+    ("cli.check", "print_result", TEXT),
+    ("checking.picture", "save_check_picture", PICTURE),
 )
 
 

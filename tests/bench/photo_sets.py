@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bench.photo_sets_scenes import SIZE_PX, photo_sets
+from tests.bench.photo_sets_scenes import SIZE_PX, photo_sets
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -63,8 +63,8 @@ def main() -> None:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
     names = sys.argv[2:] or list(photo_sets())
     render_missing(folder, names)
-    from bench.photo_sets_figures import draw
-    from bench.photo_sets_text import measure, write_document
+    from tests.bench.photo_sets_figures import draw
+    from tests.bench.photo_sets_text import measure, write_document
 
     sets = [measure(name, paths_of(folder, name)) for name in names]
     write_document(sets, ROOT / "docs" / "photo_sets.md", SIZE_PX, SHEET_RAYS)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from bench.photo_sets_text import Measured
+from tests.bench.photo_sets_text import Measured
 
 ONE, SET = "#b35c00", "#1f5fa8"
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from bench.conditions_finish import _disc, defocused, dirtied, glaring, places_of, shaken
-from bench.conditions_scenes import KINDS, SCENES, _crossings, scene
 
 from align.target.sheets import sheet_named
+from tests.bench.conditions_finish import _disc, defocused, dirtied, glaring, places_of, shaken
+from tests.bench.conditions_scenes import KINDS, SCENES, _crossings, scene
 from tests.rendering.framing import framing_of
 from tests.rendering.spec import SceneSpec
 from tests.rendering.truth import corners_mm

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+import align.bundle.glass as glass_module
 from align import check
-from align import report as report_module
 from align.bundle.adjustment import _joint_solution, solve_sighted
 from align.bundle.grouping import joint_views
 from align.bundle.validity import check_sane
@@ -556,7 +556,7 @@ def test_a_camera_file_that_does_not_fit_is_named():
 
 def test_an_impossible_thickness_is_no_verdict():
     # Below 0 by more than three standard deviations, as a real mirror before a bent board gave: -2.9 mm, sd 0.8.
-    assert report_module._glass(-2.9, 1.65, UserConstraints()).verdict == "undetermined"
-    assert report_module._glass(-2.9, 1.65, UserConstraints()).thickness_mm is None
-    assert report_module._glass(-0.3, 0.25, UserConstraints()).verdict == "front-coated"
-    assert report_module._glass(4.0, 0.25, UserConstraints()).verdict == "back-silvered"
+    assert glass_module._glass(-2.9, 1.65, UserConstraints()).verdict == "undetermined"
+    assert glass_module._glass(-2.9, 1.65, UserConstraints()).thickness_mm is None
+    assert glass_module._glass(-0.3, 0.25, UserConstraints()).verdict == "front-coated"
+    assert glass_module._glass(4.0, 0.25, UserConstraints()).verdict == "back-silvered"

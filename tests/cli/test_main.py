@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 import align
-from align import cli_each
+import align.cli.each as cli_each
 from align.cli.each import WORSE, Answer
 from align.cli.main import COMMANDS
 from align.errors import AlignError
@@ -277,7 +277,7 @@ def test_a_fault_of_ours_is_one_line(folder: Path, monkeypatch: pytest.MonkeyPat
     answer = invoke("check", folder / "leaning.jpg")
     assert answer.exit_code == 1
     assert answer.stderr.startswith("This is a fault in align: KeyError: ")
-    assert "test_cli.py, line " in answer.stderr.splitlines()[0]
+    assert "test_main.py, line " in answer.stderr.splitlines()[0]
     raw = json.loads(invoke("check", folder / "leaning.jpg", "--json").stdout)
     assert raw["error"] == "InternalFault"
     monkeypatch.setenv("ALIGN_DEBUG", "1")
@@ -305,7 +305,7 @@ def test_help_lists_only_what_there_is() -> None:
     listed = invoke("--help").stdout.partition("Commands:")[2]
     folder_of_modules = Path(align.__file__).parent
     for name, lazy in COMMANDS.items():
-        exists = (folder_of_modules / f"{lazy.module.split('.')[1]}.py").is_file()
+        exists = folder_of_modules.joinpath(*lazy.module.split(".")[1:]).with_suffix(".py").is_file()
         assert (f"\n  {name} " in listed) == exists
         assert invoke(name, "--help").exit_code == (0 if exists else 2)
 

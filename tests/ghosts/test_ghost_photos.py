@@ -30,7 +30,7 @@ LONG_SIDE_PX = 4032
 
 def photo(scene: int, variant: int = 0) -> np.ndarray:
     """(h, w, 3) RGB code values."""
-    path = HERE / "ghost_photos" / f"{scene:03d}_{variant}.png"
+    path = HERE / "photos" / f"{scene:03d}_{variant}.png"
     return np.asarray(cv2.imread(str(path))[..., ::-1])
 
 
@@ -112,7 +112,7 @@ def test_ghost_pairs_without_the_plane() -> None:
 
 def test_without_the_sheet_the_answer_says_how_far_it_goes() -> None:
     """Glass is told, its thickness is not; a photo that names no lens gives no millimetres."""
-    path = HERE / "ghost_photos" / "007_0.png"
+    path = HERE / "photos" / "007_0.png"
     result = glass_without_sheet([path], None, distance_mm=500.0, glass_mm=None)
     assert result is not None
     assert result.glass.verdict == "back-silvered"

@@ -32,7 +32,7 @@ def saved_again(gray: np.ndarray, quality: int) -> np.ndarray:
     return np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8)
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PHOTOS, ids=lambda path: path.stem)
 def test_a_tear_is_found_and_told_where_it_is(path):
     whole = reduced(path, 1600)
     rng = np.random.default_rng(0)
@@ -48,7 +48,7 @@ def test_a_tear_is_found_and_told_where_it_is(path):
     assert found.count(None) <= 2  # where little is to be seen in the row
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PHOTOS, ids=lambda path: path.stem)
 def test_whole_photos_are_not_torn(path):
     for size, quality in ((800, 30), (1280, 70)):
         assert torn_row(saved_again(reduced(path, size), quality)) is None
@@ -72,7 +72,7 @@ def darker_blocks(gray: np.ndarray, quality: int, row: int, column: int, grey: i
     return np.clip(spoiled, 0, 255).astype(np.uint8)
 
 
-@pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", PHOTOS, ids=lambda path: path.stem)
 def test_blocks_that_go_on_brighter_or_darker_are_found(path):
     whole = reduced(path, 1600)
     rng = np.random.default_rng(1)
@@ -91,7 +91,7 @@ def test_blocks_that_go_on_brighter_or_darker_are_found(path):
 def test_whole_pictures_have_no_steps():
     """Our samples, and photographs of scikit-image's (public domain or CC0; its README names each), saved again."""
     folder = Path(skimage.data.__file__).parent
-    pictures = [reduced(path, 1280) for path in SAMPLES]
+    pictures = [reduced(path, 1280) for path in PHOTOS]
     for name in ("astronaut.png", "brick.png", "camera.png", "chelsea.png", "coffee.png", "coins.png", "gravel.png",
                  "motorcycle_left.png", "page.png", "rocket.jpg", "text.png"):  # fmt: skip
         gray = np.asarray(cv2.imread(str(folder / name), cv2.IMREAD_GRAYSCALE), np.uint8)
@@ -103,13 +103,13 @@ def test_whole_pictures_have_no_steps():
 
 def test_a_screenshots_bars_are_no_steps():
     for grey in (0, 255):
-        framed = cv2.copyMakeBorder(reduced(SAMPLES[0], 1280), 96, 96, 40, 40, cv2.BORDER_CONSTANT, value=grey)
+        framed = cv2.copyMakeBorder(reduced(PHOTOS[0], 1280), 96, 96, 40, 40, cv2.BORDER_CONSTANT, value=grey)
         assert step_row(saved_again(np.asarray(framed, np.uint8), 85), 5 / 8) is None
 
 
 def test_a_jpeg_with_flipped_bits_that_the_decoder_takes_is_refused(tmp_path):
     """Of damage that libjpeg does not notice, at the least the half is: some of it changes next to nothing."""
-    _, data = cv2.imencode(".jpg", reduced(SAMPLES[0], 1280), [cv2.IMWRITE_JPEG_QUALITY, 85])
+    _, data = cv2.imencode(".jpg", reduced(PHOTOS[0], 1280), [cv2.IMWRITE_JPEG_QUALITY, 85])
     whole = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
     rng = np.random.default_rng(2)
     unheard = refused = 0

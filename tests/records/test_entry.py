@@ -26,7 +26,7 @@ import os, signal, sys
 sys.path[:0] = [{root!r}]
 from pathlib import Path
 from tests.support.record_samples import made_check, png_of
-from align.record import add_entry
+from align.records.job import add_entry
 folder, photo, name, (count, last) = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3], map(int, sys.argv[4:])
 answer, picture, touched = made_check(0.5, 0.1).to_json(), png_of(photo), 0
 def touch(event, arguments):

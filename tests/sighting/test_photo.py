@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from align import sighting_photo
+import align.sighting.photo as sighting_photo
 from align.optics.geometry import apply_homography
 from align.sighting.boards import Board, Pyramid
 from align.sighting.markers import Detection
