@@ -32,9 +32,9 @@ BESIDE = "detect, flipped (second core)"
 STAGES = (START, DECODE, DETECT, MATCH, SOLVE, REPORT, TEXT, PICTURE, REST)
 #: (module, name, stage): the function's own time, without that of wrapped functions which it calls.
 WRAPPED = (
-    ("checking.job", "read_photo", DECODE),
-    ("checking.job", "sight", REST),
-    ("bundle.adjustment", "solve_sighted", SOLVE),
+    ("bundle.photo_set", "read_photo", DECODE),
+    ("bundle.photo_set", "sight", REST),
+    ("checking.job", "solve_sighted", SOLVE),
     ("checking.job", "report", REPORT),
     ("sighting.photo", "find_boards", DETECT),
     ("sighting.photo", "find_in_region", DETECT),
