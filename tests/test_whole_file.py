@@ -19,7 +19,7 @@ from align.planning.scene_file import start_file
 from align.records.installation import write_start
 from align.target.pdf import write_sheet_pdf
 from align.whole_file import write_figure, write_whole
-from tests.photo.test_camera_file import camera_file
+from tests.support.camera_files import camera_file
 
 PIXELS = np.zeros((20, 30, 3), np.uint8)
 

@@ -168,7 +168,7 @@ def _uneven(solution: Solution) -> Iterator[Fault]:
 def _widest_angle(solution: Solution) -> int:
     """Which parameter is the widest of lean and turn."""
     starts = [solution.state.layout.mirror(m).start for m in range(solution.state.layout.mirrors)]
-    return max((start + k for start in starts for k in (0, 1)), key=lambda a: float(solution.covariance[a, a]))
+    return int(max((start + k for start in starts for k in (0, 1)), key=lambda a: float(solution.covariance[a, a])))
 
 
 def _gain(solution: Solution, known: Sequence[int]) -> float:

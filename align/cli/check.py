@@ -59,7 +59,9 @@ EPILOG = (
 @click.option("--into", type=click.Path(path_type=Path), metavar="FOLDER", help="Add the answer to a record.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else; with --each, an object a line.")
 @click.pass_context
-def check_command(ctx: click.Context, photos: tuple[Path, ...], each: bool, as_json: bool, **options: Any) -> None:
+def check_command(
+    ctx: click.Context, /, photos: tuple[Path, ...], each: bool, as_json: bool, **options: Any
+) -> None:
     """Is the mirror plumb and square? From photos to lean, turn and shims.
 
     Each PHOTO shows the target on the floor and its reflection. Several are one check of one mirror: same

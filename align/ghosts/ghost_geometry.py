@@ -140,7 +140,7 @@ class LineView:
         """(3,) brightness of the ghosts as shares of the main image."""
         orders = (1, *GHOST_ORDERS)
         strengths = np.array([float(image_strength(k, SUPPOSED_INCIDENCE, index=self.index)) for k in orders])
-        return strengths[1:] / strengths[0]
+        return np.asarray(strengths[1:] / strengths[0])
 
 
 @dataclass(frozen=True, eq=False)

@@ -56,7 +56,7 @@ def zones_entered(scene: Scene, screen: Box) -> tuple[Box, ...]:
 
 def asked_of_zones_mm(screen: Box, zones: tuple[Box, ...]) -> float:
     """How much all the zones together would have to lose from their tops to let a screen in [mm]."""
-    return sum(zone.high[2] - max(zone.base_mm, min(screen.base_mm, float(zone.high[2]))) for zone in zones)
+    return float(sum(zone.high[2] - max(zone.base_mm, min(screen.base_mm, float(zone.high[2]))) for zone in zones))
 
 
 def unwanted_lines(scene: Scene, eyes_mm: Array, trouble: str) -> tuple[Array, Array]:

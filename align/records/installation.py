@@ -148,7 +148,7 @@ def _mirror(table: Table) -> dict[str, Any]:
 def _date(table: Table, key: str) -> str:
     """A TOML date, or words in quotes."""
     if table.has(key) and isinstance(table.data[key], datetime.date):
-        return table.data[key].isoformat()[:10]
+        return str(table.data[key].isoformat()[:10])
     return table.text(key, "2026-07-14", default="")
 
 

@@ -188,7 +188,7 @@ class _Windows:
         inverse = np.linalg.inv(frames)
         unit = np.einsum("nij,jhw->nihw", inverse, np.stack([x, y]).astype(float))
         distance = np.abs(unit).max(axis=1) / self.share
-        return np.clip(4.0 * (1.15 - distance), 0.0, 1.0)
+        return np.asarray(np.clip(4.0 * (1.15 - distance), 0.0, 1.0))
 
     def draw(self, place: Array, chosen: NDArray[np.int64]) -> NDArray[np.float32]:
         """(n, h + 2m, w + 2m) the print as the photo would show it with the corner exactly at `place`."""

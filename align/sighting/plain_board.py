@@ -189,7 +189,7 @@ def _settled(gray: NDArray[np.uint8], sheet: Sheet, grid: Array) -> Array:
     if most == len(corners) or most < 0.5 * len(corners):
         return grid
     homography = fit_homography(corners[good], matches.pixels[good])
-    steps = itertools.product((0.0, -sheet.square_mm, sheet.square_mm), inter_reflection=2)
+    steps = itertools.product((0.0, -sheet.square_mm, sheet.square_mm), repeat=2)
     for step, across in itertools.product(steps, (False, True)):
         moved = apply_homography(homography, (corners[:, ::-1] if across else corners) + step)
         shifted = fit_homography(corners, moved)

@@ -317,7 +317,7 @@ def _stroke(
     segments: Sequence[Sequence[tuple[float, float]] | list[NDArray[np.float64]]],
     width_mm: float,
     capstyle: str,
-    linestyle: str | tuple = "-",
+    linestyle: str | tuple[float, tuple[float, ...]] = "-",
 ) -> None:
     """Draw (start, end) [mm] segments black, as one path."""
     from matplotlib.patches import PathPatch
@@ -332,6 +332,6 @@ def _stroke(
             edgecolor="black",
             linewidth=width_mm / POINT_MM,
             linestyle=linestyle,
-            capstyle=capstyle,  # type: ignore[arg-type]
+            capstyle=capstyle,
         )
     )

@@ -26,40 +26,14 @@ from align.optics.camera_model import CameraPrior, prior_from_focal
 from align.optics.geometry import angle_between, mirror_normal
 from align.solve.forward_model import DIRECT, Layout, State
 from align.solve.joint import Solution, UserConstraints, solve
-from align.solve.problem import BOW_SD_MM, UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM
+from align.solve.problem import UNKNOWN_GLASS_SD_MM
 from align.solve.simulate import phone_camera, simulate
-from align.target.sheets import SHEETS
-from tests.solve.test_joint import INDEX_SD, bound_of, mirror_of
-from tests.support.sighted import heights, moved_sheet_views, sighted_photo, sighted_photos
+from tests.support.bounds import bound_of, mirror_of
+from tests.support.photo_sets import NOISE, SHEET, SIZE, scene
+from tests.support.sighted import moved_sheet_views, sighted_photo, sighted_photos
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
-SHEET = SHEETS["a5"]
-SIZE = (4000, 3000)
-NOISE = 0.05  # px, sd of each coordinate
 LEAN, TURN, DISTANCE, THICKNESS = range(4)
-
-
-def scene(seed, *, thickness=None, mirrors=None, elevations=(20, 34, 50), bow_mm=None, sheet=SHEET, noise=NOISE):
-    """Photos from several heights; whatever is not given is drawn from the prior that the solve is given."""
-    rng = np.random.default_rng([31, seed])
-    prior = prior_from_focal(SIZE, 26.0)
-    while thickness is None:
-        drawn = rng.normal(UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM)
-        thickness = drawn if drawn > 0 else None
-    if mirrors is None:
-        mirrors = [np.array([*np.radians(rng.normal(0, 1.5, 2)), rng.uniform(5, 50), thickness])]
-    return simulate(
-        sheet,
-        eyes=heights(rng, elevations),
-        mirrors=mirrors,
-        camera_parameters=phone_camera(rng, prior),
-        size=SIZE,
-        noise_px=noise,
-        rng=rng,
-        equivalent_mm=26.0,
-        bow_mm=tuple(rng.normal(0, BOW_SD_MM, 3)) if bow_mm is None else bow_mm,
-        index=1.52 + rng.normal(0, INDEX_SD),
-    )
 
 
 def alone(sim, photo):

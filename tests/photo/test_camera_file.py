@@ -13,26 +13,9 @@ from hypothesis import strategies as st
 
 from align.errors import AlignError, CameraError, FileFormatError
 from align.optics.camera_model import CAMERA_PARAMETERS, camera_from_parameters
-from align.photo.camera_file import FORMAT, CameraFile, prior_for, read_camera_file, write_camera_file
+from align.photo.camera_file import FORMAT, prior_for, read_camera_file, write_camera_file
 from align.photo.read import Photo
-
-MEAN = np.array([math.log(3012.5), 2010.25, 1490.75, 0.031, -0.012, 4e-4, -7e-4, 0.0])
-SD = np.array([0.001, 2.0, 3.0, 0.002, 0.004, 1e-5, 2e-5, 0.0])
-
-
-def camera_file(**changes):
-    facts = {
-        "mean": MEAN,
-        "sd": SD,
-        "size": (4000, 3000),
-        "device": "Maker Phone 7",
-        "focal_mm": 5.1,
-        "date": "2026-05-04",
-        "rms_px": 0.087654,
-        "photos": 9,
-        "model": "polynomial",
-    }
-    return CameraFile(**{**facts, **changes})
+from tests.support.camera_files import MEAN, SD, camera_file
 
 
 def photo_of(size=(4000, 3000), focal_mm=5.1, equivalent_mm=26.0, orientation=None):

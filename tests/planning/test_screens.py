@@ -17,8 +17,8 @@ from align.planning.scene_file import read_scene
 from align.planning.screens import SCREEN_THICKNESS_MM, zones_entered
 from align.planning.text import plan_text
 from align.planning.viewing import OWN_FACE, Views, is_met, look
-from tests.planning.test_viewing import apply, troubled_scene
 from tests.support.places import SCENE_EXAMPLE as EXAMPLE
+from tests.support.scenes import apply, troubled_scene
 
 
 def screens_of(scene: Scene, trouble: str) -> tuple[list[Cure], Views]:

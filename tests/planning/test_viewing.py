@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from align.planning.cures import ANGLE_STEP_DEG, LENGTH_STEP_MM, cures_for
-from align.planning.scene import WANTS, Box, Floor, Mirror, Scene, Thing, Viewers, panel
+from align.planning.scene import WANTS, Box, Floor, Mirror, Thing, Viewers, panel
 from align.planning.viewing import (
     OPEN_VIEW,
     OWN_FACE,
@@ -19,19 +19,11 @@ from align.planning.viewing import (
     mirror_seen,
     open_sides,
 )
+from tests.support.scenes import apply, make_scene, troubled_scene
 
 
 def point(name, want, x, y, z, **more):
     return Thing(name, want, Box(name, (x, y), (0.0, 0.0, 0.0), z), **more)
-
-
-def make_scene(**more):
-    parts = {
-        "mirror": Mirror((0.0, 500.0), 240.0, 160.0, glass_mm=4.0),
-        "floor": Floor((-350.0, 350.0, 0.0, 520.0), 900.0),
-        "viewers": Viewers((-300.0, 300.0, -800.0, -400.0), (1000.0, 1500.0)),
-    }
-    return Scene("s", **{**parts, **more})
 
 
 def test_wishes_and_their_shares():
@@ -187,35 +179,6 @@ def test_a_second_mirror_closes_a_side_where_it_sends_the_view_to_something(hoar
         assert right.mirror_closes == 1.0
     else:  # the lowest lines meet the floor
         assert 0.0 < right.mirror_closes < 0.25
-
-
-# ---- cures ------------------------------------------------------------------------------------------
-
-
-def apply(scene, cure):
-    mirror = scene.mirror
-    if cure.kind in ("turn", "lean"):
-        return scene.with_mirror(**{cure.kind: getattr(mirror, cure.kind) + math.radians(cure.amount)})
-    if cure.kind == "lower the top edge":
-        return scene.with_mirror(height_mm=mirror.height_mm + cure.amount)
-    if cure.kind == "move the mirror":
-        return scene.with_mirror(at_mm=(mirror.at_mm[0], mirror.at_mm[1] + cure.amount))
-    return replace(scene, blockers=(*scene.blockers, cure.screen))
-
-
-def troubled_scene():
-    arch = (
-        panel("left pier", (-150, 440), (-90, 440), 0, 200),
-        panel("right pier", (90, 440), (150, 440), 0, 200),
-        panel("lintel", (-90, 440), (90, 440), 120, 200),
-    )
-    socket = Thing("socket", "hide", Box("socket", (120.0, 444.0), (16.0, 6.0, 16.0), 80.0))
-    cart = Thing("cart", "show", Box("cart", (-30.0, 380.0), (35.0, 40.0, 30.0)), solid=True)
-    return make_scene(
-        blockers=arch,
-        things=(socket, cart),
-        viewers=Viewers((-400.0, 400.0, -900.0, -400.0), (1000.0, 1500.0)),
-    )
 
 
 @pytest.mark.parametrize("trouble", [OWN_FACE, "socket"])

@@ -12,9 +12,8 @@ from align.bundle.glass import GlassSummary
 from align.errors import AlignError, FileFormatError
 from align.records.contents import read_record, record_of
 from align.records.installation import Installation
-from tests.records.test_drawings import entry_of
 from tests.support.answers import about, made_answer, made_mirror
-from tests.support.record_samples import GLASS_ANSWER, add_made, made_check, made_record, small_photo
+from tests.support.record_samples import GLASS_ANSWER, add_made, entry_of, made_check, made_record, small_photo
 
 
 def test_first_and_latest_and_numbers(tmp_path: Path) -> None:

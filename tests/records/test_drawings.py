@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import xml.etree.ElementTree as ET
 from itertools import pairwise
-from pathlib import Path
 
 import pytest
 
@@ -13,19 +12,12 @@ from align.checking.result import CheckResult
 from align.checking.shims import Mount
 from align.optics.slab import FLOAT_GLASS_INDEX
 from align.records.charts import history_chart, ticks
-from align.records.contents import CheckEntry, Standing, optics_of, record_of
+from align.records.contents import Standing, optics_of, record_of
 from align.records.drawings import ERROR_REACH_PX, exaggeration, plan_drawing, plan_view, side_drawing, side_view
-from align.records.entry import Entry
 from align.records.glass_drawing import glass_drawing
 from align.records.installation import Installation
 from tests.support.answers import made_answer, made_mirror
-from tests.support.record_samples import made_check
-
-
-def entry_of(result: CheckResult, number: int, settings: dict[str, object] | None = None) -> CheckEntry:
-    """A check as a record holds it, without files."""
-    date = f"2024-05-{number:02d}T10:00:00+02:00"
-    return CheckEntry(number, Entry("e", Path(), "check", date, "", settings or {}, {}, (), {}), result)
+from tests.support.record_samples import entry_of, made_check
 
 
 def standing_of(result: CheckResult, installation: Installation | None = None) -> Standing:

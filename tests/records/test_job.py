@@ -21,7 +21,6 @@ from align.errors import AlignError, PhotoError
 from align.photo.strip_metadata import description_of
 from align.records.entry import entry_folders, read_entry
 from align.records.job import add_entry, make_page
-from tests.photo.test_strip_metadata import SECRETS, telling_jpeg
 from tests.support.answers import made_answer
 from tests.support.record_samples import (
     MIRROR_SIZE_MM,
@@ -35,6 +34,7 @@ from tests.support.record_samples import (
     small_photo,
 )
 from tests.support.synthetic import SHEETS, degrees_mirror, synthetic_photo
+from tests.support.telling_files import SECRETS, telling_jpeg
 
 
 def command(*arguments: str | Path) -> subprocess.CompletedProcess[str]:

@@ -19,7 +19,7 @@ from align.solve.correlated_errors import (
 )
 from align.solve.joint import solve
 from align.solve.problem import UserConstraints
-from tests.bundle.test_photo_set import NOISE, SHEET, scene
+from tests.support.photo_sets import NOISE, SHEET, scene
 
 COLUMNS, ROWS = SHEET.corner_grid
 PLACES = np.array([(n % COLUMNS, n // COLUMNS) for n in range(COLUMNS * ROWS)])

@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 
 from align.checking.result import CheckResult
+from align.records.contents import CheckEntry
+from align.records.entry import Entry
 from align.records.job import add_entry, start_record
 from tests.support.answers import about, made_answer, made_mirror
 from tests.support.places import SAMPLES
@@ -133,3 +135,9 @@ def copy_entry(entry: Path, number: int) -> Path:
         mirror["lean_deg"] = about(lean, 0.02).to_json()
     (copy / "entry.json").write_text(json.dumps(raw), encoding="utf-8")
     return copy
+
+
+def entry_of(result: CheckResult, number: int, settings: dict[str, object] | None = None) -> CheckEntry:
+    """A check as a record holds it, without files."""
+    date = f"2024-05-{number:02d}T10:00:00+02:00"
+    return CheckEntry(number, Entry("e", Path(), "check", date, "", settings or {}, {}, (), {}), result)

@@ -1,0 +1,46 @@
+"""Planned scenes with troubles, and cures put to them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from align.planning.scene import Box, Floor, Mirror, Scene, Thing, Viewers, panel
+
+
+def make_scene(**more):
+    parts = {
+        "mirror": Mirror((0.0, 500.0), 240.0, 160.0, glass_mm=4.0),
+        "floor": Floor((-350.0, 350.0, 0.0, 520.0), 900.0),
+        "viewers": Viewers((-300.0, 300.0, -800.0, -400.0), (1000.0, 1500.0)),
+    }
+    return Scene("s", **{**parts, **more})
+
+
+# ---- cures ------------------------------------------------------------------------------------------
+
+
+def apply(scene, cure):
+    mirror = scene.mirror
+    if cure.kind in ("turn", "lean"):
+        return scene.with_mirror(**{cure.kind: getattr(mirror, cure.kind) + math.radians(cure.amount)})
+    if cure.kind == "lower the top edge":
+        return scene.with_mirror(height_mm=mirror.height_mm + cure.amount)
+    if cure.kind == "move the mirror":
+        return scene.with_mirror(at_mm=(mirror.at_mm[0], mirror.at_mm[1] + cure.amount))
+    return replace(scene, blockers=(*scene.blockers, cure.screen))
+
+
+def troubled_scene():
+    arch = (
+        panel("left pier", (-150, 440), (-90, 440), 0, 200),
+        panel("right pier", (90, 440), (150, 440), 0, 200),
+        panel("lintel", (-90, 440), (90, 440), 120, 200),
+    )
+    socket = Thing("socket", "hide", Box("socket", (120.0, 444.0), (16.0, 6.0, 16.0), 80.0))
+    cart = Thing("cart", "show", Box("cart", (-30.0, 380.0), (35.0, 40.0, 30.0)), solid=True)
+    return make_scene(
+        blockers=arch,
+        things=(socket, cart),
+        viewers=Viewers((-400.0, 400.0, -900.0, -400.0), (1000.0, 1500.0)),
+    )
