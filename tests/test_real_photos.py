@@ -105,7 +105,7 @@ def test_all_four_solve_in_one_call():
 def test_mirrors_are_numbered_from_left_to_right(joint):
     solution, _ = joint
     rotation, _ = solution.state.cam_from_target(0)
-    left, right = (rotation @ solution.normal(number) for number in (LEFT, RIGHT))
+    left, right = (rotation @ solution.mirror(number).normal for number in (LEFT, RIGHT))
     assert left[0] > 0 > right[0]  # the left one faces right
 
 
@@ -117,14 +117,14 @@ def test_each_photo_alone_sees_the_mirrors_where_all_together_see_them(sighted, 
     mean = solution.state.vector[where].copy()
     camera = CameraPrior(mean, np.zeros(8), "file")  # known, as from a calibration
     rotation, _ = solution.state.cam_from_target(0)
-    normals = [rotation @ solution.normal(number) for number in (LEFT, RIGHT)]
+    normals = [rotation @ solution.mirror(number).normal for number in (LEFT, RIGHT)]
     apart = []
     for number, (item, _) in sighted.items():
         single = solve(BOARD, photo_views(item, 0), camera, UserConstraints())
         turned, _ = single.state.cam_from_target(0)
         for local, board in enumerate(item.sighting.reflections):
             mirror = LEFT if board.centre_px[0] < 1600 else RIGHT
-            angle = math.degrees(angle_between(turned @ single.normal(local), normals[mirror]))
+            angle = math.degrees(angle_between(turned @ single.mirror(local).normal, normals[mirror]))
             apart.append(angle)
             assert angle < 0.25, (number, mirror, angle)
     assert len(apart) == 6

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,8 +25,8 @@ def thickness_summary(solution: Solution, mirror: int) -> GlassSummary:
     """What the sheet's corners alone say of a mirror's glass."""
     if solution.constraints.glass_mm is None and max(solution.sigma0) > SYSTEMATIC_ERRORS_SIGMA0:
         return GlassSummary("undetermined", None)
-    half = solution.quantile * math.sqrt(float(solution.mirror_covariance(mirror)[3, 3]))
-    return _glass(float(solution.mirror_parameters(mirror)[3]), half, solution.constraints)
+    solved = solution.mirror(mirror)
+    return _glass(solved.thickness_mm, solution.quantile * solved.sd("thickness_mm"), solution.constraints)
 
 
 def _glass(thickness: float, half: float, constraints: UserConstraints) -> GlassSummary:

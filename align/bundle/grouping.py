@@ -139,18 +139,17 @@ def _seen(item: Sighted, photo: int, solution: Solution | None) -> list[_Seen]:
     rotation, _ = solution.state.cam_from_target(0)
     result = []
     for local, board in enumerate(item.sighting.reflections):
-        where = solution.state.layout.mirror(local)
-        sd = np.sqrt(np.diag(solution.covariance)[where])
+        mirror = solution.mirror(local)
         result.append(
             _Seen(
                 photo,
                 board,
-                solution.normal(local),
-                float(solution.state.vector[where][2]),
-                rotation @ solution.normal(local),
-                float(solution.height_before(local, solution.state.eye(0))[0]),
-                float(np.hypot(*sd[:2])),
-                float(sd[2]),
+                mirror.normal,
+                mirror.offset_mm,
+                rotation @ mirror.normal,
+                float(mirror.height_before(solution.state.eye(0))[0]),
+                float(np.hypot(mirror.sd("lean_rad"), mirror.sd("turn_rad"))),
+                mirror.sd("offset_mm"),
                 float(solution.state.vector[LOG_FOCAL]),
                 float(np.sqrt(solution.covariance[LOG_FOCAL, LOG_FOCAL])),
             )

@@ -33,14 +33,14 @@ def accepted_constraints(
         The sheet is said to touch the glass and plainly does not, or which glass cannot be told.
     """
     warnings: list[str] = []
-    if constraints.touching and unaided.state.layout.mirrors:
+    if constraints.touching and unaided.mirror_count:
         contacts, warnings = _contacts(sheet, unaided, constraints)
         constraints = replace(constraints, mirrors=contacts)
-    if constraints.glass_mm is not None and unaided.state.layout.mirrors:
+    if constraints.glass_mm is not None and unaided.mirror_count:
         stated = constraints.glass_mm
-        for mirror in range(unaided.state.layout.mirrors):
-            measured = float(unaided.mirror_parameters(mirror)[3])
-            uncertainty = math.hypot(math.sqrt(float(unaided.mirror_covariance(mirror)[3, 3])), STATED_GLASS_SD_MM)
+        for mirror in unaided.mirrors():
+            measured = mirror.thickness_mm
+            uncertainty = math.hypot(mirror.sd("thickness_mm"), STATED_GLASS_SD_MM)
             if abs(measured - stated) > CONTRADICTION_SIGMAS * uncertainty:
                 said = "a front-coated mirror" if stated == 0 else f"{stated:g} mm glass"
                 warnings.append(
@@ -53,7 +53,7 @@ def accepted_constraints(
 
 def _contacts(sheet: Sheet, unaided: Solution, constraints: UserConstraints) -> tuple[tuple[int, ...], list[str]]:
     """The mirrors that the contact edge touches, as said or as the photos alone tell, and a word where they do."""
-    mirrors = unaided.state.layout.mirrors
+    mirrors = unaided.mirror_count
     beyond = [mirror + 1 for mirror in constraints.mirrors if not 0 <= mirror < mirrors]
     if beyond:
         seen = "one mirror" if mirrors == 1 else f"{mirrors} mirrors"
@@ -92,7 +92,7 @@ def _contacts(sheet: Sheet, unaided: Solution, constraints: UserConstraints) -> 
 
 def _gap(sheet: Sheet, unaided: Solution, mirror: int) -> tuple[float, float]:
     """How far the nearer end of the contact edge stands off a mirror, square to it, and that one's sd [mm]."""
-    where = unaided.state.layout.mirror(mirror).start
-    lean, turn, offset = (float(v) for v in unaided.state.vector[where : where + 3])
-    gap = offset - sheet.width_mm / 2 * abs(math.sin(turn)) * math.cos(lean)
-    return gap, math.hypot(math.sqrt(float(unaided.covariance[where + 2, where + 2])), CONTACT_SD_MM)
+    solved = unaided.mirror(mirror)
+    half = sheet.width_mm / 2
+    gap = solved.offset_mm - half * abs(math.sin(solved.turn_rad)) * math.cos(solved.lean_rad)
+    return gap, math.hypot(solved.sd("offset_mm"), CONTACT_SD_MM)

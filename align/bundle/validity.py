@@ -74,11 +74,11 @@ def check_sane(sheet: Sheet, solution: Solution, names: Sequence[str]) -> None:
             "Lay the sheet flat, tape it down, hold the phone still, and take the photo again; for "
             "several photos, do not move the sheet between them.",
         )
-    for mirror in range(solution.state.layout.mirrors):
+    for mirror in solution.mirrors():
         for photo in range(len(names)):
             placed_rotation, placed = solution.state.scene_from_sheet(photo)
             middle = placed_rotation @ corners_target(sheet).mean(axis=0) + placed
-            before = solution.height_before(mirror, np.stack([solution.state.eye(photo), placed, middle]))
+            before = mirror.height_before(np.stack([solution.state.eye(photo), placed, middle]))
             if before[0] <= 0 or before[1] < -BEHIND_MM or before[2] <= 0:
                 raise SolveError(
                     f"{names[photo]}: the camera or the sheet would stand behind the mirror; the photo seems "

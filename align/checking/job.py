@@ -97,6 +97,6 @@ def check(
 
 def _nearest_turns(solution: Solution, wanted: Sequence[float]) -> list[float]:
     """The turns that are wanted, each named as near to what its mirror has as whole turns allow: 180 is -180."""
-    turns = wanted_turns(wanted, solution.state.layout.mirrors)
-    has = (float(solution.mirror_parameters(mirror)[1]) for mirror in range(len(turns)))
+    turns = wanted_turns(wanted, solution.mirror_count)
+    has = (mirror.turn_rad for mirror in solution.mirrors())
     return [turn + 2 * math.pi * round((at - turn) / (2 * math.pi)) for turn, at in zip(turns, has, strict=True)]

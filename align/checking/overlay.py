@@ -37,14 +37,18 @@ def overlay_of(
     for view in solution.views:
         if view.photo != photo or view.mirror == DIRECT:
             continue
-        lean, turn, _, thickness = (float(v) for v in solution.mirror_parameters(view.mirror))
+        solved = solution.mirror(view.mirror)
         foot = _foot(solution, photo, view.mirror, sheet)
         mirrors.append(
             MirrorOverlay(
                 number=view.mirror + 1,
                 corners_px=view.pixels,
-                outline_px=_reflected(solution, photo, outline, lean, turn, foot, thickness),
-                true_outline_px=_reflected(solution, photo, outline, 0.0, want_turns[view.mirror], foot, thickness),
+                outline_px=_reflected(
+                    solution, photo, outline, solved.lean_rad, solved.turn_rad, foot, solved.thickness_mm
+                ),
+                true_outline_px=_reflected(
+                    solution, photo, outline, 0.0, want_turns[view.mirror], foot, solved.thickness_mm
+                ),
                 mirror_px=_mirror_outline(solution, photo, view.mirror, sheet, mirror_size_mm),
             )
         )
@@ -79,8 +83,8 @@ def _placed(solution: Solution, photo: int, points: Array) -> Array:
 def _foot(solution: Solution, photo: int, mirror: int, sheet: Sheet) -> Array:
     """(3,) [mm] the point of a mirror's face on the floor that is nearest to the middle of the sheet."""
     middle = _placed(solution, photo, np.array([[0.0, -sheet.depth_mm / 2, 0.0]]))
-    level = solution.normal(mirror) * [1.0, 1.0, 0.0]
-    height = float(solution.height_before(mirror, middle * [1.0, 1.0, 0.0])[0])
+    level = solution.mirror(mirror).normal * [1.0, 1.0, 0.0]
+    height = float(solution.mirror(mirror).height_before(middle * [1.0, 1.0, 0.0])[0])
     return np.asarray(middle[0] * [1.0, 1.0, 0.0] - height * level / float(level @ level))
 
 
@@ -98,7 +102,7 @@ def _reflected(
         normal=mirror_normal(lean, turn),
         plane_point=foot,
         thickness_mm=thickness,
-        index=float(solution.state.vector[solution.state.layout.index]),
+        index=solution.glass_index,
     )
     return _project(solution, photo, image)
 
@@ -107,11 +111,11 @@ def _mirror_outline(
     solution: Solution, photo: int, mirror: int, sheet: Sheet, mirror_size_mm: tuple[float, float] | None
 ) -> Array:
     """(4, 2) [px] the mirror's face, standing on the floor about the middle of the sheet's reflection."""
-    _, turn, _, _ = solution.mirror_parameters(mirror)
+    solved = solution.mirror(mirror)
+    turn = solved.turn_rad
     width, height = mirror_size_mm or (1.3 * sheet.width_mm, 0.8 * sheet.width_mm)
-    normal = solution.normal(mirror)
     right = np.array([np.cos(turn), np.sin(turn), 0.0])
-    up = np.cross(normal, right)
+    up = np.cross(solved.normal, right)
     foot = _foot(solution, photo, mirror, sheet)
     corners = [foot + sx * width / 2 * right + h * up for sx, h in ((-1, height), (1, height), (1, 0), (-1, 0))]
     return _project(solution, photo, np.array(corners))

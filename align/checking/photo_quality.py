@@ -148,36 +148,18 @@ def _unknowns(solution: Solution, camera_source: str) -> Iterator[Fault]:
     camera, reshape = (range(*where.indices(layout.size)) for where in (layout.camera, layout.reshape))
     if solution.covariance[reshape[0], reshape[0]] > 0:  # no camera file fits such a picture
         words = "the picture may have been cut, stretched or slanted"
-        yield Fault("edited", words, "Send the phone's original.", _gain(solution, [*camera, *reshape]))
+        yield Fault("edited", words, "Send the phone's original.", solution.widened_by([*camera, *reshape]))
     elif camera_source != "file":
         remedy = "Measure the camera once with `align camera` and pass its file: it narrows the interval most."
-        yield Fault("camera", "the camera is not known", remedy, _gain(solution, camera))
+        yield Fault("camera", "the camera is not known", remedy, solution.widened_by(camera))
     if solution.constraints.glass_mm is None:
-        glass = _gain(solution, [layout.mirror(m).start + 3 for m in range(layout.mirrors)])
+        glass = solution.widened_by(solution.entries("thickness_mm"))
         yield Fault("glass", "the glass is not known", "Say how thick the glass is: --glass MM, 0 for none.", glass)
 
 
 def _uneven(solution: Solution) -> Iterator[Fault]:
     """Errors that neighbouring corners share."""
-    angle = _widest_angle(solution)
+    angle = solution.widest_angle
     wider = math.sqrt(solution.covariance[angle, angle] / solution.covariance_apart[angle, angle])
     words = "neighbouring corners are off together, as on a sheet that does not lie flat"
     yield Fault("uneven", words, "Stick the sheet on a flat board, or weigh its edges down.", wider)
-
-
-def _widest_angle(solution: Solution) -> int:
-    """Which parameter is the widest of lean and turn."""
-    starts = [solution.state.layout.mirror(m).start for m in range(solution.state.layout.mirrors)]
-    return int(max((start + k for start in starts for k in (0, 1)), key=lambda a: float(solution.covariance[a, a])))
-
-
-def _gain(solution: Solution, known: Sequence[int]) -> float:
-    """How many times wider the widest of lean and turn is for not knowing some parameters."""
-    covariance = solution.covariance
-    known = [index for index in known if covariance[index, index] > 0]
-    angles = _widest_angle(solution)
-    if not known:
-        return 1.0
-    across = covariance[angles, known]
-    explained = float(across @ np.linalg.solve(covariance[np.ix_(known, known)], across))
-    return math.sqrt(covariance[angles, angles] / max(covariance[angles, angles] - explained, 1e-18))

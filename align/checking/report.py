@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..bundle.glass import thickness_summary
 from ..errors import ReflectionError
-from ..optics.geometry import angle_between
 from ..quantity import Quantity
 from ..sighting.inter_reflections import InterReflection
 from ..sighting.photo import Sighting
 from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution, View
+from ..solve.solution import SolvedMirror
 from ..target.sheets import Sheet
 from .advice import advice_for
 from .overlay import overlay_of
 from .result import CameraSummary, CheckResult, InterReflectionSummary, MirrorAngle, MirrorResult, PhotoSummary
 from .shims import Mount, propagate, shims_for
 
-Array = NDArray[np.float64]
 #: A mirror turned farther than this runs along the sheet's depth: a distance along it says nothing.
 ALONG_SHEET_DEG = 60.0
 
@@ -41,7 +40,7 @@ def report(
     warnings: tuple[str, ...] = (),
 ) -> CheckResult:
     """The whole answer; angles in radians; want_turn : one for all mirrors, or one for each from the left."""
-    wanted = wanted_turns(want_turn, solution.state.layout.mirrors)
+    wanted = wanted_turns(want_turn, solution.mirror_count)
     mirrors = tuple(
         mirror_result(solution, number, turn, tolerance, mirror_size_mm, mount)
         for number, turn in enumerate(wanted)
@@ -101,18 +100,17 @@ def mirror_result(
     mount: Mount,
 ) -> MirrorResult:
     """One mirror's numbers with their intervals."""
-    lean, turn, *_ = (float(v) for v in solution.mirror_parameters(number))
-    covariance = solution.mirror_covariance(number)
-    quantile = solution.quantile
-    half = quantile * np.sqrt(np.diag(covariance))
-    angles, angle_covariance = np.array([lean, turn]), covariance[:2, :2]
+    mirror = solution.mirror(number)
+    lean, turn, quantile = mirror.lean_rad, mirror.turn_rad, solution.quantile
+    half = quantile * np.sqrt(np.diag(mirror.covariance))
+    angles, angle_covariance = np.array([lean, turn]), mirror.covariance[:2, :2]
     climb = propagate(lambda a, b: 100.0 * math.tan(2 * a), angles, angle_covariance, quantile)
     bend = propagate(lambda a, b: 100.0 * math.tan(2 * (b - want_turn)), angles, angle_covariance, quantile)
     return MirrorResult(
         number=number + 1,
         lean_deg=_degrees(lean, float(half[0])),
         turn_deg=_degrees(turn, float(half[1])),
-        distance_mm=_distance(solution, number),
+        distance_mm=_distance(mirror, quantile),
         glass=thickness_summary(solution, number),
         shims=shims_for(
             angles,
@@ -126,25 +124,21 @@ def mirror_result(
         climb_mm_per_100=climb,
         bend_mm_per_100=bend,
         want_turn_deg=round(math.degrees(want_turn), 9),
-        offset_mm=_offset(solution, number),
+        offset_mm=_around(mirror.offset_mm, quantile * mirror.sd("offset_mm")),
+        covariance=mirror.covariance,
+        parameter_names=mirror.parameter_names,
     )
 
 
-def _distance(solution: Solution, number: int) -> Quantity | None:
+def _distance(mirror: SolvedMirror, quantile: float) -> Quantity | None:
     """Along y, from the contact edge's middle to the glass; None for a mirror that runs along the sheet."""
-    _, turn, distance, _ = (float(v) for v in solution.mirror_parameters(number))
-    if abs(math.cos(turn)) < math.cos(math.radians(ALONG_SHEET_DEG)):
+    if abs(math.cos(mirror.turn_rad)) < math.cos(math.radians(ALONG_SHEET_DEG)):
         return None
-    half = solution.quantile * math.sqrt(float(solution.mirror_covariance(number)[2, 2]))
-    return Quantity(distance, distance - half, distance + half)
+    return _around(mirror.distance_mm, quantile * mirror.distance_sd_mm)
 
 
-def _offset(solution: Solution, number: int) -> Quantity:
-    """Square to the glass, from its front face to the contact edge's middle."""
-    where = solution.state.layout.mirror(number).start + 2
-    offset = float(solution.state.vector[where])
-    half = solution.quantile * math.sqrt(float(solution.covariance[where, where]))
-    return Quantity(offset, offset - half, offset + half)
+def _around(value: float, half: float) -> Quantity:
+    return Quantity(value, value - half, value + half)
 
 
 def verdict(errors: tuple[float, float], halves: tuple[float, float], tolerance: float) -> str:
@@ -195,26 +189,8 @@ def _inter_reflection_summary(
 
 def _mirror_angles(solution: Solution) -> tuple[MirrorAngle, ...]:
     """The angle between each two mirrors' faces: 180 degrees less that between their normals."""
-    layout = solution.state.layout
     angles = []
-    for first in range(layout.mirrors):
-        for second in range(first + 1, layout.mirrors):
-
-            def between(vector: Array, first: int = first, second: int = second) -> float:
-                from ..optics.geometry import mirror_normal
-
-                a = mirror_normal(*vector[layout.mirror(first)][:2])
-                b = mirror_normal(*vector[layout.mirror(second)][:2])
-                return math.pi - angle_between(a, b)
-
-            vector = solution.state.vector
-            value = between(vector)
-            gradient = np.zeros(layout.size)
-            for mirror in (first, second):
-                for entry in (0, 1):
-                    step = np.zeros(layout.size)
-                    step[layout.mirror(mirror).start + entry] = 1e-6
-                    gradient += step / 1e-6 * (between(vector + step) - between(vector - step)) / 2e-6
-            half = solution.quantile * math.sqrt(max(float(gradient @ solution.covariance @ gradient), 0.0))
-            angles.append(MirrorAngle(first + 1, second + 1, _degrees(value, half)))
+    for first, second in itertools.combinations(range(solution.mirror_count), 2):
+        value, sd = solution.angle_between(first, second)
+        angles.append(MirrorAngle(first + 1, second + 1, _degrees(value, solution.quantile * sd)))
     return tuple(angles)

@@ -106,14 +106,15 @@ class ShimSet:
 NO_DISTANCE = "the mirror runs along the sheet: a distance along y says nothing; see offset_mm"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class MirrorResult:
     """One mirror: how it stands, and what brings it true.
 
     want_turn_deg : the turn that is wanted of it; distance_mm : along y, None for a mirror that runs along the
     sheet, where that says nothing; offset_mm : the same place's distance from the glass, square to the glass;
     climb_mm_per_100 : how much the reflected floor climbs over 100 mm (negative: dives);
-    bend_mm_per_100 : how much the reflected street bends to the left over 100 mm.
+    bend_mm_per_100 : how much the reflected street bends to the left over 100 mm; covariance : of lean, turn [rad],
+    offset and thickness [mm], in the order of parameter_names; empty in an answer that was read back.
     """
 
     number: int
@@ -127,6 +128,8 @@ class MirrorResult:
     bend_mm_per_100: Quantity
     want_turn_deg: float = 0.0
     offset_mm: Quantity | None = None
+    covariance: Array = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
+    parameter_names: tuple[str, ...] = ()
 
     @property
     def turn_off_deg(self) -> float:

@@ -173,18 +173,16 @@ def _patches(item: LitPhoto, number: int) -> list[Seen]:
 
 def mirror_view(solution: Solution, photo: int, mirror: int = 0) -> MirrorView:
     """A photo's camera before a solved mirror, as the lamps' fit takes it."""
-    layout, vector = solution.state.layout, solution.state.vector
     rotation, translation = solution.state.cam_from_target(photo)
-    normal = solution.normal(mirror)
-    offset, thickness = (float(value) for value in vector[layout.mirror(mirror)][2:4])
+    solved = solution.mirror(mirror)
     return MirrorView(
         solution.camera,
         rotation,
         translation,
-        normal,
-        -offset * normal,
-        max(thickness, 0.0),
-        float(vector[layout.index]),
+        solved.normal,
+        -solved.offset_mm * solved.normal,
+        max(solved.thickness_mm, 0.0),
+        solution.glass_index,
     )
 
 

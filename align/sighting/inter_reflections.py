@@ -152,11 +152,10 @@ def _stage(target: Board, singles: Sequence[Board], prior: CameraPrior) -> _Stag
     except AlignError:
         return None
     state = solution.state
-    index = float(state.vector[state.layout.index])
-    planes = []
-    for mirror in range(len(singles)):
-        offset, thickness = (float(value) for value in state.vector[state.layout.mirror(mirror)][2:4])
-        planes.append([*solution.normal(mirror), offset + thickness / index])
+    planes = [
+        [*mirror.normal, mirror.offset_mm + mirror.thickness_mm / solution.glass_index]
+        for mirror in solution.mirrors()
+    ]
     return _Stage(solution.camera, *state.cam_from_target(0), np.array(planes), target.sheet)
 
 

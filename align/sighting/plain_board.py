@@ -348,4 +348,4 @@ def _fits(
 def _before_mirror(solution: Solution, sheet: Sheet) -> bool:
     """Whether both the camera and the board stand before the mirror."""
     middle = np.array([0.0, -sheet.depth_mm / 2, 0.0])
-    return bool((solution.height_before(0, np.stack([solution.state.eye(0), middle])) > 0).all())
+    return bool((solution.mirror(0).height_before(np.stack([solution.state.eye(0), middle])) > 0).all())

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import SolveError
-from ..optics.camera_model import CENTRE_SD_SHARE, FOCAL_SD_BLIND, Camera, CameraPrior
+from ..optics.camera_model import CENTRE_SD_SHARE, FOCAL_SD_BLIND, CameraPrior
 from ..optics.geometry import mirror_normal
 from ..target.sheets import Sheet
 from .correlated_errors import BoardErrors, spatial_correlation, true_variance, widened_covariance
 from .forward_model import DIRECT, State
 from .initial_guess import Hint, cameras_to_try, facing, seeds
-from .least_squares import TOLERANCE, Minimum, covariance_of, student_quantile
+from .least_squares import TOLERANCE, Minimum, covariance_of
 from .problem import Problem, UserConstraints, View
+from .solution import Solution
 
 __all__ = ["Solution", "UserConstraints", "View", "solve", "widened"]
 
@@ -34,83 +35,10 @@ STANDING_RATIO = 1000.0
 NOISE_FLOOR_PX = 0.01
 #: Descents that another one follows end within 0.01 standard deviations of their minimum.
 ROUGHLY = 1e-4
+#: A descent that stopped at its limit is given so many further steps before the photo is refused.
+MORE_ITERATIONS = 300
 #: A corner farther from the fit than this many robust standard deviations is left out.
 OUTLIER_SIGMAS = 4.5
-
-
-@dataclass(frozen=True, eq=False)
-class Solution:
-    """The answer of the joint solve, with its covariance.
-
-    covariance : (p, p) of `state.vector` in the order of `parameter_names`; degrees : of freedom of the
-    noise estimate; views : the views with outlying corners removed; residuals_px : (n, 2) for each view;
-    sigma0 : of direct and reflected corners' covariances; spatial_correlation : of the errors of corners one
-    square apart, which the covariance allows for; covariance_apart : what it would be if each erred by itself;
-    camera_prior_residual : the largest distance of focal length and centre from their prior, in its sd;
-    reshape_score : what the corners gain by a stretched or sheared picture, chi-square of 2 degrees.
-    """
-
-    state: State
-    covariance: Array
-    degrees: float
-    views: tuple[View, ...]
-    residuals_px: tuple[Array, ...]
-    rejected: tuple[int, ...]
-    sigma0: tuple[float, float]
-    spatial_correlation: float
-    covariance_apart: Array
-    camera_prior_residual: float
-    reshape_score: float
-    cost: float
-    constraints: UserConstraints
-
-    @property
-    def parameter_names(self) -> tuple[str, ...]:
-        """Names of the entries of `state.vector` and `covariance`."""
-        return self.state.layout.names
-
-    @property
-    def camera(self) -> Camera:
-        """The camera as solved."""
-        return self.state.camera
-
-    @property
-    def quantile(self) -> float:
-        """Half-width of a 95 % interval in standard deviations."""
-        return student_quantile(self.degrees)
-
-    def mirror_parameters(self, mirror: int) -> Array:
-        """(4,) lean, turn [rad], distance along y to the front face, thickness [mm]."""
-        parameters = self.state.vector[self.state.layout.mirror(mirror)].copy()
-        parameters[2] /= -self.normal(mirror)[1]
-        return parameters
-
-    def mirror_covariance(self, mirror: int) -> Array:
-        """(4, 4) covariance of `mirror_parameters`, to first order."""
-        where = self.state.layout.mirror(mirror)
-        lean, turn, offset, _ = self.state.vector[where]
-        cosines = math.cos(lean) * math.cos(turn)
-        by = np.eye(4)
-        by[2] = [offset * math.tan(lean) / cosines, offset * math.tan(turn) / cosines, 1.0 / cosines, 0.0]
-        return np.asarray(by @ self.covariance[where, where] @ by.T)
-
-    def height_before(self, mirror: int, points: Array) -> Array:
-        """(n,) [mm] how far (n, 3) points stand before a mirror's front face; negative behind it."""
-        offset = float(self.state.vector[self.state.layout.mirror(mirror)][2])
-        return np.asarray(np.atleast_2d(points) @ self.normal(mirror) + offset)
-
-    def normal(self, mirror: int) -> Array:
-        """Unit normal of a mirror towards the viewer, target frame."""
-        lean, turn = self.state.vector[self.state.layout.mirror(mirror)][:2]
-        return mirror_normal(float(lean), float(turn))
-
-    def rms_px(self, photo: int | None = None) -> float:
-        """Root mean square reprojection error over both coordinates of all corners kept [px]."""
-        chosen = [
-            r for r, v in zip(self.residuals_px, self.views, strict=True) if photo is None or v.photo == photo
-        ]
-        stacked = np.concatenate(chosen)
-        return float(np.sqrt((stacked**2).sum() / max(len(stacked), 1)))
 
 
 def solve(
@@ -218,6 +146,7 @@ def _finish(problem: Problem, state: State) -> Solution:
         minimum = problem.descend(minimum.point, views, huber=False, scales=scales, tolerance=exactly)
         if settled:
             break
+    minimum = _converged(problem, minimum, views, scales)
     whitened, jacobians, raw = problem.residuals(minimum.point, views, scales)
     # Focal length and centre only: these are what cropping and zooming change.
     off, sd = (minimum.point.vector - problem.prior.mean)[:3], problem.prior.sd[:3]
@@ -239,6 +168,26 @@ def _finish(problem: Problem, state: State) -> Solution:
         reshape_score=_reshape_score(problem, minimum, whitened, jacobians),
         constraints=problem.constraints,
         cost=minimum.cost,
+    )
+
+
+def _converged(
+    problem: Problem, minimum: Minimum[State], views: Sequence[View], scales: tuple[float, float]
+) -> Minimum[State]:
+    """The minimum, descended further where the descent stopped at its limit: short of it, no interval holds.
+
+    Raises
+    ------
+    SolveError
+        It comes to no end.
+    """
+    if not minimum.converged:
+        minimum = problem.descend(minimum.point, views, huber=False, scales=scales, iterations=MORE_ITERATIONS)
+    if minimum.converged:
+        return minimum
+    raise SolveError(
+        "The solve came to no end: the corners leave camera or mirror open.",
+        "Take the photo from 30 to 45 degrees above the floor, with the whole sheet and its reflection in it.",
     )
 
 

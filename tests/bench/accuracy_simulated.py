@@ -212,8 +212,8 @@ TO_UNITS = np.array([180 / math.pi, 180 / math.pi, 1.0, 1.0, 100.0])
 
 def _reported(solution: Solution) -> tuple[Array, Array]:
     """(5,) values and half-widths of the 95 % intervals, in UNITS."""
-    value = np.append(solution.mirror_parameters(0), solution.state.vector[0]) * TO_UNITS
-    variance = np.append(np.diag(solution.mirror_covariance(0)), solution.covariance[0, 0])
+    value = np.append(solution.mirror(0).placed, solution.state.vector[0]) * TO_UNITS
+    variance = np.append(np.diag(solution.mirror(0).placed_covariance), solution.covariance[0, 0])
     return value, solution.quantile * np.sqrt(variance) * TO_UNITS
 
 

@@ -62,8 +62,8 @@ class Run:
 def run(sim, constraints=None):
     solution = solve(SHEET, sim.views, sim.prior, constraints or UserConstraints())
     return Run(
-        solution.mirror_parameters(0) - mirror_of(sim.state.vector, sim.state.layout),
-        np.sqrt(np.diag(solution.mirror_covariance(0))),
+        solution.mirror(0).placed - mirror_of(sim.state.vector, sim.state.layout),
+        np.sqrt(np.diag(solution.mirror(0).placed_covariance)),
         solution,
     )
 
@@ -384,7 +384,7 @@ def test_mirrors_are_numbered_from_left_to_right_whichever_is_seen_first():
     only_left = replace(photos[1], sighting=replace(photos[1].sighting, reflections=(left_of(photos[1]),)))
     for order in ([only_right, *photos[1:]], [only_right, only_left, photos[2]]):
         sheet, solution, _ = solve_sighted(order, UserConstraints())
-        angles = [math.degrees(solution.mirror_parameters(number)[TURN]) for number in (0, 1)]
+        angles = [math.degrees(solution.mirror(number).placed[TURN]) for number in (0, 1)]
         truth = [math.degrees(sim.state.vector[sim.state.layout.mirror(m)][TURN]) for m in (0, 1)]
         np.testing.assert_allclose(angles, truth, atol=0.1)
         assert sheet is SHEET
@@ -447,7 +447,7 @@ def answer_with(solution, **changes):
 def test_a_corner_is_square_when_each_mirror_stands_as_wanted_of_it():
     sim = two_mirrors(7)
     solution = solve(SHEET, sim.views, sim.prior, UserConstraints())
-    turns = [math.degrees(solution.mirror_parameters(m)[TURN]) for m in (0, 1)]
+    turns = [math.degrees(solution.mirror(m).placed[TURN]) for m in (0, 1)]
     wanted = np.radians([round(turn) for turn in turns])
     answer = answer_with(solution, want_turn=list(wanted))
     assert [mirror.verdict for mirror in answer.mirrors] == ["square", "square"]
@@ -501,7 +501,7 @@ def test_the_data_tell_which_mirror_the_sheet_touches_or_the_user_does():
     assert said.constraints.contacts == (1,)
     assert quiet == ()
     free = solve_sighted(second, UserConstraints())[1]
-    sd = [math.sqrt(s.mirror_covariance(1)[THICKNESS, THICKNESS]) for s in (free, said)]
+    sd = [math.sqrt(s.mirror(1).placed_covariance[THICKNESS, THICKNESS]) for s in (free, said)]
     assert sd[1] < 0.85 * sd[0]  # and the contact is used of that mirror: by a quarter, as measured
     with pytest.raises(SolveError, match=r"said to touch mirror 1, .* stands [56]\d\.\d mm .* from it"):
         solve_sighted(second, UserConstraints(None, True, (0,)))

@@ -114,7 +114,7 @@ def test_repeated_reflections_are_named_and_are_no_mirrors(angle_deg, chains, ki
     solution = solve(SHEET, views, PRIOR)
     for number, normal in enumerate(normals):
         turn = math.degrees(lean_turn_of_normal(normal)[1])
-        assert math.degrees(solution.mirror_parameters(number)[1]) == pytest.approx(turn, abs=0.1)
+        assert math.degrees(solution.mirror(number).placed[1]) == pytest.approx(turn, abs=0.1)
     summary = report(
         SHEET,
         solution,

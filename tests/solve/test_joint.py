@@ -22,7 +22,7 @@ from align.optics.camera_model import CameraPrior, prior_from_focal
 from align.optics.geometry import angle_between, mirror_normal
 from align.solve.forward_model import DIRECT
 from align.solve.joint import UserConstraints, solve
-from align.solve.problem import BOW_SD_MM, STATED_GLASS_SD_MM, UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM
+from align.solve.problem import BOW_SD_MM, STATED_GLASS_SD_MM, UNKNOWN_GLASS_MM, UNKNOWN_GLASS_SD_MM, Problem
 from align.solve.simulate import phone_camera, simulate
 from align.target.sheets import SHEETS
 from tests.support.bounds import BASIS, INDEX_SD, NOISE, POINTS, SHEET, bound_of, mirror_of
@@ -82,8 +82,8 @@ def run(sim, constraints, thickness_sd, views=None, *, noise=NOISE, bounding_vie
     views = sim.views if views is None else views
     solution = solve(SHEET, views, sim.prior, constraints)
     return Run(
-        solution.mirror_parameters(0) - mirror_of(sim.state.vector, sim.state.layout),
-        np.sqrt(np.diag(solution.mirror_covariance(0))),
+        solution.mirror(0).placed - mirror_of(sim.state.vector, sim.state.layout),
+        np.sqrt(np.diag(solution.mirror(0).placed_covariance)),
         bound_of(sim, views if bounding_views is None else bounding_views, thickness_sd, noise=noise),
         solution.quantile,
         solution,
@@ -223,7 +223,7 @@ def test_without_noise_everything_is_found_exactly():
     rng = np.random.default_rng(5)
     sim = known_camera(scene(rng, thickness=0.0, noise=0.0, bow_mm=(0.0, 0.0, 0.0)))
     solution = solve(SHEET, sim.views, sim.prior, UserConstraints(0.0))
-    error = solution.mirror_parameters(0) - mirror_of(sim.state.vector, sim.state.layout)
+    error = solution.mirror(0).placed - mirror_of(sim.state.vector, sim.state.layout)
     assert np.degrees(np.abs(error[:2])).max() < 1e-5
     assert abs(error[DISTANCE]) < 1e-3
     assert solution.rms_px() < 1e-4
@@ -316,10 +316,10 @@ def test_a_small_bowed_card_is_not_seen_from_its_wrong_side(seed):
     )
     solution = solve(card, sim.views, sim.prior, UserConstraints(4.0))
     assert solution.rms_px() < 2 * NOISE
-    error = solution.mirror_parameters(0) - mirror
-    assert (np.abs(error) < 4 * np.sqrt(np.diag(solution.mirror_covariance(0)))).all()
+    error = solution.mirror(0).placed - mirror
+    assert (np.abs(error) < 4 * np.sqrt(np.diag(solution.mirror(0).placed_covariance))).all()
     assert solution.state.eye(0)[2] > 0
-    assert solution.normal(0)[1] < 0
+    assert solution.mirror(0).normal[1] < 0
 
 
 # Cameras and photos ------------------------------------------------------------------------------------
@@ -361,7 +361,7 @@ def test_front_coated_mirrors():
     for seed in range(12):
         sim = scene(np.random.default_rng(1200 + seed), thickness=0.0)
         runs.append(run(sim, UserConstraints(0.0), 0.0))
-        assert runs[-1].solution.mirror_parameters(0)[THICKNESS] == 0
+        assert runs[-1].solution.mirror(0).placed[THICKNESS] == 0
         assert runs[-1].sd[THICKNESS] == 0
     assert_scatter_is_predicted(runs)
 
@@ -522,3 +522,40 @@ def test_a_reflection_without_the_target_is_refused():
 def test_verdict_needs_the_whole_interval(lean, turn, expected):
     # JCGM 106:2012, section 8.3: guarded acceptance and guarded rejection; between them no verdict.
     assert verdict((lean[0], turn[0]), (lean[1], turn[1]), 0.1) == expected
+
+
+# Descents that come to no end ---------------------------------------------------------------------------
+
+
+def test_a_descent_that_stopped_at_its_limit_is_not_reported_as_an_answer(monkeypatch):
+    """It is descended further; and refused where that does not help."""
+    sim = scene(np.random.default_rng(7), thickness=3.0)
+    whole = solve(SHEET, sim.views, sim.prior)
+    descend = Problem.descend
+
+    def stopped(self, state, views, *, iterations=60, **options):
+        found = descend(self, state, views, iterations=iterations, **options)
+        return replace(found, converged=found.converged and iterations > limit[0])
+
+    limit = [60]
+    monkeypatch.setattr(Problem, "descend", stopped)
+    again = solve(SHEET, sim.views, sim.prior)
+    np.testing.assert_allclose(again.mirror(0).placed, whole.mirror(0).placed, atol=1e-6)
+    limit[0] = 10_000
+    with pytest.raises(SolveError, match="no end"):
+        solve(SHEET, sim.views, sim.prior)
+
+
+def test_a_solved_mirror_speaks_for_itself():
+    """Its numbers and their covariance are the vector's own, under their names."""
+    sim = scene(np.random.default_rng(8), thickness=3.0)
+    solution = solve(SHEET, sim.views, sim.prior)
+    mirror, where = solution.mirror(0), solution.state.layout.mirror(0)
+    assert mirror.parameter_names == tuple(name.partition("[")[0] for name in solution.parameter_names[where])
+    found = [getattr(mirror, name) for name in mirror.parameter_names]
+    np.testing.assert_array_equal(found, solution.state.vector[where])
+    np.testing.assert_array_equal(mirror.covariance, solution.covariance[where, where])
+    assert mirror.sd("thickness_mm") == pytest.approx(math.sqrt(mirror.covariance[3, 3]))
+    assert mirror.distance_mm == pytest.approx(mirror_of(solution.state.vector, solution.state.layout)[DISTANCE])
+    point = np.array([[10.0, -30.0, 0.0]])
+    assert mirror.height_before(point)[0] == pytest.approx(float(point[0] @ mirror.normal + mirror.offset_mm))
