@@ -1,8 +1,9 @@
-"""A calibration in one picture: where the corners lie, what the fit leaves, the lens's distortion, in words."""
+"""A calibration in one picture: where the corners lie, the lens's shift against radius, what is left, in words."""
 
 from __future__ import annotations
 
 import os
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..drawing.wording import decimals_of
-from ..optics.camera_model import camera_from_parameters, project
+from ..optics.camera_model import camera_from_parameters
 from ..whole_file import write_figure
 from .result import Calibration
 from .text import directions_words, interval_words, model_words, term_words
@@ -25,11 +26,8 @@ BLUE, ORANGE, VERMILION = "#0072B2", "#E69F00", "#D55E00"
 INK, GREY = "#222222", "#777777"
 TYPE = 17
 DPI = 100
-#: Typical residuals are drawn this long, as a share of the frame's width, rounded to a handy exaggeration.
-RESIDUAL_SHARE = 0.03
-EXAGGERATIONS = np.array([1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000])
-#: More vectors than this are a thicket: every n-th corner is drawn.
-MOST_VECTORS = 700
+#: So many characters fit into the left column of words.
+COLUMN_CHARACTERS = 32
 
 
 def save_calibration_picture(result: Calibration, path: str | os.PathLike[str]) -> Path:
@@ -46,20 +44,22 @@ def save_calibration_picture(result: Calibration, path: str | os.PathLike[str]) 
 
 
 def draw_calibration(result: Calibration) -> Any:
-    """The picture as a matplotlib figure: three maps of the frame and a table of the camera's terms."""
+    """The picture as a matplotlib figure: the frame with its corners and words on the left; on the right, against
+    the distance from the lens's centre, how far the lens shifts a point and what the fit leaves."""
     from matplotlib.figure import Figure
     from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-    layout = ConstrainedLayoutEngine(w_pad=0.15, h_pad=0.15)
     width, height = result.size
-    figure = Figure(figsize=(17, max(17 * height / width, 11) + 2.6), layout=layout)
-    axes = figure.subplots(2, 2).ravel()
-    for ax in axes[:3]:
-        _frame(ax, result.size)
-    _draw_coverage(axes[0], result)
-    _draw_residuals(axes[1], result)
-    _draw_distortion(axes[2], result)
-    _write_terms(axes[3], result)
+    left = 9 * height / width
+    figure = Figure(figsize=(17, max(left + 5.4, 11)), layout=ConstrainedLayoutEngine(w_pad=0.15, h_pad=0.15))
+    halves = figure.subfigures(1, 2, width_ratios=(9, 8))
+    seen, words = halves[0].subplots(2, 1, height_ratios=(left + 1.2, 4.2))
+    shift, left_over = halves[1].subplots(2, 1, sharex=True)
+    _frame(seen, result.size)
+    _draw_coverage(seen, result)
+    _write_terms(words, result)
+    _draw_shift(shift, result)
+    _draw_left_over(left_over, result)
     return figure
 
 
@@ -100,94 +100,115 @@ def _hatched(corner: tuple[float, float], width: float, height: float) -> Any:
     return Rectangle(corner, width, height, facecolor="#EEEEEE", edgecolor="#BBBBBB", hatch="//", lw=0, zorder=1)
 
 
-def _draw_residuals(ax: Axes, result: Calibration) -> None:
-    times = exaggeration(result)
-    step = max(1, -(-len(result.corners_px) // MOST_VECTORS))
-    corners, residuals = result.corners_px[::step], result.residuals_px[::step]
-    ax.quiver(
-        *corners.T,
-        *(residuals * times).T,
-        angles="xy",
-        scale_units="xy",
-        scale=1,
-        color=BLUE,
-        width=0.0028,
-        headwidth=3.5,
-        headlength=4,
-        headaxislength=3.5,
-    )
-    drawn = f", one corner in {step}" if step > 1 else ""
-    _title(ax, f"What the fit leaves: {result.rms_px:.2f} px rms\ndrawn {times} times too long{drawn}")
+def radial_shift_px(result: Calibration, radii_px: Array) -> tuple[Array, Array]:
+    """How far the lens shifts a point outwards (inwards: negative), and the 95 % half-width of that.
+
+    Parameters
+    ----------
+    radii_px : (n,) distances from the lens's centre in the photo [px]
+
+    Returns
+    -------
+    (n,) and (n,) [px]; the half-width is the parameters' covariance carried through by finite differences
+    (JCGM 100:2008, 5.1.2), the tangential pair left out: it shifts each direction otherwise.
+    """
+    which = [0, 3, 4, 7]  # focal length and the radial terms
+    free = [k for k in which if result.covariance[k, k] > 0]
+
+    def shift(mean: Array) -> Array:
+        radial = mean.copy()
+        radial[5:7] = 0.0
+        camera = camera_from_parameters(radial)
+        places = np.array(camera.centre_px) + np.column_stack([radii_px, np.zeros(len(radii_px))])
+        return np.asarray(radii_px - camera.focal_px * camera.normalise(places)[:, 0])
+
+    middle = shift(result.mean)
+    slopes = np.empty((len(radii_px), len(free)))
+    for column, parameter in enumerate(free):
+        step = np.zeros(len(result.mean))
+        step[parameter] = 0.05 * np.sqrt(result.covariance[parameter, parameter])
+        slopes[:, column] = (shift(result.mean + step) - shift(result.mean - step)) / (2 * step[parameter])
+    variance = np.einsum("ni,ij,nj->n", slopes, result.covariance[np.ix_(free, free)], slopes)
+    return middle, 1.96 * np.sqrt(np.maximum(variance, 0.0))
 
 
-def exaggeration(result: Calibration) -> int:
-    """How many times too long the residuals are drawn."""
-    wanted = RESIDUAL_SHARE * result.size[0] / max(result.rms_px, 1e-6)
-    return int(EXAGGERATIONS[np.argmin(np.abs(np.log(EXAGGERATIONS / wanted)))])
+def _radii_px(result: Calibration) -> Array:
+    """(n,) the corners' distances from the lens's centre."""
+    return np.asarray(np.linalg.norm(result.corners_px - result.mean[1:3], axis=1))
 
 
-def distortion_px(result: Calibration) -> tuple[Array, Array, Array]:
-    """Pixel columns, rows, and how far the lens moves a point from where a pinhole would show it [px]."""
+def _draw_shift(ax: Axes, result: Calibration) -> None:
     width, height = result.size
-    columns, rows = np.linspace(0, width - 1, 81), np.linspace(0, height - 1, 61)
-    grid = np.stack(np.meshgrid(columns, rows), axis=2).reshape(-1, 2)
-    camera = camera_from_parameters(result.mean)
-    rays = np.column_stack([camera.normalise(grid), np.ones(len(grid))])
-    pinhole = result.mean.copy()
-    pinhole[3:] = 0.0
-    moved = np.linalg.norm(grid - project(pinhole, rays), axis=1)
-    return columns, rows, moved.reshape(len(rows), len(columns))
+    corners = np.array([[0, 0], [width - 1, 0], [0, height - 1], [width - 1, height - 1]], float)
+    farthest = float(np.linalg.norm(corners - result.mean[1:3], axis=1).max())
+    reached = float(_radii_px(result).max(initial=0.0))
+    radii = np.linspace(1.0, farthest, 120)
+    shift, half = radial_shift_px(result, radii)
+    ax.fill_between(radii, shift - half, shift + half, color=BLUE, alpha=0.25, lw=0, label="95 % interval")
+    seen = radii <= reached
+    ax.plot(radii[seen], shift[seen], color=BLUE, lw=3.5, label="where corners were seen")
+    ax.plot(radii[~seen], shift[~seen], "--", color=VERMILION, lw=3.5, label="beyond: extrapolated")
+    ax.axhline(0.0, color=GREY, lw=1)
+    low, high = float((shift - half).min()), float((shift + half).max())
+    room = 0.35 * max(high - low, 0.5)  # for the legend
+    ax.set_ylim(low - 0.1 * room, high + room)
+    _axes_words(ax, "shift outwards [px]")
+    ax.legend(fontsize=TYPE - 3, loc="best", frameon=False)
+    _title(ax, f"The lens shifts points by up to {float(np.abs(shift).max()):.2g} px")
 
 
-def _draw_distortion(ax: Axes, result: Calibration) -> None:
-    columns, rows, moved = distortion_px(result)
-    most = float(moved.max())
-    if most < 0.05:
-        _title(ax, "Distortion: none to be seen\nbelow 0.05 px everywhere")
-        return
-    lines = ax.contour(columns, rows, moved, levels=_levels(most), colors=INK, linewidths=1.8)
-    ax.clabel(lines, fontsize=TYPE - 3, fmt=lambda value: f"{value:g} px", inline_spacing=10)
-    centre = result.mean[1:3]
-    ax.plot(*centre, "+", ms=18, mew=3, color=VERMILION)
-    _title(ax, f"Distortion: up to {most:.2g} px in the frame\n+ marks the lens's centre")
+def _draw_left_over(ax: Axes, result: Calibration) -> None:
+    left = np.linalg.norm(result.residuals_px, axis=1)
+    ax.plot(_radii_px(result), left, ".", ms=5, color=BLUE)
+    ax.axhline(result.rms_px, color=VERMILION, lw=2.5)
+    ax.annotate(
+        f"rms {result.rms_px:.2f} px",
+        (0.98, result.rms_px),
+        xycoords=("axes fraction", "data"),
+        xytext=(0, 6),
+        textcoords="offset points",
+        fontsize=TYPE - 2,
+        color=VERMILION,
+        ha="right",
+        va="bottom",
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.5},
+    )
+    ax.set_ylim(0.0, max(1.05 * float(left.max(initial=0.0)), 2.5 * result.rms_px, 0.05))
+    _axes_words(ax, "off by [px]")
+    ax.set_xlabel("distance from the lens's centre [px]", fontsize=TYPE - 2)
+    _title(ax, "How far each corner is off its place in the fit")
 
 
-def _levels(most: float) -> Array:
-    """Up to seven levels, each about twice the one before, 1-2-5 series."""
-    series = np.array([m * 10.0**e for e in range(-2, 4) for m in (1, 2, 5)])
-    return series[series < most][-6:]
+def _axes_words(ax: Axes, upright: str) -> None:
+    ax.tick_params(labelsize=TYPE - 4)
+    ax.set_ylabel(upright, fontsize=TYPE - 2)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
 
 
 def _write_terms(ax: Axes, result: Calibration) -> None:
-    """The camera in words, one line under the other."""
+    """The camera in words, in two columns under the frame."""
     ax.axis("off")
     focal = result.terms[0].quantity
-    lines = [
-        (f"{len(result.used)} photos, {len(result.corners_px)} corners", True),
-        (f"{result.size[0]} × {result.size[1]} px  {result.device}".rstrip(), False),
-        (f"focal length {interval_words(focal, 'px', max(decimals_of(focal.half_width, 3), 0))}", False),
+    names = {"centre_x_px": "centre x", "centre_y_px": "centre y"}
+    terms = [f"focal length {interval_words(focal, 'px', max(decimals_of(focal.half_width, 3), 0))}"]
+    terms += [f"{names.get(t.name, t.name)} {term_words(t) if t.used else 'not needed'}" for t in result.terms[1:]]
+    general = [
+        f"{len(result.used)} photos, {len(result.corners_px)} corners",
+        f"{result.size[0]} × {result.size[1]} px  {result.device}".rstrip(),
+        *textwrap.wrap(model_words(result.models[0].terms), COLUMN_CHARACTERS),
+        *textwrap.wrap(f"directions to {directions_words(result)}", COLUMN_CHARACTERS),
+        "± is half the 95 % interval",
     ]
-    for term in result.terms[1:]:
-        name = {"centre_x_px": "centre x", "centre_y_px": "centre y"}.get(term.name, term.name)
-        lines.append((f"{name} {term_words(term) if term.used else 'not needed'}", False))
-    lines += [
-        ("± is half the 95 % interval", False),
-        (model_words(result.models[0].terms), True),
-        (
-            f"directions to {directions_words(result)}".replace(", ", ",\n"),
-            False,
-        ),
-    ]
-    place = 0.98
-    for words, bold in lines:
-        ax.text(
-            0.04,
-            place,
-            words,
-            fontsize=TYPE,
-            fontweight="bold" if bold else "normal",
-            color=INK,
-            va="top",
-            transform=ax.transAxes,
-        )
-        place -= 0.075
+    for across, lines in ((0.0, general), (0.58, terms)):
+        for number, words in enumerate(lines):
+            ax.text(
+                across,
+                0.98 - 0.112 * number,
+                words,
+                fontsize=TYPE - 1,
+                fontweight="bold" if number == 0 else "normal",
+                color=INK,
+                va="top",
+                transform=ax.transAxes,
+            )

@@ -6,6 +6,7 @@ import json
 import math
 import stat
 import sys
+from dataclasses import replace
 from importlib.util import find_spec
 from itertools import pairwise
 from pathlib import Path
@@ -18,7 +19,7 @@ from align.calibration.distortion import DistortionModel, weigh
 from align.calibration.intrinsics import _shifts, direction_uncertainties_px, estimate_camera, frame_grid
 from align.calibration.job import _Gathered, _turn_to_first, calibrate, camera_file_of, frame_coverage
 from align.calibration.next_photo import candidates, gains
-from align.calibration.picture import draw_calibration, exaggeration
+from align.calibration.picture import draw_calibration, radial_shift_px
 from align.calibration.text import COLUMNS, calibration_text, reason_words
 from align.checking.job import check
 from align.errors import AlignError, CameraError, TargetError
@@ -513,8 +514,7 @@ def test_the_text_says_what_matters(calibration):
 
 
 @pytest.mark.parametrize("turned", [False, True])
-def test_the_picture_says_its_exaggeration_and_overlaps_nothing(calibration, turned):
-    from dataclasses import replace
+def test_the_picture_overlaps_nothing(calibration, turned):
 
     result = calibration
     if turned:  # the same in a portrait frame
@@ -528,13 +528,31 @@ def test_the_picture_says_its_exaggeration_and_overlaps_nothing(calibration, tur
     figure = draw_calibration(result)
     figure.canvas.draw()
     texts = [t for ax in figure.axes for t in [ax.title, ax._left_title, *ax.texts] if t.get_text()]
-    assert any(f"drawn {exaggeration(result)} times too long" in t.get_text() for t in texts)
+    assert any(f"rms {result.rms_px:.2f} px" in t.get_text() for t in texts)
     assert min(t.get_fontsize() for t in texts) >= 14
     boxes = [t.get_window_extent() for t in texts]
     for number, box in enumerate(boxes):
         assert figure.bbox.x0 <= box.x0, texts[number]
         assert box.x1 <= figure.bbox.x1, texts[number]
         assert not any(box.overlaps(other) for other in boxes[:number]), texts[number]
+
+
+def test_the_radial_shift_is_opencvs_and_its_interval_holds_cameras_drawn_from_the_covariance(classic):
+    """Against cv2.projectPoints, and against seeded draws of the whole camera."""
+    radii = np.linspace(5.0, 250.0, 12)
+    shift, half = radial_shift_px(classic, radii)
+    camera = camera_from_parameters(classic.mean)
+    k1, k2, _, _, k3 = camera.distortion
+    rays = np.column_stack([(radii - shift) / camera.focal_px, np.zeros(12), np.ones(12)])
+    matrix = np.diag([camera.focal_px, camera.focal_px, 1.0])
+    seen, _ = cv2.projectPoints(rays, np.zeros(3), np.zeros(3), matrix, np.array([k1, k2, 0.0, 0.0, k3]))
+    np.testing.assert_allclose(seen[:, 0, 0], radii, atol=1e-6)
+    rng = np.random.default_rng(5)
+    drawn = rng.multivariate_normal(classic.mean, classic.covariance, 400)
+    shifts = np.array([radial_shift_px(replace(classic, mean=mean), radii)[0] for mean in drawn])
+    held = (np.abs(shifts - shift) <= half).mean(axis=0)
+    assert (held > 0.90).all()
+    assert (held < 0.99).all()
 
 
 def run(*arguments):
