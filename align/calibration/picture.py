@@ -52,7 +52,7 @@ def draw_calibration(result: Calibration) -> Any:
     width, height = result.size
     left = 9 * height / width
     figure = Figure(figsize=(17, max(left + 5.4, 11)), layout=ConstrainedLayoutEngine(w_pad=0.15, h_pad=0.15))
-    halves = figure.subfigures(1, 2, width_ratios=(9, 8))
+    halves: Any = figure.subfigures(1, 2, width_ratios=(9, 8))
     seen, words = halves[0].subplots(2, 1, height_ratios=(left + 1.2, 4.2))
     shift, left_over = halves[1].subplots(2, 1, sharex=True)
     _frame(seen, result.size)
