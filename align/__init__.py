@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from .checking.job import check
     from .checking.picture import draw_check, save_check_picture
     from .checking.result import CheckResult, MirrorResult
-    from .checking.shims import Mount
+    from .checking.settings import CheckSettings, Mount
     from .checking.text import check_text
     from .errors import (
         AlignError,
@@ -50,7 +50,8 @@ _HOMES = {
     "plan": "planning.job",
     "SHEETS": "target.sheets",
     "Sheet": "target.sheets",
-    "Mount": "checking.shims",
+    "CheckSettings": "checking.settings",
+    "Mount": "checking.settings",
     "CheckResult": "checking.result",
     "Calibration": "calibration.result",
     "CameraFile": "photo.camera_file",
@@ -72,6 +73,7 @@ __all__ = [
     "CameraError",
     "CameraFile",
     "CheckResult",
+    "CheckSettings",
     "FileFormatError",
     "MirrorResult",
     "Mount",

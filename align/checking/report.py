@@ -21,7 +21,8 @@ from ..target.sheets import Sheet
 from .advice import advice_for
 from .overlay import overlay_of
 from .result import CameraSummary, CheckResult, InterReflectionSummary, MirrorAngle, MirrorResult, PhotoSummary
-from .shims import Mount, propagate, shims_for
+from .settings import Mount
+from .shims import propagate, shims_for
 
 #: A mirror turned farther than this runs along the sheet's depth: a distance along it says nothing.
 ALONG_SHEET_DEG = 60.0

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..bundle.glass import GlassSummary
 from ..quantity import Quantity
+from .settings import CheckSettings
 
 Array = NDArray[np.float64]
 
@@ -235,7 +236,8 @@ class CheckResult:
     """The answer of `align.check`.
 
     touching : numbers of the mirrors that the sheet was taken to touch; rule_mm : the measured length of the
-    print's 100 mm rule, None where nobody measured it and lengths rest on a print to scale.
+    print's 100 mm rule (the mean of two), None where nobody measured it and lengths rest on a print to scale;
+    settings : what the user stated.
     """
 
     photos: tuple[PhotoSummary, ...]
@@ -250,6 +252,7 @@ class CheckResult:
     touching: tuple[int, ...] = ()
     quality: Quality | None = None
     rule_mm: float | None = None
+    settings: CheckSettings = field(default_factory=CheckSettings)
 
     @property
     def want_turn_deg(self) -> float | None:
@@ -282,4 +285,5 @@ class CheckResult:
             "advice": list(self.advice),
             "rule_mm": self.rule_mm,
             "quality": None if self.quality is None else self.quality.to_json(),
+            "settings": self.settings.to_json(),
         }

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from ..optics.geometry import mirror_normal
 from ..quantity import Quantity
 from .result import MAX_PACKED_DEG, Shim, ShimSet
+from .settings import Mount
 
 Array = NDArray[np.float64]
 
@@ -19,14 +19,6 @@ Array = NDArray[np.float64]
 COMMON_SHEETS_MM = (2.0, 1.5, 1.0, 0.75, 0.5, 0.25, 0.1)
 SHEET_UNIT_MM = 0.05  # all of them are whole multiples
 WALL_CORNERS = ("top_left", "top_right", "bottom_left", "bottom_right")
-
-
-@dataclass(frozen=True)
-class Mount:
-    """How the mirror is held: against a wall, or on a foot of `foot_depth_mm` from front to rear."""
-
-    kind: str = "wall"
-    foot_depth_mm: float | None = None
 
 
 def packing_field(lean: float, turn: float, want_turn: float) -> tuple[float, float]:

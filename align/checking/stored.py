@@ -20,6 +20,7 @@ from .result import (
     Quality,
     ShimSet,
 )
+from .settings import CheckSettings
 from .shims import WALL_CORNERS, shim_of
 
 _REMEDY = "Run the check again with --into; an entry is never mended by hand."
@@ -68,6 +69,7 @@ def check_from_json(raw: Mapping[str, Any], where: str) -> CheckResult:
             touching=tuple(int(number) for number in raw.get("touching_mirrors", ())),
             quality=_quality(raw.get("quality")),
             rule_mm=None if raw.get("rule_mm") is None else float(raw["rule_mm"]),
+            settings=CheckSettings.from_json(raw["settings"], where) if "settings" in raw else CheckSettings(),
         )
     except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError) as error:
         raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None

@@ -12,6 +12,7 @@ from .errors import EXIT_CANNOT_ANSWER
 
 if TYPE_CHECKING:
     from ..checking.result import CheckResult
+    from ..checking.settings import CheckSettings
 
 
 EXIT_CODES = {"square": 0, "undetermined": EXIT_CANNOT_ANSWER, "out of square": 3}
@@ -25,24 +26,33 @@ def pictures_for(picture: Path, count: int) -> list[Path]:
     return [picture.with_name(f"{picture.stem}-{number}{picture.suffix}") for number in range(1, count + 1)]
 
 
-def check_keywords(options: dict[str, Any]) -> dict[str, Any]:
-    """The options as `align.check` takes them."""
-    from ..checking.shims import Mount
+#: Which field of the settings each option states.
+FIELDS = {
+    "camera": "camera",
+    "mirror": "mirror_size_mm",
+    "glass": "glass_mm",
+    "want_turn": "want_turn_deg",
+    "mount": "mount",
+    "tolerance": "tolerance_deg",
+    "rule": "rule_mm",
+    "board": "board",
+    "square": "square_mm",
+    "touching": "touching",
+    "touching_mirror": "touching_mirrors",
+}
 
-    keywords = {
-        "camera": options["camera"],
-        "mirror_size_mm": options["mirror"],
-        "glass_mm": options["glass"],
-        "want_turn_deg": options["want_turn"],
-        "mount": Mount(*options["mount"]) if options["mount"] else None,
-        "tolerance_deg": options["tolerance"],
-        "rule_mm": options["rule"],
-        "board": options["board"],
-        "square_mm": options["square"],
-        "touching": options["touching"],
-        "touching_mirrors": options["touching_mirror"],
-    }
-    return {name: value for name, value in keywords.items() if value is not None}
+
+def check_settings(options: dict[str, Any]) -> CheckSettings:
+    """The settings that options state; one that cannot be meant is a usage error, in the settings' own words."""
+    from ..checking.settings import CheckSettings, Mount
+
+    stated = {field: options[name] for name, field in FIELDS.items() if options[name] is not None}
+    try:
+        if "mount" in stated:
+            stated["mount"] = Mount(*stated["mount"])
+        return CheckSettings(**stated)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
 
 
 def settings_of(options: dict[str, Any]) -> dict[str, Any]:

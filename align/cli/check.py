@@ -11,16 +11,17 @@ from .answers import (
     EXIT_CODES,
     PICTURE_SUFFIXES,
     add_to_record,
-    check_keywords,
+    check_settings,
     pictures_for,
     print_result,
     progress_words,
 )
 from .errors import answer_errors
-from .values import Board, MountHow, Number, OneForEach, SizeMm
+from .values import Board, MountHow, Number, OneForEach, Rule, SizeMm
 
 if TYPE_CHECKING:
-    pass
+    from ..checking.settings import CheckSettings
+
 EPILOG = (
     "Exit code: 0 true within the tolerance; 1 no answer, or an interval too wide to tell; 2 wrong usage; "
     "3 answered, out of tolerance. With --each the worst of all: 1 before 3 before 0."
@@ -31,10 +32,10 @@ EPILOG = (
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=click.Path(path_type=Path))
 @click.option("--camera", type=click.Path(path_type=Path), metavar="FILE", help="A file of `align camera`.")
 @click.option("--mirror", type=SizeMm(), metavar="WxH", help="The mirror's width and height in mm, for the shims.")
-@click.option("--glass", type=Number("mm", 0, 25), metavar="MM", help="Thickness of its glass; 0: front-coated.")
+@click.option("--glass", type=Number("mm"), metavar="MM", help="Thickness of its glass; 0: front-coated.")
 @click.option(
     "--want-turn",
-    type=OneForEach("deg", -180, 180),
+    type=OneForEach("deg"),
     metavar="DEG",
     multiple=True,
     help="Wanted turn; else square. Once for all mirrors, or once for each from the left.",
@@ -42,10 +43,12 @@ EPILOG = (
 @click.option(
     "--mount", type=MountHow(), metavar="wall|foot:DEPTH", help="How it is held; DEPTH in mm. Else: wall."
 )
-@click.option("--tolerance", type=Number("deg", 0.001, 45), metavar="DEG", help="What counts as true. Else: 0.1.")
-@click.option("--rule", type=Number("mm", 20, 500), metavar="MM", help="Length of the sheet's printed 100 mm rule.")
+@click.option("--tolerance", type=Number("deg"), metavar="DEG", help="What counts as true. Else: 0.1.")
+@click.option(
+    "--rule", type=Rule(), metavar="MM[xMM]", help="Length of the sheet's printed 100 mm rule; or of both."
+)
 @click.option("--board", type=Board(), metavar="COLSxROWS", help="Inner corners of a plain board of your own.")
-@click.option("--square", type=Number("mm", 0.5, 1000), metavar="MM", help="Side of a square of that board.")
+@click.option("--square", type=Number("mm"), metavar="MM", help="Side of a square of that board.")
 @click.option("--touching", is_flag=True, help="The sheet's contact edge touches the glass.")
 @click.option(
     "--touching-mirror",
@@ -69,14 +72,15 @@ def check_command(
     """
     refuse_wrong_usage(photos, options)
     options |= _single(options)
+    settings = check_settings(options)
     with answer_errors(as_json):
         _check_folder(options["picture"])
         if each:
             from .each import check_each
 
-            code = check_each(photos, options, as_json)
+            code = check_each(photos, settings, options, as_json)
         else:
-            code = _check_together(photos, options, as_json)
+            code = _check_together(photos, settings, options, as_json)
     ctx.exit(code)
 
 
@@ -88,10 +92,6 @@ def _single(options: dict[str, Any]) -> dict[str, Any]:
 
 def refuse_wrong_usage(photos: tuple[Path, ...], options: dict[str, Any]) -> None:
     """Usage errors that only two options together make."""
-    if (options["board"] is None) != (options["square"] is None):
-        raise click.UsageError("--board and --square belong together: inner corners, and a square's side in mm.")
-    if options["board"] is not None and options["rule"] is not None:
-        raise click.UsageError("--rule is for our printed sheets; for --board give the measured --square.")
     picture = options["picture"]
     if picture is None:
         return
@@ -110,10 +110,12 @@ def _check_folder(picture: Path | None) -> None:
         raise AlignError(f"There is no folder {picture.parent} for the picture.", "Make the folder first.")
 
 
-def _check_together(photos: tuple[Path, ...], options: dict[str, Any], as_json: bool) -> int:
+def _check_together(
+    photos: tuple[Path, ...], settings: CheckSettings, options: dict[str, Any], as_json: bool
+) -> int:
     from ..checking.job import check
 
-    result = check(list(photos), progress=progress_words(), **check_keywords(options))
+    result = check(list(photos), settings, progress=progress_words())
     written = []
     if options["picture"] is not None:
         from ..checking.picture import save_check_picture

@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..errors import AlignError
-from .answers import EXIT_CODES, add_to_record, check_keywords, pictures_for, print_result
+from .answers import EXIT_CODES, add_to_record, pictures_for, print_result
 from .errors import DEBUG_VARIABLE, EXIT_CANNOT_ANSWER, error_json, fault, say_error
 
 if TYPE_CHECKING:
     from ..checking.result import CheckResult
+    from ..checking.settings import CheckSettings
 
 #: From good to bad, for the exit code of many: not knowing is worse than knowing it is out of true.
 WORSE = (0, 3, 1)
@@ -43,14 +44,14 @@ class Answer:
         return EXIT_CODES[self.result.verdict] if self.result is not None else EXIT_CANNOT_ANSWER
 
 
-def check_each(photos: Sequence[Path], options: dict[str, Any], as_json: bool) -> int:
+def check_each(photos: Sequence[Path], settings: CheckSettings, options: dict[str, Any], as_json: bool) -> int:
     """Check, print and record every photo; the worst exit code."""
     worst = 0
     picture = options["picture"]
     pictures = pictures_for(picture, len(photos)) if picture is not None else [None] * len(photos)
     jobs = list(zip(photos, pictures, strict=True))
     watched = sys.stderr.isatty() and len(photos) > 1
-    for number, answer in enumerate(_answers(jobs, check_keywords(options)), 1):
+    for number, answer in enumerate(_answers(jobs, settings), 1):
         if watched:
             click.echo(f"photo {number} of {len(photos)}: {answer.photo.name}", err=True)
         if options["into"] is not None and answer.result is not None:
@@ -92,12 +93,12 @@ def _print_error(photo: Path, error: AlignError, as_json: bool) -> None:
     say_error(error, as_json=False)
 
 
-def _answers(jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any]) -> Iterator[Answer]:
+def _answers(jobs: Sequence[tuple[Path, Path | None]], settings: CheckSettings) -> Iterator[Answer]:
     """Answers in the order of the jobs; after an interrupt those in hand, and one that says what is left."""
     left = 0
     with Interrupts() as interrupts:
         workers = min(len(jobs), _cores())
-        for answer in (_one_by_one if workers < 2 else _side_by_side)(jobs, keywords, interrupts):
+        for answer in (_one_by_one if workers < 2 else _side_by_side)(jobs, settings, interrupts):
             if answer is None:
                 left += 1
             else:
@@ -108,20 +109,20 @@ def _answers(jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any])
 
 
 def _one_by_one(
-    jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any], interrupts: Interrupts
+    jobs: Sequence[tuple[Path, Path | None]], settings: CheckSettings, interrupts: Interrupts
 ) -> Iterator[Answer | None]:
     """Answers worked out here; None for a photo that an interrupt left out."""
     for number, (photo, picture) in enumerate(jobs):
-        yield None if number and interrupts.came else answer_photo(photo, picture, keywords)
+        yield None if number and interrupts.came else answer_photo(photo, picture, settings)
 
 
 def _side_by_side(
-    jobs: Sequence[tuple[Path, Path | None]], keywords: dict[str, Any], interrupts: Interrupts
+    jobs: Sequence[tuple[Path, Path | None]], settings: CheckSettings, interrupts: Interrupts
 ) -> Iterator[Answer | None]:
     """Answers of one process for each core; None for a photo that an interrupt left out."""
     with _pool(min(len(jobs), _cores())) as pool:
         with _deaf_children():
-            futures = [pool.submit(answer_photo, photo, picture, keywords) for photo, picture in jobs]
+            futures = [pool.submit(answer_photo, photo, picture, settings) for photo, picture in jobs]
         for number, ((photo, _), future) in enumerate(zip(jobs, futures, strict=True)):
             while not (future.done() or interrupts.came):
                 wait([future], timeout=LISTEN_S)
@@ -217,12 +218,12 @@ def _cores() -> int:
     return os.cpu_count() or 1
 
 
-def answer_photo(photo: Path, picture: Path | None, keywords: dict[str, Any]) -> Answer:
+def answer_photo(photo: Path, picture: Path | None, settings: CheckSettings) -> Answer:
     """Check one photo and draw its picture; errors become part of the answer."""
     from ..checking.job import check
 
     try:
-        result = check(photo, **keywords)
+        result = check(photo, settings)
         if picture is not None:
             from ..checking.picture import save_check_picture
 

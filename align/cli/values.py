@@ -1,4 +1,7 @@
-"""Kinds of values on the command line: numbers with bounds and unit, WxH, COLSxROWS, wall|foot:DEPTH."""
+"""Kinds of values on the command line: numbers with their unit, WxH, COLSxROWS, wall|foot:DEPTH.
+
+Only how a value is written is looked at here; for `align check`, `CheckSettings` knows what can be meant.
+"""
 
 from __future__ import annotations
 
@@ -20,11 +23,11 @@ def _number(text: str) -> float:
 
 
 class Number(click.ParamType):
-    """A finite number within bounds, in one unit, which may be written behind it."""
+    """A finite number, within bounds if any, in one unit, which may be written behind it."""
 
     name = "number"
 
-    def __init__(self, unit: str, low: float, high: float) -> None:
+    def __init__(self, unit: str, low: float = -math.inf, high: float = math.inf) -> None:
         self.unit, self.low, self.high = unit, low, high
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
@@ -69,9 +72,24 @@ class SizeMm(click.ParamType):
             width, height = (_number(part.strip().removesuffix("mm")) for part in parts)
         except ValueError:
             self.fail(f"expected WIDTHxHEIGHT in mm, as in 300x200, found {value!r}.", param, ctx)
-        if not (5 <= width <= 5000 and 5 <= height <= 5000):
-            self.fail(f"{width:g} x {height:g} mm: each side must be 5 to 5000 mm.", param, ctx)
         return width, height
+
+
+class Rule(click.ParamType):
+    """The printed rule's length in millimetres, or that of both rules, ACROSSxALONG."""
+
+    name = "rule"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float | tuple[float, float]:
+        """One length, or (across, along) [mm]."""
+        if isinstance(value, (int, float, tuple)):
+            return value
+        lengths = [Number("mm").convert(part, param, ctx) for part in _TIMES.split(str(value).strip())]
+        if len(lengths) > 2:
+            self.fail(f"expected one length in mm, or both rules as 99.4x99.6, found {value!r}.", param, ctx)
+        return lengths[0] if len(lengths) == 1 else (lengths[0], lengths[1])
 
 
 class Board(click.ParamType):
@@ -87,8 +105,6 @@ class Board(click.ParamType):
             columns, rows = (int(part) for part in _TIMES.split(str(value).strip()))
         except ValueError:
             self.fail(f"expected the inner corners as COLSxROWS, as in 7x6, found {value!r}.", param, ctx)
-        if not (3 <= columns <= 100 and 3 <= rows <= 100):
-            self.fail(f"{columns}x{rows}: expected 3 to 100 inner corners each way.", param, ctx)
         return columns, rows
 
 
@@ -107,5 +123,5 @@ class MountHow(click.ParamType):
         if kind == "wall" and not colon:
             return "wall", None
         if kind == "foot" and colon:
-            return "foot", Number("mm", 1, 2000).convert(depth, param, ctx)
+            return "foot", Number("mm").convert(depth, param, ctx)
         self.fail(f"expected wall, or foot:DEPTH in mm as in foot:40, found {value!r}.", param, ctx)

@@ -24,6 +24,7 @@ from .read import Lens, Photo, orientation_matrix
 
 Array = NDArray[np.float64]
 FORMAT = "align-camera-1"
+REMEDY = "Make a new one with `align camera PHOTO... --out CAMERA.json`."
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,14 +105,20 @@ def write_camera_file(camera: CameraFile, path: str | os.PathLike[str]) -> Path:
 def read_camera_file(path: str | os.PathLike[str]) -> CameraFile:
     """Read a camera file; raises FileFormatError naming what is wrong with it."""
     path = Path(path)
-    remedy = "Make a new one with `align camera PHOTO... --out CAMERA.json`."
     try:
         raw = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise FileFormatError(f"There is no file {path}.", f"See that its name is right. {REMEDY}") from None
     except (OSError, ValueError, RecursionError) as error:
-        raise FileFormatError(f"{path} cannot be read as a camera file: {error}.", remedy) from None
+        raise FileFormatError(f"{path} cannot be read as a camera file: {error}.", REMEDY) from None
+    return camera_file_from_json(raw, str(path))
+
+
+def camera_file_from_json(raw: Any, where: str) -> CameraFile:
+    """A camera file's contents from its JSON object; raises FileFormatError naming `where`."""
     if not isinstance(raw, dict) or raw.get("format") != FORMAT:
         found = raw.get("format") if isinstance(raw, dict) else type(raw).__name__
-        raise FileFormatError(f"{path}: expected format {FORMAT!r}, found {found!r}.", remedy)
+        raise FileFormatError(f"{where}: expected format {FORMAT!r}, found {found!r}.", REMEDY)
     try:
         entries = raw["parameters"]
         names = ("focal_px", *CAMERA_PARAMETERS[1:])
@@ -139,7 +146,7 @@ def read_camera_file(path: str | os.PathLike[str]) -> CameraFile:
             _orientation(raw.get("orientation")),
         )
     except (KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
-        raise FileFormatError(f"{path} is damaged: {error}.", remedy) from None
+        raise FileFormatError(f"{where} is damaged: {error}.", REMEDY) from None
 
 
 def _positive_or_none(value: Any) -> float | None:

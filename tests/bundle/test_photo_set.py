@@ -19,7 +19,7 @@ from align.bundle.grouping import joint_views
 from align.bundle.validity import check_sane
 from align.checking.advice import advice_for
 from align.checking.report import mirror_result, report
-from align.checking.shims import Mount
+from align.checking.settings import Mount
 from align.checking.text import check_text
 from align.errors import CameraError, PhotoError, ReflectionError, SolveError
 from align.optics.camera_model import CameraPrior, prior_from_focal

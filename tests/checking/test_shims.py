@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from align.checking.settings import Mount
 from align.checking.shims import (
     COMMON_SHEETS_MM,
     WALL_CORNERS,
-    Mount,
     packing_field,
     propagate,
     shims_for,

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from align.checking.result import CheckResult
-from align.checking.shims import Mount
+from align.checking.settings import Mount
 from align.checking.stored import check_from_json, glass_from_json
 from align.checking.wording import verdict_sentence
 from align.errors import FileFormatError

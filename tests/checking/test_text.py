@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from align.bundle.glass import GlassSummary
-from align.checking.shims import Mount
+from align.checking.settings import Mount
 from align.checking.text import COLUMNS, check_text
 from align.drawing.wording import number_text, with_uncertainty
 from align.quantity import Quantity

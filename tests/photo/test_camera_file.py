@@ -172,7 +172,9 @@ def test_bad_files_are_refused_with_their_fault(written, content, message):
 def test_missing_file_folder_and_binary(tmp_path):
     binary = tmp_path / "photo.jpg"
     binary.write_bytes(b"\xff\xd8\xff\xe0" * 10)
-    for path in (tmp_path / "nothing.json", tmp_path, binary):
+    with pytest.raises(FileFormatError, match=r"There is no file .*nothing\.json"):
+        read_camera_file(tmp_path / "nothing.json")
+    for path in (tmp_path, binary):
         with pytest.raises(FileFormatError, match="cannot be read as a camera file"):
             read_camera_file(path)
 

@@ -9,7 +9,7 @@ from itertools import pairwise
 import pytest
 
 from align.checking.result import CheckResult
-from align.checking.shims import Mount
+from align.checking.settings import Mount
 from align.optics.slab import FLOAT_GLASS_INDEX
 from align.records.charts import history_chart, ticks
 from align.records.contents import Standing, optics_of, record_of

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from align.checking.report import report
-from align.checking.shims import Mount
+from align.checking.settings import Mount
 from align.optics.camera_model import prior_from_focal
 from align.optics.geometry import fit_homography, lean_turn_of_normal
 from align.photo.read import Photo

@@ -10,7 +10,8 @@ import pytest
 from align.bundle.glass import GlassSummary
 from align.checking.report import verdict
 from align.checking.result import CameraSummary, CheckResult, MirrorAngle, MirrorResult, PhotoSummary
-from align.checking.shims import Mount, propagate, shims_for
+from align.checking.settings import Mount
+from align.checking.shims import propagate, shims_for
 from align.quantity import Quantity
 
 #: Answers may differ so much from run to run, in degrees, millimetres or of their size.
