@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from .photo.camera_file import CameraFile, read_camera_file, write_camera_file
     from .planning.job import plan
     from .quantity import Quantity
+    from .records.installation import Installation, StatedMirror, read_installation
+    from .records.write_installation import write_mirror, write_scene
     from .target.pdf import write_sheet_pdf
     from .target.sheets import SHEETS, Sheet
 
@@ -57,6 +59,11 @@ _HOMES = {
     "CameraFile": "photo.camera_file",
     "MirrorResult": "checking.result",
     "Quantity": "quantity",
+    "Installation": "records.installation",
+    "StatedMirror": "records.installation",
+    "read_installation": "records.installation",
+    "write_mirror": "records.write_installation",
+    "write_scene": "records.write_installation",
     "AlignError": "errors",
     "PhotoError": "errors",
     "FileFormatError": "errors",
@@ -75,6 +82,7 @@ __all__ = [
     "CheckResult",
     "CheckSettings",
     "FileFormatError",
+    "Installation",
     "MirrorResult",
     "Mount",
     "PhotoError",
@@ -82,6 +90,7 @@ __all__ = [
     "ReflectionError",
     "Sheet",
     "SolveError",
+    "StatedMirror",
     "TargetError",
     "calibrate",
     "camera_file_of",
@@ -90,8 +99,11 @@ __all__ = [
     "draw_check",
     "plan",
     "read_camera_file",
+    "read_installation",
     "save_check_picture",
     "write_camera_file",
+    "write_mirror",
+    "write_scene",
     "write_sheet_pdf",
 ]
 

@@ -16,7 +16,7 @@ from align.drawing.canvas import save_pixels
 from align.errors import AlignError
 from align.photo.camera_file import write_camera_file
 from align.planning.scene_file import start_file
-from align.records.installation import write_start
+from align.records.write_installation import write_start
 from align.target.pdf import write_sheet_pdf
 from align.whole_file import write_figure, write_whole
 from tests.support.camera_files import camera_file

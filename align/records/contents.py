@@ -16,7 +16,7 @@ from ..optics.slab import FLOAT_GLASS_INDEX, image_strength, seam_width_mm
 from ..quantity import Quantity
 from ..target.sheets import SHEETS
 from .entry import Entry, entry_folders, read_entry
-from .installation import Installation, read_installation
+from .installation import Installation, StatedMirror, read_installation
 from .safety import Caution, Weight, cautions_for, weight_of
 
 #: Directions of view, from square on to grazing, for which the seam is given [deg].
@@ -181,10 +181,11 @@ def record_of(
     refused: Sequence[str] = (),
 ) -> Record:
     """Everything that follows from the entries and the builder's own words."""
+    stated = stated_of(installation)
     glass = _best_glass(installation, checks, glasses)
     measured = None if glass is None or glass.thickness_mm is None else glass.thickness_mm.value
-    seen, pane = measured or installation.glass_mm, installation.glass_mm or measured
-    size = installation.size_mm or _size_from_settings(checks)
+    seen, pane = measured or stated.glass_mm, stated.glass_mm or measured
+    size = stated.size_mm or _size_from_settings(checks)
     weight = None if size is None else weight_of(size, pane)
     front_coated = glass is not None and glass.verdict == "front-coated"
     entries = [item.entry for item in checks] + [item.entry for item in glasses]
@@ -209,6 +210,11 @@ def record_of(
     )
 
 
+def stated_of(installation: Installation) -> StatedMirror:
+    """What was said of the first mirror; one of which nothing was said where there is none."""
+    return installation.mirrors[0] if installation.mirrors else StatedMirror()
+
+
 def optics_of(thickness_mm: float, index: float = FLOAT_GLASS_INDEX) -> Optics:
     """Seam and ghosts of a back-silvered mirror."""
     main = float(image_strength(1, 0.0, index=index))
@@ -231,7 +237,7 @@ def _best_glass(
     told += [m.glass for item in checks for m in item.result.mirrors[:1] if m.glass.source != "measured"]
     known = [glass for glass in told if glass.verdict != "undetermined"]
     by_ghosts = [item.answer.glass for item in glasses if item.answer.glass.verdict != "undetermined"]
-    bought = installation.glass_mm
+    bought = stated_of(installation).glass_mm
     if by_ghosts:
         return by_ghosts[-1]
     if known:
@@ -244,7 +250,7 @@ def _best_glass(
 
 def _glass_note(installation: Installation, glass: GlassSummary | None) -> list[str]:
     """A word when the glass is not what was bought."""
-    bought = installation.glass_mm
+    bought = stated_of(installation).glass_mm
     if bought is None or glass is None or glass.source == "stated":
         return []
     if bought == 0 and glass.verdict == "back-silvered":
@@ -320,8 +326,9 @@ def _packing_asked(number: int, checks: Sequence[CheckEntry]) -> tuple[Asked, ..
 
 
 def _foot_depth(installation: Installation, checks: Sequence[CheckEntry]) -> float | None:
-    if installation.mount == "foot" and installation.foot_depth_mm:
-        return installation.foot_depth_mm
+    stated = stated_of(installation)
+    if stated.mount == "foot" and stated.foot_depth_mm:
+        return stated.foot_depth_mm
     mount = checks[-1].entry.settings.get("mount")
     if isinstance(mount, list | tuple) and len(mount) == 2 and mount[0] == "foot":
         depth = _numbers(mount[1:], 1)

@@ -12,7 +12,7 @@ from ..checking.result import CheckResult
 from ..drawing.captioned import as_jpeg, as_png, decoded
 from ..photo.strip_metadata import clean_photo, stripped_png
 from .entry import EntryPhoto, kind_of, write_entry
-from .installation import write_start
+from .write_installation import write_start
 
 PAGE = "record.html"
 #: The small picture kept beside the large one: what the page shows.

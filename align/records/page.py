@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from ..checking.wording import verdict_sentence
 from ..drawing.wording import number_text
 from .charts import history_chart, legend_words
-from .contents import CheckEntry, Record, Standing
+from .contents import CheckEntry, Record, Standing, stated_of
 from .drawings import plan_drawing, plan_view, side_drawing, side_view
 from .glass_drawing import glass_drawing
 from .page_pictures import gallery, large_picture, pair_in_page
@@ -72,6 +72,7 @@ def page_contents(
     return {
         "style": (TEMPLATES / "record.css").read_text(encoding="utf-8"),
         "installation": record.installation,
+        "stated": stated_of(record.installation),
         "notes": [words for words in record.installation.notes.split("\n\n") if words.strip()],
         **_verdict(now),
         "answer": answer_grid(record),

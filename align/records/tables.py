@@ -20,7 +20,7 @@ from ..checking.wording import (
 )
 from ..drawing.wording import ANGLE_DECIMALS, LENGTH_DECIMALS, kept_together, number_text, with_uncertainty
 from ..quantity import Quantity
-from .contents import CheckEntry, GlassEntry, Optics, Record, Standing
+from .contents import CheckEntry, GlassEntry, Optics, Record, Standing, stated_of
 from .glass_drawing import IMAGE_WORDS
 from .safety import DENSITY_SOURCE
 
@@ -72,7 +72,7 @@ def answer_grid(record: Record) -> Grid | None:
 def _glass_now(record: Record) -> str:
     """The glass as far as it is known, by measuring or by the builder's word."""
     assert record.glass is not None
-    bought = record.installation.glass_mm
+    bought = stated_of(record.installation).glass_mm
     words = glass_words(record.glass)
     if bought and record.glass.thickness_mm is None and record.glass.verdict != "front-coated":
         words += f"; {bought:g} mm thick, as bought"

@@ -11,7 +11,7 @@ import pytest
 from align.bundle.glass import GlassSummary
 from align.errors import AlignError, FileFormatError
 from align.records.contents import read_record, record_of
-from align.records.installation import Installation
+from align.records.installation import Installation, StatedMirror
 from tests.support.answers import about, made_answer, made_mirror
 from tests.support.record_samples import GLASS_ANSWER, add_made, entry_of, made_check, made_record, small_photo
 
@@ -30,7 +30,7 @@ def test_first_and_latest_and_numbers(tmp_path: Path) -> None:
 def test_ghosts_tell_the_glass_before_corners_and_these_before_the_receipt() -> None:
     """The best that is known."""
     unknown = GlassSummary("undetermined", None)
-    bought = Installation("x", glass_mm=5.0)
+    bought = Installation("x", mirrors=(StatedMirror(glass_mm=5.0),))
     vague = entry_of(made_answer(made_mirror(glass=unknown)), 1)
     assert record_of(bought, [vague], []).glass == GlassSummary("back-silvered", about(5.0, 0.0), "stated")
     assert record_of(Installation("x"), [vague], []).glass == unknown
@@ -64,7 +64,7 @@ def test_a_glass_photo_counts(tmp_path: Path) -> None:
 def test_glass_that_is_not_as_bought_is_noted(bought: float, found: GlassSummary, words: str) -> None:
     """Within the interval and the makers' tolerance it is as bought."""
     check = entry_of(made_answer(made_mirror(glass=found)), 1)
-    notes = record_of(Installation("x", glass_mm=bought), [check], []).notes
+    notes = record_of(Installation("x", mirrors=(StatedMirror(glass_mm=bought),)), [check], []).notes
     assert words in (notes[0] if notes else "")
     assert bool(words) == bool(notes)
 
@@ -72,7 +72,7 @@ def test_glass_that_is_not_as_bought_is_noted(bought: float, found: GlassSummary
 def test_a_front_coated_mirror_has_no_seam() -> None:
     """Nor ghosts; but a caution of its own."""
     coated = made_answer(made_mirror(glass=GlassSummary("front-coated", about(0.0, 0.1))))
-    record = record_of(Installation("x", glass_mm=0.0), [entry_of(coated, 1)], [])
+    record = record_of(Installation("x", mirrors=(StatedMirror(glass_mm=0.0),)), [entry_of(coated, 1)], [])
     assert record.optics is None
     assert any(caution.heading == "Front coating" for caution in record.cautions)
 

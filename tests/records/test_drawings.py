@@ -15,14 +15,14 @@ from align.records.charts import history_chart, ticks
 from align.records.contents import Standing, optics_of, record_of
 from align.records.drawings import ERROR_REACH_PX, exaggeration, plan_drawing, plan_view, side_drawing, side_view
 from align.records.glass_drawing import glass_drawing
-from align.records.installation import Installation
+from align.records.installation import Installation, StatedMirror
 from tests.support.answers import made_answer, made_mirror
 from tests.support.record_samples import entry_of, made_check
 
 
 def standing_of(result: CheckResult, installation: Installation | None = None) -> Standing:
     """The first mirror as a record has it."""
-    installation = installation or Installation("x", width_mm=240, height_mm=170, glass_mm=4)
+    installation = installation or Installation("x", mirrors=(StatedMirror("", 240, 170, 4),))
     return record_of(installation, [entry_of(result, 1)], []).standing[0]
 
 
@@ -98,7 +98,8 @@ def test_no_packing_is_drawn_for_a_true_mirror() -> None:
 def test_other_mounts_can_be_drawn(mount: Mount | None) -> None:
     """Without a size, and on a foot."""
     result = made_answer(made_mirror(1.2, 0.5, mount=mount))
-    installation = Installation("x", mount="foot" if mount else "", foot_depth_mm=40.0 if mount else None)
+    held = StatedMirror(mount="foot", foot_depth_mm=40.0) if mount else StatedMirror()
+    installation = Installation("x", mirrors=(held,))
     standing = standing_of(result, installation)
     assert not standing.size_known
     for svg in (plan_drawing(standing, "x"), side_drawing(standing, "x")):
