@@ -95,6 +95,11 @@ class PathPlan:
         """The longest run of all eyes, or the whole path where none sees it."""
         return float(np.nanmax(self.run_mm)) if np.isfinite(self.run_mm).any() else self.length_mm
 
+    @property
+    def typical_run_mm(self) -> float:
+        """The run that half of the seeing eyes see, 0 where none sees it."""
+        return float(np.nanmedian(self.run_mm)) if np.isfinite(self.run_mm).any() else 0.0
+
 
 def needed_turn(arrives: float, wanted: float) -> float:
     """The bisector rule: turn [rad] for a path arriving with one heading that should run on with another."""

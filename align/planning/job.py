@@ -3,23 +3,22 @@ cures."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from pathlib import Path as FilePath
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..quantity import Quantity, combined
 from .bend import WORTH_TURNING, PathPlan, plan_path, recommended_tolerance_deg
 from .cures import Cure, cures_for, no_place_for
+from .figures import Figures, figures_of, moved_mirror, with_intervals
 from .lamp_ghosts import glass_advice, lamp_ghosts
 from .opening import GlassOrder, glass_order
 from .result import PlanResult, TurnedView
 from .scene import Scene
 from .scene_file import read_scene
 from .screens import NoPlace
-from .seam import glass_key, last_post_mm, seam_widths, smallest_mask
+from .seam import seam_widths, smallest_mask
 from .viewing import Views, face_grid, look, mirror_content, open_sides
 
 Array = NDArray[np.float64]
@@ -66,12 +65,11 @@ def plan(scene: Scene | FilePath | str) -> PlanResult:
         seam_widths(scene, every),
         smallest_mask(scene, every),
         _turned(scene, paths),
-        _last_posts(scene, paths),
         ghosts,
         glass_advice(ghosts),
         order,
         recommended_tolerance_deg(paths),
-        numbers_with_uncertainty(scene),
+        figures_with_uncertainty(scene, views, paths),
         _warnings(scene, paths, order),
         no_place,
     )
@@ -97,80 +95,33 @@ def thinned(scene: Scene, most: int) -> Array:
     return scene.eyes(places)
 
 
-def numbers_of(scene: Scene) -> dict[str, float]:
-    """The figures that an uncertainty about the mirror moves, by name; units in the names."""
-    views = look(scene)
-    numbers = {f"trouble_share/{name}": float(flags.mean()) for name, flags in views.troubles.items()}
-    for thing in views.things:
-        numbers[f"direct_share/{thing.name}"] = float(thing.direct.mean())
-        numbers[f"mirror_share/{thing.name}"] = float(thing.mirrored.mean())
-    for edge, shown in views.edges.items():
-        numbers[f"edge_share/{edge}"] = float((shown > 0).mean())
-    for path in plan_paths(scene, thinned(scene, MOST_EYES).reshape(-1, 3)):
-        numbers |= {f"{name}/{path.name}": value for name, value in _path_numbers(scene, path).items()}
-    every = thinned(scene, MOST_EYES_SEAM).reshape(-1, 3)
-    return numbers | _seam_numbers(scene, every) | _ghost_numbers(scene, every)
+def figures_with_uncertainty(
+    scene: Scene, views: Views | None = None, paths: tuple[PathPlan, ...] | None = None
+) -> Figures:
+    """`figures.figures_of` with intervals: the mirror moved to both ends of each uncertainty, one at a time.
+
+    Parameters
+    ----------
+    views, paths : of the scene as it stands, where they are known already
+    """
+    moved = [
+        (figures_as_it_stands(_moved(scene, name, low)), figures_as_it_stands(_moved(scene, name, high)))
+        for name, (low, high) in scene.uncertainties.items()
+    ]
+    return with_intervals(figures_as_it_stands(scene, views, paths), moved)
 
 
-def _path_numbers(scene: Scene, path: PathPlan) -> dict[str, float]:
-    numbers = {
-        "kink_deg": math.degrees(path.kink),
-        "runs_on_deg": math.degrees(path.runs_on),
-        "rise_deg": math.degrees(path.rise),
-        "run_mm": _typical_run(path),
-        "longest_run_mm": path.longest_run_mm,
-        "aside_mm": path.aside_mm,
-        "spare_mm": path.spare_mm,
-        "jog_mm": path.jog_mm,
-        "meets_x_mm": float(path.meets_mm[0]),
-        "meets_y_mm": float(path.meets_mm[1]),
-    }
-    posts = _last_posts(scene, (path,))
-    return numbers | {"last_post_mm": posts[path.name]} if path.name in posts else numbers
-
-
-def _seam_numbers(scene: Scene, eyes: Array) -> dict[str, float]:
-    numbers = {}
-    for row in seam_widths(scene, eyes):
-        key = glass_key(scene.mirror, row.glass_mm)
-        numbers[f"seam_least_mm/{key}"], numbers[f"seam_most_mm/{key}"] = row.least_mm, row.most_mm
-        numbers[f"seam_arcmin/{key}"] = math.degrees(row.most_seen) * 60.0
-    mask = smallest_mask(scene, eyes)
-    if mask is not None:
-        numbers["mask_height_mm"], numbers["mask_end_short_mm"] = mask.height_mm, mask.end_short_mm
-    return numbers
-
-
-def _ghost_numbers(scene: Scene, eyes: Array) -> dict[str, float]:
-    numbers = {}
-    for row in lamp_ghosts(scene, eyes):
-        name = f"{row.lamp}/{glass_key(scene.mirror, row.glass_mm)}"
-        numbers[f"ghost_seen_share/{name}"] = row.seen_share
-        numbers[f"ghost_least_arcmin/{name}"] = math.degrees(row.separation_min) * 60.0
-        numbers[f"ghost_most_arcmin/{name}"] = math.degrees(row.separation_max) * 60.0
-    return numbers
-
-
-def _typical_run(path: PathPlan) -> float:
-    return float(np.nanmedian(path.run_mm)) if np.isfinite(path.run_mm).any() else 0.0
-
-
-def numbers_with_uncertainty(scene: Scene) -> dict[str, Quantity]:
-    """`numbers_of` with intervals: the mirror moved to both ends of each uncertainty, one at a time."""
-    nominal = numbers_of(scene)
-    moved = []
-    for name, (low, high) in scene.uncertainties.items():
-        moved.append(tuple(numbers_of(_moved(scene, name, value)) for value in (low, high)))
-    return {
-        name: combined(value, [(low.get(name, value), high.get(name, value)) for low, high in moved])
-        for name, value in nominal.items()
-    }
+def figures_as_it_stands(
+    scene: Scene, views: Views | None = None, paths: tuple[PathPlan, ...] | None = None
+) -> Figures:
+    """The figures that an uncertainty about the mirror moves, without intervals."""
+    if paths is None:
+        paths = plan_paths(scene, thinned(scene, MOST_EYES).reshape(-1, 3))
+    return figures_of(scene, views or look(scene), paths, thinned(scene, MOST_EYES_SEAM).reshape(-1, 3))
 
 
 def _moved(scene: Scene, name: str, value: float) -> Scene:
-    if name == "at_y_mm":
-        return scene.with_mirror(at_mm=(scene.mirror.at_mm[0], value))
-    return scene.with_mirror(**{name: value})
+    return replace(scene, mirror=moved_mirror(scene.mirror, name, value))
 
 
 def _all_cures(scene: Scene, views: Views) -> tuple[dict[str, tuple[Cure, ...]], dict[str, NoPlace]]:
@@ -199,15 +150,6 @@ def _turned(scene: Scene, paths: tuple[PathPlan, ...]) -> dict[str, TurnedView]:
         if abs(path.needed_turn - scene.mirror.turn) > WORTH_TURNING and before.all():
             views[path.name] = TurnedView(mirror_content(changed, scene.mean_eye), open_sides(changed, eyes))
     return views
-
-
-def _last_posts(scene: Scene, paths: tuple[PathPlan, ...]) -> dict[str, float]:
-    pitch = {path.name: path.pitch_mm for path in scene.paths if path.pitch_mm > 0}
-    return {
-        path.name: last_post_mm(scene.mirror, scene.mean_eye, np.append(path.meets_mm, 0.0), pitch[path.name])
-        for path in paths
-        if path.name in pitch
-    }
 
 
 def _misplaced(scene: Scene) -> list[str]:

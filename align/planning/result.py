@@ -12,12 +12,13 @@ import numpy as np
 from ..quantity import Quantity, scaled
 from .bend import PathPlan
 from .cures import Cure
+from .figures import Figures
 from .lamp_ghosts import GlassAdvice, LampGhosts
 from .opening import GlassOrder
 from .scene import Box, Scene
 from .screens import NoPlace
-from .seam import Mask, SeamWidth, glass_key
-from .viewing import OWN_FACE, OpenSide, Views
+from .seam import Mask, SeamWidth
+from .viewing import OpenSide, Views
 
 FORMAT = "align-plan-1"
 
@@ -34,7 +35,7 @@ class TurnedView:
 class PlanResult:
     """Everything that the plan found.
 
-    numbers : the figures that carry uncertainty, by name (see `numbers_of`)
+    figures : those that carry uncertainty
     turned : for each path that asks for another turn than the mirror has, what the mirror would then show
     no_place : for each wish that a screen would cure, were it not for the room kept clear, that screen
     """
@@ -48,12 +49,11 @@ class PlanResult:
     seams: tuple[SeamWidth, ...]
     mask: Mask | None
     turned: dict[str, TurnedView]
-    last_posts_mm: dict[str, float]
     ghosts: tuple[LampGhosts, ...]
     advice: GlassAdvice
     order: GlassOrder | None
     tolerance_deg: float | None
-    numbers: dict[str, Quantity]
+    figures: Figures
     warnings: tuple[str, ...] = field(default_factory=tuple)
     no_place: dict[str, NoPlace] = field(default_factory=dict)
 
@@ -93,14 +93,14 @@ def plan_to_json(result: PlanResult) -> dict[str, Any]:
         "unmet": list(result.unmet),
         "bent_paths": list(result.bent),
         "own_face": {
-            "share": _number(result, f"trouble_share/{OWN_FACE}"),
+            "share": result.figures.own_face_share.to_json(),
             "share_by_eye_height": _by_height(result.views.own_face),
             "own_eyes_share": float(result.views.own_eyes.mean()),
         },
         "things": _things(result),
         "mirror_edges": {
             edge: {
-                "seen_from_share": _number(result, f"edge_share/{edge}"),
+                "seen_from_share": result.figures.edges[edge].to_json(),
                 "mean_part_seen": float(shown.mean()),
             }
             for edge, shown in result.views.edges.items()
@@ -118,10 +118,6 @@ def plan_to_json(result: PlanResult) -> dict[str, Any]:
         "order": None if result.order is None else _order(result.order),
         "warnings": list(result.warnings),
     }
-
-
-def _number(result: PlanResult, name: str) -> dict[str, float]:
-    return result.numbers[name].to_json()
 
 
 def _degrees(quantity: Quantity) -> dict[str, float]:
@@ -153,9 +149,9 @@ def _things(result: PlanResult) -> list[dict[str, Any]]:
             "want": view.want,
             "met": view.met,
             "least_share": view.least_share,
-            "missed_share": _number(result, f"trouble_share/{view.name}"),
-            "direct_share": _number(result, f"direct_share/{view.name}"),
-            "mirror_share": _number(result, f"mirror_share/{view.name}"),
+            "missed_share": result.figures.things[view.name].missed.to_json(),
+            "direct_share": result.figures.things[view.name].direct.to_json(),
+            "mirror_share": result.figures.things[view.name].mirrored.to_json(),
             "missed_share_by_eye_height": _by_height(view.trouble),
         }
         for view in result.views.things
@@ -197,22 +193,23 @@ def _no_place(place: NoPlace) -> dict[str, Any]:
 
 
 def _path(result: PlanResult, path: PathPlan) -> dict[str, Any]:
+    figures = result.figures.paths[path.name]
     return {
         "name": path.name,
         "arrives_deg": math.degrees(path.arrives),
         "wanted_deg": math.degrees(path.wanted),
         "as_wished": path.as_wished,
-        "runs_on_deg": _number(result, f"runs_on_deg/{path.name}"),
+        "runs_on_deg": figures.runs_on_deg.to_json(),
         "needed_turn_deg": math.degrees(path.needed_turn),
-        "kink_deg": _number(result, f"kink_deg/{path.name}"),
-        "rise_deg": _number(result, f"rise_deg/{path.name}"),
-        "meets_mm": [_number(result, f"meets_{axis}_mm/{path.name}") for axis in "xy"],
-        "aside_mm": _number(result, f"aside_mm/{path.name}"),
-        "spare_mm": _number(result, f"spare_mm/{path.name}"),
-        "jog_mm": _number(result, f"jog_mm/{path.name}"),
+        "kink_deg": figures.kink_deg.to_json(),
+        "rise_deg": figures.rise_deg.to_json(),
+        "meets_mm": [place.to_json() for place in figures.meets_mm],
+        "aside_mm": figures.aside_mm.to_json(),
+        "spare_mm": figures.spare_mm.to_json(),
+        "jog_mm": figures.jog_mm.to_json(),
         "length_mm": path.length_mm,
-        "run_mm": _number(result, f"run_mm/{path.name}"),
-        "longest_run_mm": _number(result, f"longest_run_mm/{path.name}"),
+        "run_mm": figures.run_mm.to_json(),
+        "longest_run_mm": figures.longest_run_mm.to_json(),
         "run_ends": path.run_ends,
         "far_end_mm_per_tenth_deg": path.far_end_mm(math.radians(0.1)),
         "turn_tolerance_deg": _finite(math.degrees(path.turn_tolerance)),
@@ -220,7 +217,7 @@ def _path(result: PlanResult, path: PathPlan) -> dict[str, Any]:
         "nobody_notices_deg": _finite(math.degrees(path.critical_tolerance)),
         "half_notice_deg": _finite(math.degrees(path.typical_tolerance)),
         "turned": None if path.name not in result.turned else _turned(result.turned[path.name]),
-        "last_post_mm": _number(result, f"last_post_mm/{path.name}") if path.name in result.last_posts_mm else None,
+        "last_post_mm": None if figures.last_post_mm is None else figures.last_post_mm.to_json(),
     }
 
 
@@ -236,37 +233,36 @@ def _finite(value: float) -> float | None:
 
 
 def _seam(result: PlanResult, row: SeamWidth) -> dict[str, Any]:
-    key = glass_key(result.scene.mirror, row.glass_mm)
+    figures = result.figures.seam(result.scene.mirror, row.glass_mm)
     return {
         "glass_mm": row.glass_mm,
-        "least_mm": _number(result, f"seam_least_mm/{key}"),
-        "most_mm": _number(result, f"seam_most_mm/{key}"),
-        "most_arcmin": _number(result, f"seam_arcmin/{key}"),
+        "least_mm": figures.least_mm.to_json(),
+        "most_mm": figures.most_mm.to_json(),
+        "most_arcmin": figures.most_arcmin.to_json(),
     }
 
 
 def _mask(result: PlanResult, mask: Mask) -> dict[str, Any]:
+    figures = result.figures.mask
+    assert figures is not None
     return {
         "gap_mm": mask.gap_mm,
-        "height_mm": _number(result, "mask_height_mm"),
+        "height_mm": figures.height_mm.to_json(),
         "width_mm": mask.width_mm,
         "pieces_mm": [list(piece) for piece in mask.pieces_mm],
         "open_mm": [list(part) for part in mask.open_mm],
         "open_share": mask.open_share,
-        "end_short_mm": _number(result, "mask_end_short_mm"),
+        "end_short_mm": figures.end_short_mm.to_json(),
     }
 
 
 def _ghosts(result: PlanResult, row: LampGhosts) -> dict[str, Any]:
-    name = f"{row.lamp}/{glass_key(result.scene.mirror, row.glass_mm)}"
+    figures = result.figures.ghost(result.scene.mirror, row.lamp, row.glass_mm)
     return {
         "lamp": row.lamp,
         "glass_mm": row.glass_mm,
-        "seen_share": _number(result, f"ghost_seen_share/{name}"),
-        "separation_arcmin": {
-            "least": _number(result, f"ghost_least_arcmin/{name}"),
-            "most": _number(result, f"ghost_most_arcmin/{name}"),
-        },
+        "seen_share": figures.seen_share.to_json(),
+        "separation_arcmin": {"least": figures.least_arcmin.to_json(), "most": figures.most_arcmin.to_json()},
         "lamp_arcmin": math.degrees(row.disc_max) * 60.0,
         "told_apart_share": row.told_apart_share,
         "doubled_share": row.doubled_share,

@@ -69,12 +69,6 @@ class Mask:
         return self.pieces_mm[-1][1] - self.pieces_mm[0][0] if self.pieces_mm else 0.0
 
 
-def glass_key(mirror: Mirror, glass_mm: float) -> str:
-    """What the plan's numbers call a glass: its thickness, or "this" for the mirror's own, which may be in
-    uncertainty."""
-    return "this" if glass_mm == mirror.glass_mm else f"{glass_mm:g}"
-
-
 def foot_points(mirror: Mirror, count: int = _FOOT_SAMPLES) -> Array:
     """(count, 3) [mm] points where the front face's plane meets the floor, from the glass's left to its
     right."""

@@ -15,8 +15,8 @@ from .lamp_ghosts import LampGhosts
 from .opening import GlassOrder
 from .scene import Box
 from .screens import NoPlace
-from .seam import SeamWidth, glass_key
-from .viewing import OPEN_VIEW, OWN_FACE, OpenSide, ThingView
+from .seam import SeamWidth
+from .viewing import OPEN_VIEW, OpenSide, ThingView
 
 if TYPE_CHECKING:
     from .result import PlanResult
@@ -101,7 +101,7 @@ def _summary(result: PlanResult) -> Iterator[str]:
 
 def _wishes(result: PlanResult) -> Iterator[str]:
     yield "WHO SEES WHAT"
-    share = result.numbers[f"trouble_share/{OWN_FACE}"]
+    share = result.figures.own_face_share
     if result.views.own_face.any():
         by_height = _by_height(result, result.views.own_face)
         yield f"  ✗ own face: met in the mirror from {percent(share)} of the eye places ({by_height})."
@@ -110,13 +110,13 @@ def _wishes(result: PlanResult) -> Iterator[str]:
     for view in result.views.things:
         yield f"  {'✓' if view.met else '✗'} {view.name}: {_thing(result, view)}"
     yield "  The mirror's own edges are seen, at least in part, from: " + ", ".join(
-        f"{edge} {percent(result.numbers[f'edge_share/{edge}'])}" for edge in result.views.edges
+        f"{edge} {percent(result.figures.edges[edge])}" for edge in result.views.edges
     )
 
 
 def _thing(result: PlanResult, view: ThingView) -> str:
-    direct = percent(result.numbers[f"direct_share/{view.name}"])
-    mirrored = percent(result.numbers[f"mirror_share/{view.name}"])
+    shares = result.figures.things[view.name]
+    direct, mirrored = percent(shares.direct), percent(shares.mirrored)
     seen = f"seen directly from {direct} of the eye places, in the mirror from {mirrored}"
     wish = {"show": "should show", "hide": "must not show", "mirror only": "should show in the mirror only"}
     words = f"{wish[view.want]}; {seen}."
@@ -274,18 +274,18 @@ def _angle(result: PlanResult) -> Iterator[str]:
 
 
 def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
-    number = result.numbers
+    figures = result.figures.paths[path.name]
     yield (
         f"  {path.name}: arrives with heading {_plain(math.degrees(path.arrives), 1)}°, should run on with "
         f"{_plain(math.degrees(path.wanted), 1)}°: the mirror's turn for it is "
         f"{_plain(math.degrees(path.needed_turn), 2)}° (half-way between)."
     )
-    kink = number[f"kink_deg/{path.name}"]
+    kink = figures.kink_deg
     if abs(kink.value) >= 0.1 or kink.high - kink.low >= 0.1:
         yield (
             f"    With the turn as it is, it kinks at the glass by {spoken(kink, '°')} (more than 0: to the left)."
         )
-    rise = number[f"rise_deg/{path.name}"]
+    rise = figures.rise_deg
     if abs(rise.value) >= 0.05 or rise.high - rise.low >= 0.05:
         yield f"    The lean makes the reflected floor rise by {spoken(rise, '°')} (less than 0: fall)."
     side = "right" if path.aside_mm > 0 else "left"
@@ -293,7 +293,7 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
     yield (
         f"    It must meet the glass {where} (x {_plain(float(path.meets_mm[0]), 0)}, "
         f"y {_plain(float(path.meets_mm[1]), 0)} mm); beside it "
-        f"{spoken(number[f'spare_mm/{path.name}'], 'mm', 0)} of glass are left."
+        f"{spoken(figures.spare_mm, 'mm', 0)} of glass are left."
     )
     ends = {
         "frame": "where the mirror's frame cuts it off",
@@ -302,9 +302,9 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
         "unseen": "nowhere: no viewer sees it in the mirror",
     }[path.run_ends]
     yield (
-        f"    In the mirror it runs on for {spoken(number[f'run_mm/{path.name}'], 'mm', 0)} (half of the "
+        f"    In the mirror it runs on for {spoken(figures.run_mm, 'mm', 0)} (half of the "
         f"viewers "
-        f"see more, the most {spoken(number[f'longest_run_mm/{path.name}'], 'mm', 0)}); for most it ends {ends}."
+        f"see more, the most {spoken(figures.longest_run_mm, 'mm', 0)}); for most it ends {ends}."
     )
     yield (
         f"    An error of 0.1° in turn is a kink of 0.2°, {path.far_end_mm(math.radians(0.1)):.1f} mm at the "
@@ -316,7 +316,7 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
     if path.name in result.turned:
         yield f"    {_turned_words(result, path)}"
     if path.jog_mm >= 0.1:
-        jog = spoken(number[f"jog_mm/{path.name}"], "mm")
+        jog = spoken(figures.jog_mm, "mm")
         yield f"    It meets the glass aslant: the glass's thickness sets its image {jog} aside."
 
 
@@ -342,12 +342,12 @@ def _seam(result: PlanResult) -> Iterator[str]:
     for row in result.seams:
         mark = "  ← this scene" if row.glass_mm == result.scene.mirror.glass_mm else ""
         yield f"    {glass_name(row.glass_mm):<13} {_seam_row(result, row)}{mark}"
-    mask = result.mask
-    if mask is None:
+    mask, figures = result.mask, result.figures.mask
+    if mask is None or figures is None:
         return
     pieces = " and ".join(f"{_plain(a, 0)} to {_plain(b, 0)} mm" for a, b in mask.pieces_mm) or "nowhere"
     yield (
-        f"  Smallest mask: {spoken(result.numbers['mask_height_mm'], 'mm')} high, its back {mask.gap_mm:.0f} mm "
+        f"  Smallest mask: {spoken(figures.height_mm, 'mm')} high, its back {mask.gap_mm:.0f} mm "
         f"from the glass, standing from {pieces} (from the glass's middle, + to the right). Paint its back "
         "like its front: the mirror sees it."
     )
@@ -357,17 +357,18 @@ def _seam(result: PlanResult) -> Iterator[str]:
             f"{mask.open_share:.0%} of the eye places. Carry the floor up to 1 mm from the glass and paint "
             f"its end."
         )
-    short = spoken(result.numbers["mask_end_short_mm"], "mm")
+    short = spoken(figures.end_short_mm, "mm")
     yield f"  A track or wall may end up to {short} short of the glass and stay hidden behind it."
-    for name in result.last_posts_mm:
-        gap = spoken(result.numbers[f"last_post_mm/{name}"], "mm")
-        yield f"  {name}: let its last post or sleeper stand {gap} from the glass, so that its rhythm runs on."
+    for name, path in result.figures.paths.items():
+        if path.last_post_mm is not None:
+            gap = spoken(path.last_post_mm, "mm")
+            yield f"  {name}: let its last post or sleeper stand {gap} from the glass, so that its rhythm runs on."
 
 
 def _seam_row(result: PlanResult, row: SeamWidth) -> str:
-    key = glass_key(result.scene.mirror, row.glass_mm)
-    least, most = (result.numbers[f"seam_{end}_mm/{key}"] for end in ("least", "most"))
-    seen = spoken(result.numbers[f"seam_arcmin/{key}"], "′")
+    figures = result.figures.seam(result.scene.mirror, row.glass_mm)
+    least, most = figures.least_mm, figures.most_mm
+    seen = spoken(figures.most_arcmin, "′")
     if _uncertain(least) or _uncertain(most):
         return f"{spoken(least, 'mm')} to {spoken(most, 'mm')}; {seen}"
     return f"{row.least_mm:4.1f} to {row.most_mm:4.1f} mm   {seen:>5}"
@@ -390,14 +391,14 @@ def _ghosts(result: PlanResult) -> Iterator[str]:
 
 
 def _seen(result: PlanResult, lamp: str) -> Quantity:
-    return result.numbers[f"ghost_seen_share/{lamp}/this"]
+    return result.figures.ghosts[lamp, None].seen_share
 
 
 def _ghost(result: PlanResult, row: LampGhosts) -> str:
     if row.glass_mm == 0:
         return "no ghosts"
-    name = f"{row.lamp}/{glass_key(result.scene.mirror, row.glass_mm)}"
-    low, high = (result.numbers[f"ghost_{end}_arcmin/{name}"] for end in ("least", "most"))
+    figures = result.figures.ghost(result.scene.mirror, row.lamp, row.glass_mm)
+    low, high = figures.least_arcmin, figures.most_arcmin
     if _uncertain(low) or _uncertain(high):
         off = f"{spoken(low, '′')} to {spoken(high, '′')}"
     else:

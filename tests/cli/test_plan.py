@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from align.cli.plan import plan_command
-from align.planning.job import numbers_of, numbers_with_uncertainty
+from align.planning.job import figures_as_it_stands, figures_with_uncertainty
 from align.planning.scene_file import read_scene
 from align.planning.text import spoken
 from align.quantity import Quantity, combined, exactly
@@ -280,9 +280,9 @@ def test_a_measured_mirror_answers_what_will_people_see_now(tmp_path):
 def test_intervals_hold_the_numbers_of_mirrors_drawn_from_the_uncertainty(tmp_path):
     """95 % intervals of smooth numbers: nine in ten or more of 60 mirrors lie inside."""
     scene = read_scene(measured(tmp_path, lean=0.4, turn=-0.7, half_deg=0.4))
-    numbers = numbers_with_uncertainty(scene)
+    figures = figures_with_uncertainty(scene).paths
     rng = np.random.default_rng(0)
-    names = ["kink_deg/street", "rise_deg/street", "aside_mm/tram track"]
+    names = [("street", "kink_deg"), ("street", "rise_deg"), ("tram track", "aside_mm")]
     inside = dict.fromkeys(names, 0)
     for _ in range(60):
         moved = scene.with_mirror(
@@ -292,11 +292,13 @@ def test_intervals_hold_the_numbers_of_mirrors_drawn_from_the_uncertainty(tmp_pa
                 if field != "at_y_mm"
             }
         )
-        drawn = numbers_of(moved)
-        for name in names:
-            inside[name] += numbers[name].low <= drawn[name] <= numbers[name].high
+        drawn = figures_as_it_stands(moved).paths
+        for path, name in names:
+            interval = getattr(figures[path], name)
+            inside[path, name] += interval.low <= getattr(drawn[path], name).value <= interval.high
     assert all(count >= 54 for count in inside.values()), inside
-    assert numbers["kink_deg/street"].high - numbers["kink_deg/street"].low == pytest.approx(1.6, rel=0.02)
+    kink = figures["street"].kink_deg
+    assert kink.high - kink.low == pytest.approx(1.6, rel=0.02)
 
 
 def test_scenes_without_doubt_have_points_for_intervals(answer):
