@@ -129,7 +129,7 @@ def frame_grid(size: tuple[int, int]) -> Array:
 
 
 def direction_uncertainties_px(parameters: Array, covariance: Array, pixels: Array, anchors: Array) -> Array:
-    """(n,) how far the directions of (n, 2) pixels are in uncertainty, both coordinates together, one sd [px].
+    """(n,) how far the directions of (n, 2) pixels are uncertain, both coordinates together, one sd [px].
 
     A turn of the camera as a whole is taken out, as best fits the (m, 2) pixels `anchors`: no photo's
     answer depends on it. Infinite where the distortion folds over: the polynomial says nothing there.

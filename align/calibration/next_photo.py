@@ -33,7 +33,7 @@ TILTS = {
 FILLS = (0.33, 0.5, 0.75)
 #: The sheet keeps this share of the frame from its edges, flat on, and every corner that counts this one.
 MARGIN_SHARE, EDGE_SHARE = 0.04, 0.01
-#: Directions in uncertainty by more than this share of the frame are equally useless, far out where a polynomial
+#: Directions uncertain by more than this share of the frame are equally useless, far out where a polynomial
 #: runs away.
 USELESS_SHARE = 0.01
 #: A candidate must show this share of the sheet's corners, and a board without markers all its squares.

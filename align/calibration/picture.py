@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..drawing import palette
+from ..drawing.palette import as_hex
 from ..drawing.wording import decimals_of
 from ..optics.camera_model import camera_from_parameters
 from ..whole_file import write_figure
@@ -21,9 +23,9 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-# M. Okabe, K. Ito, Color Universal Design (2008): told apart by all common kinds of colour vision.
-BLUE, ORANGE, VERMILION = "#0072B2", "#E69F00", "#D55E00"
-INK, GREY = "#222222", "#777777"
+BLUE, VERMILION, INK, GREY = (
+    as_hex(colour) for colour in (palette.BLUE, palette.VERMILION, palette.INK, palette.GREY)
+)
 TYPE = 17
 DPI = 100
 #: So many characters fit into the left column of words.

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
+from ..drawing.layout import filled, wrapped_lines
 from ..drawing.wording import decimals_of, number_text
 from ..quantity import Quantity
 from .result import Calibration, CameraTerm, FrameCoverage, ModelWeight, NextPhoto
 
-COLUMNS = 80
 _LABEL_COLUMNS = 10
 #: A photo whose corners fit so many times worse than the typical one's is pointed out.
 POOR_FIT_RATIO = 1.8
 #: A difference below 6 is no strong evidence: A. Raftery, Bayesian model selection in social research,
 #: Sociological Methodology 25 (1995), table 6.
 CLOSE_CALL_BIC = 6.0
-#: Directions in uncertainty by more than this share of the frame count as unknown.
+#: Directions uncertain by more than this share of the frame count as unknown.
 UNKNOWN_SHARE = 0.1
 RADIAL_WORDS = ("no radial term", "one radial term", "two radial terms", "three radial terms")
 TERM_WORDS = {"focal_px": "focal length", "centre_x_px": "centre x", "centre_y_px": "centre y"}
@@ -33,11 +32,11 @@ FILL_WORDS = {0.33: "a third", 0.5: "half", 0.75: "three quarters"}
 
 def calibration_text(result: Calibration, file: Path | None = None) -> str:
     """The calibration in plain words: the camera, how well it is known, and what would improve it."""
-    parts = [_filled(_headline(result, file)), "\n".join(_term_lines(result))]
+    parts = [filled(_headline(result, file)), "\n".join(_term_lines(result))]
     parts.append("\n".join(_fit_lines(result)))
     if result.warnings:
-        parts.append("\n".join(_filled(f"Note: {warning}") for warning in result.warnings))
-    parts.append(_filled(_next_sentence(result.next_photo)))
+        parts.append("\n".join(filled(f"Note: {warning}") for warning in result.warnings))
+    parts.append(filled(_next_sentence(result.next_photo)))
     return "\n\n".join(parts)
 
 
@@ -177,10 +176,4 @@ def interval_words(quantity: Quantity, unit: str, decimals: int) -> str:
 
 def _row(label: str, words: str) -> list[str]:
     first = f"  {label:<{_LABEL_COLUMNS}}"
-    return textwrap.wrap(
-        words, COLUMNS, initial_indent=first, subsequent_indent=" " * len(first), break_long_words=False
-    )
-
-
-def _filled(words: str) -> str:
-    return textwrap.fill(words, COLUMNS, break_long_words=False)
+    return wrapped_lines(words, first, " " * len(first))

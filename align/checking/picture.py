@@ -14,22 +14,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..drawing.canvas import (
-    GREEN,
-    LINE_HEIGHT,
-    ORANGE,
-    PURPLE,
-    SKY_BLUE,
-    SMALLEST_TEXT_SHARE,
-    WHITE,
-    YELLOW,
-    Canvas,
-    Colour,
-    Words,
-    save_pixels,
-    text_width,
-)
+from ..drawing.canvas import LINE_HEIGHT, SMALLEST_TEXT_SHARE, Canvas, Words, save_pixels, text_width
 from ..drawing.labels import LabelPlacer
+from ..drawing.palette import GREEN, ORANGE, PURPLE, SKY_BLUE, WHITE, YELLOW, Colour
 from ..errors import PhotoError
 from .result import CheckResult, MirrorOverlay, MirrorResult, Overlay, Shim
 from .strip import draw_strip

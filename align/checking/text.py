@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import textwrap
-
-from ..drawing.wording import KEEP, kept_together, with_uncertainty
+from ..drawing.layout import filled, wrapped_lines
+from ..drawing.wording import KEEP, with_uncertainty
 from ..target.sheets import SHEETS
 from .result import MAX_PACKED_DEG, CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
 from .wording import (
@@ -24,21 +23,20 @@ from .wording import (
     verdict_sentence,
 )
 
-COLUMNS = 80
 _LABEL_COLUMNS = 8
 _BLANK = " " * (2 + _LABEL_COLUMNS)
 
 
 def check_text(result: CheckResult) -> str:
     """The answer in plain words: verdict first, then each mirror, how sure, and what to do next."""
-    parts = [_filled(verdict_sentence(result))]
+    parts = [filled(verdict_sentence(result), "  ")]
     for mirror in result.mirrors:
         parts.append("\n".join(_mirror_lines(mirror, result)))
     if result.angles:
         parts.append("\n".join(_angle_lines(result)))
     parts.append("\n".join(_sure_lines(result)))
     if result.warnings:
-        parts.append("\n".join(_filled(f"Note: {warning}") for warning in result.warnings))
+        parts.append("\n".join(filled(f"Note: {warning}", "  ") for warning in result.warnings))
     parts.append(_next_text(result))
     return "\n\n".join(parts)
 
@@ -148,7 +146,7 @@ def _next_text(result: CheckResult) -> str:
                 "Take two or three sharp photos from 30 to 45 degrees above the floor, at different heights, "
                 "without moving sheet or zoom, and check them together."
             )
-    return "\n".join(_filled(step) for step in (*steps, *_advice_left(result)))
+    return "\n".join(filled(step, "  ") for step in (*steps, *_advice_left(result)))
 
 
 def _advice_left(result: CheckResult) -> list[str]:
@@ -162,21 +160,4 @@ def _advice_left(result: CheckResult) -> list[str]:
 
 def _row(label: str, words: str) -> list[str]:
     """A labelled line, wrapped under itself."""
-    return _wrapped(words, f"  {label:<{_LABEL_COLUMNS}}", _BLANK)
-
-
-def _filled(words: str) -> str:
-    return "\n".join(_wrapped(words, "", "  "))
-
-
-def _wrapped(words: str, first: str, later: str) -> list[str]:
-    """Lines of at most COLUMNS columns; a number stays with its unit, a stack in one piece."""
-    lines = textwrap.wrap(
-        kept_together(words),
-        COLUMNS,
-        initial_indent=first,
-        subsequent_indent=later,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    return [line.replace(KEEP, " ") for line in lines]
+    return wrapped_lines(words, f"  {label:<{_LABEL_COLUMNS}}", _BLANK)

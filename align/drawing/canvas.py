@@ -17,23 +17,13 @@ from numpy.typing import NDArray
 
 from ..errors import AlignError
 from ..whole_file import write_whole
+from .palette import BLACK, DARK, WHITE, Colour
 
 if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont, ImageFont
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
-Colour = tuple[int, int, int]
-
-# M. Okabe, K. Ito, Color Universal Design (2008): colours that every kind of colour vision tells apart.
-SKY_BLUE: Colour = (86, 180, 233)
-ORANGE: Colour = (230, 159, 0)
-YELLOW: Colour = (240, 228, 66)
-PURPLE: Colour = (204, 121, 167)
-GREEN: Colour = (0, 158, 115)
-WHITE: Colour = (255, 255, 255)
-BLACK: Colour = (0, 0, 0)
-DARK: Colour = (24, 24, 24)
 
 SMALLEST_TEXT_SHARE = 1 / 28
 #: From line to line of text, in text sizes.

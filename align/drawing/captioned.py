@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import PhotoError
-from .canvas import DARK, WHITE, Canvas, Words, wrapped
+from .canvas import Canvas, Words, wrapped
+from .palette import DARK, WHITE
 
 Pixels = NDArray[np.uint8]
 

@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..drawing.canvas import DARK, ORANGE, SKY_BLUE, WHITE, Canvas, Words, save_pixels
+from ..drawing.canvas import Canvas, Words, save_pixels
 from ..drawing.captioned import with_caption
+from ..drawing.palette import DARK, ORANGE, SKY_BLUE, WHITE
 from ..drawing.wording import with_uncertainty
 from ..photo.read import read_colour
 from .result import GlassResult, LampSeen

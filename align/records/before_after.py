@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..drawing.canvas import DARK
 from ..drawing.captioned import GAP_SHARE, with_caption
+from ..drawing.palette import DARK
 from ..optics.geometry import apply_homography, fit_homography
 
 Array = NDArray[np.float64]

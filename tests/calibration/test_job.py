@@ -20,8 +20,9 @@ from align.calibration.intrinsics import _shifts, direction_uncertainties_px, es
 from align.calibration.job import _Gathered, _turn_to_first, calibrate, camera_file_of, frame_coverage
 from align.calibration.next_photo import candidates, gains
 from align.calibration.picture import draw_calibration, radial_shift_px
-from align.calibration.text import COLUMNS, calibration_text, reason_words
+from align.calibration.text import calibration_text, reason_words
 from align.checking.job import check
+from align.drawing.layout import COLUMNS
 from align.errors import AlignError, CameraError, TargetError
 from align.optics.camera_model import Camera, camera_from_parameters, prior_from_focal
 from align.optics.geometry import apply_homography, rotation_from_vector

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from align.checking.job import check
 from align.checking.result import CheckResult, Quality
 from align.checking.strip import caption_lines
-from align.checking.text import COLUMNS, check_text
+from align.checking.text import check_text
 from align.checking.wording import quality_words
+from align.drawing.layout import COLUMNS
 from align.errors import ReflectionError, TargetError
 from align.photo.legibility import complaint, edge_blur_px
 from align.photo.tone import light_of

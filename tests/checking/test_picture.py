@@ -15,21 +15,9 @@ from align import check
 from align.checking.picture import draw_check, exaggeration, save_check_picture, view_of
 from align.checking.result import CheckResult
 from align.checking.strip import caption_lines, legend_lines
-from align.drawing.canvas import (
-    DARK,
-    ORANGE,
-    PURPLE,
-    SKY_BLUE,
-    SMALLEST_TEXT_SHARE,
-    WHITE,
-    YELLOW,
-    Canvas,
-    Words,
-    dashes,
-    text_width,
-    wrapped,
-)
+from align.drawing.canvas import SMALLEST_TEXT_SHARE, Canvas, Words, dashes, text_width, wrapped
 from align.drawing.labels import Box, LabelPlacer
+from align.drawing.palette import DARK, ORANGE, PURPLE, SKY_BLUE, WHITE, YELLOW
 from align.errors import PhotoError
 from align.target.sheets import SHEETS
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from align.bundle.glass import GlassSummary
 from align.checking.settings import Mount
-from align.checking.text import COLUMNS, check_text
+from align.checking.text import check_text
+from align.drawing.layout import COLUMNS
 from align.drawing.wording import number_text, with_uncertainty
 from align.quantity import Quantity
 from tests.support.answers import about, made_answer, made_mirror

@@ -424,3 +424,10 @@ def test_depth_derivatives_are_finite_differences(lateral, passes_thickness):
 @pytest.mark.parametrize(("measured", "sold"), [(0.3, 2), (2.4, 2), (3.9, 4), (4.6, 5), (9.0, 6)])
 def test_nearest_common_glass(measured, sold):
     assert nearest_common_glass_mm(measured) == sold
+
+
+def test_the_index_is_that_of_soda_lime_glass_in_the_literature():
+    """M. Rubin, Solar Energy Materials 12 (1985) 275-288 (from memory), over the middle of the visible."""
+    wavelength_um = np.linspace(0.5, 0.65, 7)
+    index = 1.5130 - 0.003169 * wavelength_um**2 + 0.003962 / wavelength_um**2
+    assert np.abs(index - FLOAT_GLASS_INDEX).max() < 2 * FLOAT_GLASS_INDEX_SD

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ...drawing import palette
 from ...optics.geometry import reflect
 from ..scene import Scene
 from ..street import band, path_points
@@ -19,18 +20,22 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-# Okabe and Ito's palette, told apart by all common kinds of colour vision (Color Universal Design, 2008, from
-# memory); marks and hatches say the same without colour.
-BLUE, SKY, GREEN, ORANGE, VERMILION, PURPLE, YELLOW = (
-    "#0072B2",
-    "#56B4E9",
-    "#009E73",
-    "#E69F00",
-    "#D55E00",
-    "#CC79A7",
-    "#F0E442",
+BLUE, SKY, GREEN, ORANGE, VERMILION, PURPLE, YELLOW, INK, GREY, PALE = (
+    palette.as_hex(colour)
+    for colour in (
+        palette.BLUE,
+        palette.SKY_BLUE,
+        palette.GREEN,
+        palette.ORANGE,
+        palette.VERMILION,
+        palette.PURPLE,
+        palette.YELLOW,
+        palette.INK,
+        palette.GREY,
+        palette.PALE,
+    )
 )
-INK, GREY, PALE, STONE = "#222222", "#777777", "#EEEEEE", "#C9C2B5"
+STONE = "#C9C2B5"
 TYPE = 15
 #: Radius of the circle round a number [pt], its line included.
 NUMBER_RADIUS_PT = 13.0
