@@ -24,7 +24,7 @@ class Sighted:
     lens: Lens
     sighting: Sighting
     orientation: int | None = None
-    crop: str = "whole"  # as `photo.Photo` has it
+    crop: str = "whole"  # as `photo.read.Photo` has it
     notes: Sequence[str] = ()
 
 

@@ -26,7 +26,7 @@ from .distortion import FULL_MODEL, DistortionModel, Weighed, weigh
 Array = NDArray[np.float64]
 
 #: What lens polynomial, paper and JPEG leave beside each corner's own noise, one sd [px]: on the photos of
-#: tests/test_calibrate.py residuals of 0.12 to 0.20 px come with corner noise of 0.016 to 0.038 px.
+#: tests/calibration/test_job.py residuals of 0.12 to 0.20 px come with corner noise of 0.016 to 0.038 px.
 MODEL_ERROR_PX = 0.05
 #: Corners are handed to the solve as if this uncertain [px]; it estimates the scale itself.
 NOMINAL_SD_PX = 0.5

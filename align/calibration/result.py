@@ -117,7 +117,7 @@ class NextPhoto:
 
 @dataclass(frozen=True, eq=False)
 class Calibration:
-    """The answer of `align.calibrate.calibrate`.
+    """The answer of `calibration.job.calibrate`.
 
     mean (8,), covariance (8, 8) : in the order of CAMERA_PARAMETERS;
     terms : the same for people; models : all that were weighed, the chosen one first;

@@ -1,4 +1,4 @@
-"""What a picture of the answer shows, in pixels of the photo: computed here, drawn in figures.py."""
+"""What a picture of the answer shows, in pixels of the photo: computed here, drawn in picture.py."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """The answer drawn on the photo: target, reflection, where it would be in a true mirror, and the packing.
 
-The picture is cut to what matters, and below it a strip says the answer in words; see canvas.py for sizes.
+The picture is cut to what matters, and below it a strip says the answer in words; see drawing/canvas.py for sizes.
 """
 
 from __future__ import annotations

@@ -71,7 +71,7 @@ def glass_of(
     ----------
     photos : one or more photos of the target, its reflection, and lamps; one mirror, one camera and zoom
     camera : camera file, or its contents; progress : called with a few words before each long step
-    distance_mm, glass_mm : for photos without the sheet, see `glass_free.glass_without_sheet`
+    distance_mm, glass_mm : for photos without the sheet, see `ghosts.job_without_sheet.glass_without_sheet`
 
     Raises
     ------

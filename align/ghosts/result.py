@@ -99,7 +99,7 @@ class BlurCause:
 
 @dataclass(frozen=True)
 class GlassResult:
-    """The answer of `align.glass_check.glass_of`.
+    """The answer of `ghosts.job.glass_of`.
 
     reason : why this verdict; better_photo : what would tell more, or ""; nearest_common_mm : the common glass
     nearest to the thickness; limit_ratio : the brightest ghost of 2 mm glass that could have gone unseen, where

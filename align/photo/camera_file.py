@@ -32,7 +32,7 @@ class CameraFile:
     """What a camera file holds: parameters (8,) with sd (8,), and the photos they are for.
 
     model : the distortion terms that were measured, "k1 k2"; covariance : (8, 8) of `mean`, None in files
-    that give each parameter's own uncertainty only; equivalent_mm, orientation : as in `photo.Photo`.
+    that give each parameter's own uncertainty only; equivalent_mm, orientation : as in `photo.read.Photo`.
     """
 
     mean: Array

@@ -122,7 +122,7 @@ def mirror_legs(eyes: Array, points: Array, mirror: Mirror, order: int = 1) -> M
     Notes
     -----
     The chief ray's tan(theta) solves  rho = (a + b) tan(theta) + 2 k t tan(theta')
-    (`glass.solve_chief_ray`);
+    (`optics.slab.solve_chief_ray`);
     the eye's leg meets the face b tan(theta) from the eye's foot, the point's leg a tan(theta) from its own.
     """
     normal, foot = mirror.normal, mirror.foot_point

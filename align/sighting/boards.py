@@ -1,8 +1,8 @@
 """Sighting: from grey pixels to the corners of the target and of each of its reflections.
 
-Markers tell which board is where (finding.py); every corner is then matched with the print on the
-original pixels (matching.py), growing outwards from the markers that were read. A reflection too small
-for any marker to be read is searched for by what a mirror could show (searching.py).
+Markers tell which board is where (markers.py); every corner is then matched with the print on the
+original pixels (corners.py), growing outwards from the markers that were read. A reflection too small
+for any marker to be read is searched for by what a mirror could show (far_reflection.py).
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ BLURS_PX = (0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 class Board:
     """One board with its corners: the target (mirrored False), a reflection, or a double reflection.
 
-    corner_ids : (n,) into `target.corners_board`; pixels : (n, 2); covariance : (n, 2, 2) [px^2];
+    corner_ids : (n,) into `target.sheets.corners_board`; pixels : (n, 2); covariance : (n, 2, 2) [px^2];
     score : (n,); square_px : (n,) the smaller extent of the square at each corner [px];
     homography : board mm -> px, over the corners found; blur_px : sd of the blur.
     """

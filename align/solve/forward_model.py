@@ -3,7 +3,7 @@
 One parameter vector holds everything that is unknown: the camera, the glass's index, how the picture was
 reshaped, the bow of the sheet, each mirror (lean, turn, offset, thickness) and one camera pose for each
 photo. `Layout` knows which entry is which; `predict` projects one view and returns the derivatives as well.
-Derivatives are analytic; tests/test_model.py compares them with finite differences.
+Derivatives are analytic; tests/solve/test_forward_model.py compares them with finite differences.
 """
 
 from __future__ import annotations

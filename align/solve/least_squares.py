@@ -1,6 +1,6 @@
 """Damped Gauss-Newton with Gaussian priors, and the statistics of its answer. Pure numpy.
 
-scipy's optimiser would serve as well (tests/test_leastsquares.py compares), but importing it takes longer
+scipy's optimiser would serve as well (tests/solve/test_least_squares.py compares), but importing it takes longer
 than the whole solve.
 """
 

@@ -41,8 +41,8 @@ def aruco_dictionary() -> cv2.aruco.Dictionary:
 def charuco_board(sheet: Sheet) -> cv2.aruco.CharucoBoard:
     """A marked sheet as OpenCV's board, in millimetres and board coordinates (x right, y to the viewer).
 
-    OpenCV numbers the board's corners as `target.corners_board` does, and its markers as
-    `target.white_squares` does (tests/test_target.py compares both).
+    OpenCV numbers the board's corners as `target.sheets.corners_board` does, and its markers as
+    `target.sheets.white_squares` does (tests/target/test_sheets.py compares both).
 
     Raises
     ------

@@ -105,7 +105,7 @@ def write_sheet_pdf(sheet_name: str, path: Path | str) -> Path:
 
     Parameters
     ----------
-    sheet_name : one of `target.SHEETS`.
+    sheet_name : one of `target.sheets.SHEETS`.
     path : file to write; an existing one is replaced.
 
     Returns

@@ -29,7 +29,7 @@ MARKER_RATIO = 0.75
 
 # Row-major bits, most significant first, 1 = white. Found by a greedy search over all 65536 codes in
 # random order (numpy default_rng(0)): the first 86 keep 4 bits from one another and from every
-# mirrored marker, the rest 3. tests/test_target.py checks both exhaustively.
+# mirrored marker, the rest 3. tests/target/test_sheets.py checks both exhaustively.
 _CODES = (
     "7551 31ea 6e67 6c41 e60b 3c12 4dce ab94 e915 9311 c541 d4b6 fe0e 0b91 46e3 980e "
     "2477 e998 91cc d62c 9a84 cceb 67d5 eac7 86e6 34d0 cbdc 98bd 6a30 82fc c50a bfa8 "

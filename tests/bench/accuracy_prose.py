@@ -8,7 +8,7 @@ the frame.
 
 - **Camera**: 12 megapixels, landscape or portrait, 24, 26 or 28 mm-equivalent. Its true focal length
   (4 % sd from what EXIF says), centre (0.8 % of the long side) and distortion (k1 0.08, k2 0.05, p1 and p2
-  0.0005; k3 zero) are drawn from the solver's own prior, `align/camera.py`. So are the bow of the sheet
+  0.0005; k3 zero) are drawn from the solver's own prior, `optics/camera_model.py`. So are the bow of the sheet
   (1 mm sagitta, sd, each way and in twist) and the index of the glass (1.52 ± 0.005). That is on
   purpose: only when the truth is drawn from the prior are 95 % coverage and the bound exact
   expectations. It also means that these tables say nothing about phones outside the prior. The rendered

@@ -105,7 +105,7 @@ def _held_line(sets: Sequence[Measured]) -> str:
     return (
         f"Of {len(angles)} intervals of lean and turn, {sum(angles)} hold the truth; of {len(thick)} of thickness, "
         f"{sum(thick)}; the largest error of thickness is {max(off):.3f} mm. So few sets cannot tell 93 % from "
-        "97 %; simulated sets do (`tests/test_sets.py`).\n"
+        "97 %; simulated sets do (`tests/bundle/test_photo_set.py`).\n"
     )
 
 

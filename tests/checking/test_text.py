@@ -120,7 +120,7 @@ def test_ways_are_said_as_the_viewer_sees_them(lean: float, turn: float, words: 
 
 
 def test_out_of_true_answer_in_full() -> None:
-    """One whole answer, as a builder reads it; which sheets to stack is for tests/test_shims.py."""
+    """One whole answer, as a builder reads it; which sheets to stack is for tests/checking/test_shims.py."""
     text = check_text(made_answer(made_mirror(mirror_size_mm=(300.0, 200.0))))
     assert re.sub(r" \([0-9. ×+]+\)$", "", text, flags=re.MULTILINE) == (
         "OUT OF TRUE. The mirror leans towards you and is turned.\n"
