@@ -210,7 +210,7 @@ def prior_from_focal(size: tuple[int, int], equivalent_mm: float | None, *, crop
     Parameters
     ----------
     size : (width, height) [px]; equivalent_mm : EXIF FocalLengthIn35mmFilm or None;
-    crop : "whole", "middle", "screen" or "part", see `photo.read.Photo`: the focal length of a cut photo is a guess,
+    crop : "whole", "middle", "screen" or "part", see `Photo`: the focal length of a cut photo is a guess,
     and the centre of an off-centre part, or of a photo somewhere on a screen, is nearly free.
     """
     width, height = size

@@ -1,6 +1,6 @@
 """Lamps and ghosts: finding, pairing, the shape, the fit and the verdict, on small made-up pictures.
 
-The pictures are drawn here as blurred discs at the places of `optics.slab.virtual_point`, independently of the fit's
+The pictures are drawn here as blurred discs at the places of `slab.virtual_point`, independently of the fit's
 own shape; photographs traced by Mitsuba are in tests/bench/ghosts.py and docs/glass.md.
 """
 

@@ -283,7 +283,7 @@ def _sky(day: float) -> dict[str, Any]:
     window = np.exp(-((offset / 0.45) ** 2) - ((elevation - np.radians(46)) / 0.28) ** 2)
     image = image + window[..., None] * np.array([10.0, 10.2, 10.6])
     image = cv2.GaussianBlur(image, (0, 0), 1.5, borderType=cv2.BORDER_REPLICATE)
-    # Mitsuba's sky has y up and its middle column along +z (tests/rendering/test_rendering.py looks): turn it to z up.
+    # Mitsuba's sky has y up and its middle column along +z (test_rendering.py looks): turn it to z up.
     to_world = mi.ScalarTransform4f().rotate([1, 0, 0], 90)
     bitmap = mi.Bitmap((day * image).astype(np.float32))
     return {"type": "envmap", "bitmap": bitmap, "to_world": to_world}
