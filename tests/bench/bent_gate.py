@@ -1,12 +1,13 @@
-"""Can the drawn photos be trusted? python -m tests.bench.bent_gate [VIEWS]
+"""Can the drawn photos be trusted? python -m tests.bench.bent_gate [VIEWS] > gate.json
 
-Scenes of the a5 sheet from the same distribution as the bench's, of another seed, finished with nothing but blur and
-a whiff of noise. Their corners, as `align` matches them, against `exact` (stationary optical path, OpenCV's
+Scenes of the a5 sheet from the bench's distribution, of another seed, finished with nothing but blur and a whiff of
+noise. Their corners, as `align` matches them, against `exact` (stationary optical path, OpenCV's
 projection). Also how far the drawing's own rays, started at the exact places, miss the print's corners.
 """
 
 from __future__ import annotations
 
+import json
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -35,7 +36,7 @@ PATTERN_LIMIT_UM = 0.3
 
 @dataclass(frozen=True, eq=False)
 class ViewErrors:
-    """One board in one photo: errors [px], true places [px] and errors on the print [micrometres]; NaN: not found."""
+    """One board in one photo: errors and true places [px], errors on the print [micrometres]; NaN: not found."""
 
     error_px: Array
     true_px: Array
@@ -78,7 +79,7 @@ def _errors(scene: BentScene, board: Board, true: Array) -> ViewErrors:
 
 
 def ray_misses_um(scene: BentScene) -> tuple[float, float]:
-    """Largest miss on the print [micrometres] of the drawing's rays through the exact places, direct and reflected."""
+    """Largest miss on the print [um] of the drawing's rays through the exact places, direct and reflected."""
     design = corners_target(scene.sheet)[:, :2]
     direct, reflected, _ = exact_pixels(scene)
     eye = tuple(np.full(len(design), value) for value in scene.camera.eye_mm)
@@ -119,28 +120,42 @@ def fraction_px(views: list[ViewErrors]) -> tuple[float, float]:
     return worst, spread
 
 
+def measured(scenes: list[BentScene], *, ghosts: bool) -> dict[str, dict[str, float]]:
+    """What the gate asks, of direct and reflected corners: figures by name [px, um]."""
+    found = [matched_errors(scene, ghosts=ghosts) for scene in scenes]
+    figures = {}
+    for name in MEAN_LIMIT_PX:
+        views = [each[name] for each in found]
+        means = np.array([np.nanmean(v.error_px, axis=0) for v in views])
+        spread = means.std(axis=0, ddof=1) / len(views) ** 0.5
+        pattern, fraction = pattern_um(views), fraction_px(views)
+        figures[name] = {
+            "views": float(len(views)),
+            "mean_x_px": float(means[:, 0].mean()),
+            "mean_y_px": float(means[:, 1].mean()),
+            "mean_se_px": float(spread.max()),
+            "largest_view_mean_px": float(np.abs(means).max()),
+            "rms_px": float(np.sqrt(np.mean([np.nanmean(v.error_px**2) for v in views]))),
+            "pattern_um": pattern[0],
+            "pattern_se_um2": pattern[1] ** 2,
+            "fraction_px": fraction[0],
+            "fraction_se_px": fraction[1],
+        }
+    return figures
+
+
 def main() -> None:
-    """Draw, match, print a table."""
+    """Draw, match, print JSON."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 30
     scenes = list(gate_scenes(count))
-    misses = np.array([ray_misses_um(scene) for scene in scenes])
-    print(f"rays through the exact places miss the corners by at most {misses.max(axis=0)} um (direct, reflected)")
-    for ghosts in (False, True):
-        kept = scenes if not ghosts else [scene for scene in scenes if scene.mirror.thickness_mm][: count // 3]
-        found = [matched_errors(scene, ghosts=ghosts) for scene in kept]
-        for name, limit in MEAN_LIMIT_PX.items():
-            views = [each[name] for each in found]
-            means = np.array([np.nanmean(v.error_px, axis=0) for v in views])
-            rms = np.sqrt(np.mean([np.nanmean(v.error_px**2) for v in views]))
-            print(
-                f"{'with ghosts' if ghosts else 'no ghosts'}, {name}, {len(views)} views: mean of all "
-                f"{np.round(means.mean(axis=0), 5)} ± {np.round(means.std(axis=0, ddof=1) / len(views) ** 0.5, 5)} px, "
-                f"largest mean of a view {np.abs(means).max():.4f} px (limit {limit}), rms {rms:.4f} px, "
-                "repeats per corner {:.2f} ± {:.2f} um, by place within a pixel {:.5f} ± {:.5f} px".format(
-                    *pattern_um(views), *fraction_px(views)
-                ),
-                flush=True,
-            )
+    misses = np.array([ray_misses_um(scene) for scene in scenes]).max(axis=0)
+    glass = [scene for scene in scenes if scene.mirror.thickness_mm]
+    result = {
+        "ray_misses_um": {"direct": float(misses[0]), "reflected": float(misses[1])},
+        "without_ghosts": measured(scenes, ghosts=False),
+        "with_ghosts": measured(glass[: max(2, count // 3)], ghosts=True),
+    }
+    print(json.dumps(result, indent=1))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Draw photos of bent mirrors, curled sheets and skewed prints: python -m tests.bench.bent_photos DIR --seed S
 
-Writes CASE_K.jpg with CASE_K.truth.json for the photos K of each case; what is there already is left. Every case has
+Writes CASE_K.jpg with CASE_K.truth.json for the photos K of each case; what is there already is left. A case has
 one photo or, the last ones of a group, three. 2800 x 2100 pixels, some upright.
 """
 

@@ -14,8 +14,8 @@ Image32 = NDArray[np.float32]
 
 FULL_FRAME_DIAGONAL_MM = 43.2666  # of 24 mm x 36 mm (CIPA DCG-001)
 _EXIF_IFD = 0x8769
-#: Kernels of the gradient-corrected linear interpolation of a Bayer picture, times 8; source: H. Malvar, L. He,
-#: R. Cutler, High-quality linear interpolation for demosaicing of Bayer-patterned color images, ICASSP 2004, fig. 2.
+#: Kernels of the gradient-corrected linear interpolation of a Bayer picture, times 8. Source: H. Malvar, L. He,
+#: R. Cutler, High-quality linear interpolation for demosaicing of Bayer-patterned color images, ICASSP 2004.
 _GREEN = np.array([[0, 0, -1, 0, 0], [0, 0, 2, 0, 0], [-1, 2, 4, 2, -1], [0, 0, 2, 0, 0], [0, 0, -1, 0, 0]])
 _ALONG = np.array([[0, 0, 0.5, 0, 0], [0, -1, 0, -1, 0], [-1, 4, 5, 4, -1], [0, -1, 0, -1, 0], [0, 0, 0.5, 0, 0]])
 _CROSS = np.array([[0, 0, -1.5, 0, 0], [0, 2, 0, 2, 0], [-1.5, 0, 6, 0, -1.5], [0, 2, 0, 2, 0], [0, 0, -1.5, 0, 0]])
@@ -25,9 +25,9 @@ _CROSS = np.array([[0, 0, -1.5, 0, 0], [0, 2, 0, 2, 0], [-1.5, 0, 6, 0, -1.5], [
 class Finish:
     """What the phone does to the light.
 
-    blur_px : sd of the lens's blur; exposure : light that becomes white is 1 / exposure; shot_noise, read_noise : sd
-    at full scale and in the dark; mosaic : whether colours come from a colour filter array; sharpen : share of the
-    unsharp mask; curve : strength of the S; corner_dark : light lost at the corners.
+    blur_px : sd of the lens's blur; exposure : light that becomes white is 1 / exposure; shot_noise : sd at full
+    scale; read_noise : sd in the dark; mosaic : whether colours come from a colour filter array; sharpen : share of
+    the unsharp mask; curve : strength of the S; corner_dark : light lost at the corners.
     """
 
     blur_px: float = 0.8
@@ -60,10 +60,8 @@ def develop(light: Image32, finish: Finish) -> NDArray[np.uint8]:
         light = cv2.GaussianBlur(light, (0, 0), finish.blur_px)
     if finish.corner_dark:
         light = light * _vignette(light.shape[:2], finish.corner_dark)[:, :, None]
-    if finish.mosaic:
-        light = _demosaiced(_noisy(_mosaic(light), finish, rng))
-    else:
-        light = _noisy(light, finish, rng)
+    sensed = _noisy(_mosaic(light) if finish.mosaic else light, finish, rng)
+    light = _demosaiced(sensed) if finish.mosaic else sensed
     curve = _tone(light, finish.curve)
     if finish.sharpen:
         luma = curve @ np.array([0.299, 0.587, 0.114], np.float32)

@@ -14,8 +14,8 @@ from .shapes import PaperShape
 
 Array = NDArray[np.float64]
 Vector = tuple[Array, Array, Array]
-#: Rounds of Newton. Faces depart from planes by half a millimetre in hundreds: two rounds leave 1e-10 mm; paper curls
-#: more.
+#: Rounds of Newton. Faces depart from planes by half a millimetre in hundreds: two rounds leave 1e-10 mm; paper
+#: curls more.
 _FACE_ROUNDS, _PAPER_ROUNDS, _LENS_ROUNDS = 2, 3, 5
 
 
@@ -72,7 +72,9 @@ def from_mirror(mirror: BentMirror, point: Vector, ray: Vector) -> tuple[Vector,
     return (places[0], places[1], places[2]), (turned[0], turned[1], turned[2])
 
 
-def through_mirror(mirror: BentMirror, point: Vector, ray: Vector, order: int) -> tuple[Vector, Vector, Array, Array]:
+def through_mirror(
+    mirror: BentMirror, point: Vector, ray: Vector, order: int
+) -> tuple[Vector, Vector, Array, Array]:
     """Rays in the mirror's frame after its image `order` (0: front face, 1: silvering, 2: one extra trip).
 
     Returns

@@ -5,7 +5,7 @@ Families of our own beside plain parabolas, so that no solver that is measured w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
@@ -19,7 +19,7 @@ BendKind = Literal[
     "parabola_across", "parabola_upright", "arch_across", "arch_upright", "clip_across", "twist", "twist_sine"
 ]
 #: Points along each side of a face that its mean plane is fitted to.
-_FIT_POINTS = 81
+_FIT_POINTS = 401
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Bend:
 def beam_under_load(x: Array, load: float) -> tuple[Array, Array]:
     """Deflection of a beam on two supports (x = 0 and 1) under one load, at most 1, and its slope by x.
 
-    Source: S. Timoshenko, Strength of Materials I (1930), simply supported beam, concentrated load: piecewise cubic.
+    Source: S. Timoshenko, Strength of Materials I (1930), simply supported beam, concentrated load.
     """
     rest = 1 - load
     shorter = min(load, rest)
@@ -185,14 +185,14 @@ class PaperShape:
 class PrintFault:
     """Where a printer puts what should be at (x, y): scales along both, shear, and a bow of the rows.
 
-    X = scale_x x + shear (y - y0),  Y = y0 + scale_y (y - y0) + bow (1 - (2 x / width)^2), y0 the contact edge's 0.
+    X = scale_x x + shear y,  Y = scale_y y + bow (1 - (2 x / width)^2); lengths in mm, width the sheet's.
     """
 
     scale_x: float = 1.0
     scale_y: float = 1.0
     shear: float = 0.0
     bow_mm: float = 0.0
-    width_mm: float = field(default=200.0)
+    width_mm: float = 200.0
 
     @property
     def exact(self) -> bool:
@@ -215,7 +215,9 @@ class PrintFault:
         return at_x, at_y
 
 
-def curl_of_edge(sheet: Sheet, edge: Literal["far", "near"], lift_mm: float, length_mm: float, power: float) -> Curl:
+def curl_of_edge(
+    sheet: Sheet, edge: Literal["far", "near"], lift_mm: float, length_mm: float, power: float
+) -> Curl:
     """A curl along the sheet's far (contact) edge or its near one."""
     if edge == "far":
         return Curl(lift_mm, (0.0, 1.0), -length_mm, length_mm, power)

@@ -63,7 +63,7 @@ def truth_of(scene: BentScene, finish: Finish, *, case: str, group: str) -> dict
     mirror, camera = scene.mirror, scene.camera
     low, high = on_face.min(axis=0), on_face.max(axis=0)
     whole_low = np.array([-mirror.face.width_mm / 2, mirror.face.foot_mm])
-    whole_high = whole_low + [mirror.face.width_mm, mirror.face.height_mm]
+    whole_high = whole_low + np.array([mirror.face.width_mm, mirror.face.height_mm])
     by_corners = corners_plane(mirror, on_face)
     rotation = camera.rotation
     return {
@@ -84,8 +84,11 @@ def truth_of(scene: BentScene, finish: Finish, *, case: str, group: str) -> dict
                 "height_mm": mirror.face.height_mm,
                 "whole_face": part_shape(mirror, whole_low, whole_high),
                 "measured_part": part_shape(mirror, low, high)
-                | {"low_mm": low.tolist(), "high_mm": high.tolist(), "share_of_width": float((high - low)[0])
-                / mirror.face.width_mm},
+                | {
+                    "low_mm": low.tolist(),
+                    "high_mm": high.tolist(),
+                    "share_of_width": float((high - low)[0]) / mirror.face.width_mm,
+                },
                 "at_corners": {"lean_deg": by_corners[0], "turn_deg": by_corners[1]},
                 "foot_mm": mirror.face.foot_mm,
                 "bends": [asdict(bend) for bend in mirror.face.bends],
