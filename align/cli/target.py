@@ -35,4 +35,4 @@ def target_command(sheet_name: str | None, out: Path | None) -> None:
         written = write_sheet_pdf(name, out or Path(f"align-{name}.pdf"))
         click.echo(f"Wrote {written}.")
         click.echo("Print it at 100 % (“actual size”), then measure the printed rules: both must be 100 mm.")
-        click.echo("If yours measure 99.4 mm, say, pass --rule 99.4 to align check.")
+        click.echo("If they measure 99.4 mm across and 99.7 mm along, say: align check ... --rule 99.4x99.7")

@@ -34,17 +34,22 @@ FULL_PAGES_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 #: Room above a small sheet for the contact edge's caption.
 CAPTION_ROOM_MM = 14.0
 
-CONTACT_EDGE_WORDS = "CONTACT EDGE  –  CUT EXACTLY HERE. IT MAY TOUCH THE GLASS (--touching)"
-ARROW_WORDS = "towards the mirror"
+CONTACT_EDGE_WORDS = "CONTACT EDGE  –  CUT EXACTLY HERE. IT MAY TOUCH THE GLASS"
+ARROW_WORDS = "towards the mirror, square to the street"
 RULE_WORDS = (
     "Both rules must measure 100 mm.",
-    "If yours measure 99.4 mm, say, pass --rule 99.4",
+    "If not, write down what each measures.",
 )
 USE_WORDS = (
     "1  Print at 100 % (“actual size”), then measure both rules.",
-    "2  Cut along the contact edge, tape to stiff card, lay flat: arrow towards the mirror.",
+    "2  Cut along the contact edge, tape to card, lay flat: arrow towards the mirror, sides along the street.",
     "3  Photograph from 30–45° above, sheet and whole reflection sharp; a slanting view is fine.",
 )
+COMMAND_WORDS = "Then type:  align check PHOTO --mirror WIDTHxHEIGHT   (the mirror's size in mm)"
+#: A sheet narrower than this has no room for its name beside the words on it.
+NARROW_MM = 100.0
+#: Inside the cut line of a small sheet, along its left edge, to check a sheet that is found later.
+SHORT_RULES_MM = {"card": 40.0, "a6": 80.0, "a5": 100.0}
 
 
 @dataclass(frozen=True)
@@ -208,8 +213,8 @@ def _words_in_margins(axes: Axes, layout: Layout) -> None:
     # Right margin, read from the side: the arrow, its words, and which sheet this is.
     middle = (right + quiet + layout.right_mm - CUT_LINE_MM) / 2
     _arrow(axes, middle, top, 24.0, 4.4)
-    _text(axes, middle, top + 28, ARROW_WORDS, 13, va="top", ha="center", rotation=90)
-    _text(axes, middle, bottom, sheet_words(sheet), 10, va="bottom", ha="center", rotation=90)
+    _text(axes, middle, top + 28, ARROW_WORDS, 9.5, va="top", ha="center", rotation=90)
+    _text(axes, middle, bottom, sheet_words(sheet), 8, va="bottom", ha="center", rotation=90)
 
     # Left margin: the rule along y.
     spine = left - quiet - 0.5
@@ -222,8 +227,8 @@ def _words_in_margins(axes: Axes, layout: Layout) -> None:
     for row, words in enumerate(RULE_WORDS):
         _text(axes, start, bottom + quiet + 8.3 + 4 * row, words, 9)
     column = start + RULE_MM + 10
-    for row, words in enumerate(USE_WORDS):
-        _text(axes, column, bottom + quiet + 3.5 + 4.4 * row, words, 9)
+    for row, words in enumerate((*USE_WORDS, COMMAND_WORDS)):
+        _text(axes, column, bottom + quiet + 3.0 + 3.5 * row, words, 7.6)
 
 
 def _words_on_small_sheet(axes: Axes, layout: Layout) -> None:
@@ -231,13 +236,25 @@ def _words_on_small_sheet(axes: Axes, layout: Layout) -> None:
     sheet = layout.sheet
     left, _, right, squares_bottom = layout.squares_mm
     room = sheet.near_margin_mm - quiet_mm(sheet) - CUT_LINE_MM
-    size_pt = min(12.0, 0.55 * room / POINT_MM)
+    size_pt = min(11.0, 0.49 * room / POINT_MM)
     cap_mm = 0.73 * size_pt * POINT_MM
     baseline = squares_bottom + quiet_mm(sheet) + room / 2 + cap_mm / 2
     _arrow(axes, left + cap_mm, baseline - 1.2 * cap_mm, 1.4 * cap_mm, 1.2 * cap_mm)
     _text(axes, left + 2.4 * cap_mm, baseline, ARROW_WORDS, size_pt)
-    short = f"{sheet.name}  {sheet.square_mm:g} mm  {sheet.first_marker}–{sheet.marker_ids[-1]}"
-    _text(axes, right, baseline, short, size_pt, ha="right")
+    rule_mm = SHORT_RULES_MM[sheet.name]
+    _short_rule(axes, layout, rule_mm)
+    name = "" if sheet.width_mm < NARROW_MM else f"{sheet.name} "
+    _text(axes, right, baseline, f"{name}↕ {rule_mm:g} mm", size_pt, ha="right")
+
+
+def _short_rule(axes: Axes, layout: Layout, length_mm: float) -> None:
+    """A rule inside the cut line, upright in the left margin: a tick every 10 mm, towards the cut line."""
+    left, top, _, bottom = layout.squares_mm
+    spine, outer = left - quiet_mm(layout.sheet) - 0.2, layout.left_mm + 2 * CUT_LINE_MM
+    start = (top + bottom - length_mm) / 2
+    segments = [[(spine, start), (spine, start + length_mm)]]
+    segments += [[(spine, start + mm), (outer, start + mm)] for mm in np.arange(0.0, length_mm + 1, 10.0)]
+    _stroke(axes, segments, 0.15, capstyle="butt")
 
 
 def _words_below_small_sheet(axes: Axes, layout: Layout) -> None:
@@ -256,8 +273,8 @@ def _words_below_small_sheet(axes: Axes, layout: Layout) -> None:
     _text(axes, column, top + 21, sheet_words(layout.sheet), 14, weight="bold")
     for row, words in enumerate(RULE_WORDS):
         _text(axes, column, top + 34 + 7 * row, words, 10.5)
-    for row, words in enumerate(USE_WORDS):
-        _text(axes, column, top + 57 + 7 * row, words, 10.5)
+    for row, words in enumerate((*USE_WORDS, COMMAND_WORDS)):
+        _text(axes, column, top + 57 + 7 * row, words, 9.5)
 
 
 def _rule(axes: Axes, start: tuple[float, float], along: tuple[float, float], ticks: tuple[int, int]) -> None:

@@ -15,7 +15,17 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from align.errors import TargetError
 from align.target.markers import aruco_dictionary
-from align.target.pdf import POINT_MM, RULE_MM, UNPRINTABLE_MM, draw_page, layout_of, quiet_mm, write_sheet_pdf
+from align.target.pdf import (
+    CUT_LINE_MM,
+    POINT_MM,
+    RULE_MM,
+    SHORT_RULES_MM,
+    UNPRINTABLE_MM,
+    draw_page,
+    layout_of,
+    quiet_mm,
+    write_sheet_pdf,
+)
 from align.target.sheets import SHEETS, black_rectangles_board
 
 PAGES_MM = {
@@ -220,11 +230,41 @@ def _is_cut_line(patch, layout):
 def test_words_say_what_the_user_needs(printed):
     layout, _ = printed
     words = " ".join(text.get_text() for text in draw_page(layout).axes[0].texts)
-    for needed in ("CONTACT EDGE", "towards the mirror", "100 %", "--rule 99.4", "100 mm", layout.sheet.name):
+    for needed in (
+        "CONTACT EDGE",
+        "towards the mirror",
+        "square to the street",
+        "100 %",
+        "100 mm",
+        layout.sheet.name,
+    ):
         assert needed in words
     first, last = layout.sheet.marker_ids[0], layout.sheet.marker_ids[-1]
     assert f"{first}–{last}" in words
     assert f"{layout.sheet.square_mm:g} mm" in words
+    assert "align check PHOTO --mirror WIDTHxHEIGHT" in words
+    assert "--touching" not in words
+    assert "--rule" not in words
+
+
+def test_a_sheet_found_later_can_be_checked_by_the_rule_inside_its_cut_line(printed):
+    layout, path = printed
+    if layout.fills_page:  # both long rules lie inside
+        return
+    length = SHORT_RULES_MM[layout.sheet.name]
+    inside = [
+        points
+        for operator, points in paths_mm(path)
+        if operator == "S"
+        and len(points) == 2 * (1 + length / 10 + 1)
+        and points[:, 0].max() < layout.squares_mm[0]
+    ]
+    (rule,) = inside
+    assert np.ptp(rule[:, 1]) == pytest.approx(length, abs=0.01)
+    assert rule[:, 0].min() > layout.left_mm + CUT_LINE_MM
+    assert layout.squares_mm[0] - rule[:, 0].max() >= quiet_mm(layout.sheet) - 0.001
+    words = " ".join(text.get_text() for text in draw_page(layout).axes[0].texts)
+    assert f"↕ {length:g} mm" in words
 
 
 def test_same_sheet_gives_same_bytes(tmp_path):
