@@ -77,6 +77,7 @@ def _mirror(rng: np.random.Generator, sheet: Sheet, bent: bool) -> BentMirror:
     width, height = sheet.width_mm * rng.uniform(1.2, 2.0), (100 * rng.uniform(1.0, 1.7) + 20) * reach
     face = Face(float(width), float(height), 0.3, _bends(rng) if bent else ())
     distance = float(np.exp(rng.uniform(np.log(4), np.log(70)))) * reach
+    distance += sheet.width_mm / 2 * abs(math.sin(math.radians(turn)))  # no corner of the sheet behind the glass
     thickness = float(rng.choice(GLASS_MM, p=GLASS_ODDS))
     if thickness:
         thickness += float(rng.normal(0, 0.07))
