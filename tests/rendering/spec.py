@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from .analytic.shapes import Bend, Face
+
 Array = NDArray[np.float64]
 Point = tuple[float, float, float]
 Colour = tuple[float, float, float]
@@ -24,7 +26,8 @@ class Mirror:
     """One mirror standing on the floor. Its front face passes through (x_mm, distance_mm, 0).
 
     thickness_mm = 0 is a front-coated mirror; otherwise a glass slab, silvered at the back.
-    reflectance is that of the silvering (or front coating), the same for all colours and angles.
+    reflectance is that of the silvering (or front coating), the same for all colours and angles. bends : how both
+    faces depart from their mean planes, to which lean, turn and distance belong.
     """
 
     distance_mm: float
@@ -37,6 +40,12 @@ class Mirror:
     reflectance: float = 0.92
     x_mm: float = 0.0
     foot_mm: float = 0.3  # lower edge above the floor
+    bends: tuple[Bend, ...] = ()
+
+    @property
+    def face(self) -> Face:
+        """The shape of its faces."""
+        return Face(self.width_mm, self.height_mm, self.foot_mm, self.bends)
 
     @property
     def normal(self) -> Array:

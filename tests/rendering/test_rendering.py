@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
+from tests.rendering.analytic.exact import stationary_path
+from tests.rendering.analytic.scene import BentMirror
+from tests.rendering.analytic.shapes import Bend
 from tests.rendering.daylight import flat_world
 from tests.rendering.framing import framing_of, phone_camera
 from tests.rendering.make_accuracy_set import random_scene
@@ -101,6 +105,35 @@ def test_ghosts_lie_and_shine_as_the_slab_says(order):
     distance = heights.sum() / math.cos(angle) + 2 * order * GLASS.thickness_mm / GLASS.index
     disc_px = math.pi * (0.6 * camera.focal_px / distance) ** 2
     assert flux / disc_px == pytest.approx(strength(order, angle, GLASS), rel=0.03)
+
+
+BENDS = (
+    Bend("parabola_across", 0.4),
+    Bend("clip_across", -0.15, 0.3),
+    Bend("parabola_upright", 0.2),
+    Bend("twist", 0.1),
+)
+
+
+@pytest.mark.parametrize("thickness_mm", [0.0, 5.0])
+@pytest.mark.parametrize("lamp_mm", [(-20.0, -45.0, 38.0), (45.0, -20.0, 3.0), (10.0, -90.0, 1.0)])
+def test_in_a_bent_mirror_a_lamp_is_where_its_optical_path_is_stationary(thickness_mm, lamp_mm):
+    mirror = replace(GLASS, thickness_mm=thickness_mm, bends=BENDS)
+    eye = np.array([60.0, -330.0, 240.0])
+    places = []
+    for faces in (mirror.face, replace(mirror.face, bends=())):
+        bent = BentMirror(
+            mirror.distance_mm, mirror.lean_deg, mirror.turn_deg, faces, mirror.thickness_mm, mirror.index
+        )
+        places.append(stationary_path(bent, np.array([lamp_mm]), eye)[0, 2] @ bent.axes + bent.foot)
+    camera = lamp_camera(tuple(places[0] + np.array([2.0, 0.0, 1.0])))
+    lamp = Lamp(lamp_mm, radius_mm=0.6, radiance=1.0, colour=(1.0, 1.0, 1.0))
+    spec = SceneSpec(camera, (mirror,), lamps=(lamp,), **NO_LAMP)
+    image = picture(build(spec, day=0, lamps=True), camera, 6, orders=(1,))
+    centre, _ = centroid_and_flux(image)
+    expected, unbent = opencv_pixels(camera, np.array(places))
+    assert np.abs(centre - expected).max() < 0.03
+    assert np.abs(unbent - expected).max() > 0.5
 
 
 @pytest.mark.parametrize("bow_mm", [0.0, 1.5])

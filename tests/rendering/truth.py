@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -54,6 +55,7 @@ def _mirror(mirror: Mirror) -> dict[str, Any]:
         "width_mm": mirror.width_mm,
         "height_mm": mirror.height_mm,
         "normal": mirror.normal.tolist(),
+        "bends": [asdict(bend) for bend in mirror.bends],
     }
 
 

@@ -1,0 +1,215 @@
+"""Drawn photos of bent, curled and skewed things through `align check` and the stock route, case by case."""
+
+from __future__ import annotations
+
+import inspect
+import json
+import math
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from align import check
+from align.checking.result import CheckResult
+from align.cli.answers import EXIT_CODES
+from align.errors import AlignError
+from align.optics.camera_model import prior_from_focal
+from align.photo.read import read_photo
+from align.target.sheets import SHEETS
+from tests.bench.stock_route import detect_twice, stock_angles
+from tests.rendering.analytic.scene import BentMirror
+from tests.rendering.analytic.shapes import Bend, Face
+from tests.rendering.analytic.truth import part_shape
+
+Way = Literal["exact print", "nothing stated"]
+#: Exit codes without an answer, as on the command line.
+CANNOT_ANSWER = 1
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A measured number with its 95 % interval, and what was true."""
+
+    value: float
+    low: float
+    high: float
+    true: float
+
+    @property
+    def error(self) -> float:
+        """Measured less true."""
+        return self.value - self.true
+
+    @property
+    def holds(self) -> bool:
+        """Whether the truth lies within."""
+        return self.low <= self.true <= self.high
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One solve of one case.
+
+    lean, turn [deg] : of the mean plane of the part of the mirror that the corners show; whole_lean_deg,
+    whole_turn_deg : true ones of its whole face; sagittae [mm] : where the answer has them; failure : why there
+    is no answer, or "".
+    """
+
+    case: str
+    group: str
+    photos: int
+    way: Way
+    exit_code: int
+    share_of_width: float
+    sagitta_true_mm: tuple[float, float]
+    whole_lean_deg: float
+    whole_turn_deg: float
+    thickness_true_mm: float
+    lean: Interval | None = None
+    turn: Interval | None = None
+    sagitta_across: Interval | None = None
+    sagitta_upright: Interval | None = None
+    glass_verdict: str = ""
+    flatness: dict[str, Any] | None = None
+    sheet: dict[str, Any] | None = None
+    warnings: tuple[str, ...] = ()
+    stock_error_deg: tuple[float, float] | None = None
+    seconds: float = 0.0
+    failure: str = ""
+
+    @property
+    def falsely_true(self) -> bool:
+        """Whether exit code 0 was given to a mirror that is off by more than twice the tolerance of 0.1 degrees."""
+        if self.exit_code != 0 or self.lean is None or self.turn is None:
+            return False
+        return max(abs(self.lean.true), abs(self.turn.true)) > 0.2
+
+
+@dataclass(frozen=True)
+class Photos:
+    """The photos of one case that are solved together, and what was true in each."""
+
+    paths: tuple[Path, ...]
+    truths: tuple[dict[str, Any], ...] = field(repr=False)
+
+    @property
+    def mirror(self) -> BentMirror:
+        """The mirror, made again from its truth."""
+        m = self.truths[0]["mirrors"][0]
+        bends = tuple(Bend(**bend) for bend in m["bends"])
+        face = Face(m["width_mm"], m["height_mm"], m["foot_mm"], bends)
+        return BentMirror(m["distance_mm"], m["lean_deg"], m["turn_deg"], face, m["thickness_mm"], m["index"])
+
+    @property
+    def part(self) -> dict[str, float]:
+        """Shape of the rectangle of the face that all corners of all photos are reflected in, and its share."""
+        on_face = np.concatenate([truth["corners"]["on_face_mm"] for truth in self.truths])
+        low, high = on_face.min(axis=0), on_face.max(axis=0)
+        return part_shape(self.mirror, low, high) | {
+            "share_of_width": float((high - low)[0]) / self.mirror.face.width_mm
+        }
+
+
+def cases_in(folder: Path) -> Iterator[Photos]:
+    """Each case's first photo alone, and where it has three, all of them together."""
+    names: dict[str, list[Path]] = {}
+    for path in sorted(folder.glob("*_*.jpg")):
+        if path.with_suffix(".truth.json").exists():
+            names.setdefault(path.stem.rsplit("_", 1)[0], []).append(path)
+    for paths in names.values():
+        truths = tuple(json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8")) for path in paths)
+        yield Photos((paths[0],), truths[:1])
+        if len(paths) > 1:
+            yield Photos(tuple(paths), truths)
+
+
+def ways_of(photos: Photos) -> tuple[Way, ...]:
+    """An exact print may be stated to be one, where `check` knows such a thing; nothing is stated of others."""
+    if photos.truths[0]["exact_print"] and "exact_print" in inspect.signature(check).parameters:
+        return "exact print", "nothing stated"
+    return ("nothing stated",)
+
+
+def answered(photos: Photos, way: Way) -> Answer:
+    """One case, solved and compared."""
+    truth, part = photos.truths[0], photos.part
+    mirror = truth["mirrors"][0]
+    known: dict[str, Any] = {
+        "case": truth["case"],
+        "group": truth["group"],
+        "photos": len(photos.paths),
+        "way": way,
+        "share_of_width": part["share_of_width"],
+        "sagitta_true_mm": (part["sagitta_across_mm"], part["sagitta_upright_mm"]),
+        "whole_lean_deg": mirror["lean_deg"],
+        "whole_turn_deg": mirror["turn_deg"],
+        "thickness_true_mm": mirror["thickness_mm"],
+        "stock_error_deg": _stock(photos, part),
+    }
+    stated: dict[str, Any] = {"exact_print": True} if way == "exact print" else {}
+    started = time.process_time()
+    try:
+        result = check(photos.paths, **stated)
+    except AlignError as error:
+        return Answer(exit_code=CANNOT_ANSWER, failure=f"{error.name}: {error.message}", **known)
+    return Answer(seconds=time.process_time() - started, **known, **_compared(result, part))
+
+
+def _compared(result: CheckResult, part: dict[str, float]) -> dict[str, Any]:
+    """The answer's fields, each interval beside its truth."""
+    raw = result.to_json()
+    mirror = raw["mirrors"][0]
+    flatness = mirror.get("flatness")
+
+    def interval(part_of: dict[str, Any] | None, key: str, true: float) -> Interval | None:
+        quantity = None if part_of is None else part_of.get(key)
+        return quantity and Interval(quantity["value"], quantity["low"], quantity["high"], true)
+
+    return {
+        "exit_code": EXIT_CODES[result.verdict],
+        "lean": interval(mirror, "lean_deg", part["lean_deg"]),
+        "turn": interval(mirror, "turn_deg", part["turn_deg"]),
+        "sagitta_across": interval(flatness, "sagitta_across_mm", part["sagitta_across_mm"]),
+        "sagitta_upright": interval(flatness, "sagitta_upright_mm", part["sagitta_upright_mm"]),
+        "glass_verdict": mirror["glass"]["verdict"],
+        "flatness": flatness,
+        "sheet": raw.get("sheet_shape"),
+        "warnings": tuple(raw["warnings"]),
+    }
+
+
+def _stock(photos: Photos, part: dict[str, float]) -> tuple[float, float] | None:
+    """Error of the stock route's lean and turn [deg], by rotation, the mean of the photos; None where one fails."""
+    sheet = SHEETS[photos.truths[0]["sheet"]]
+    found = []
+    for path in photos.paths:
+        direct, flipped, size = detect_twice(str(path), sheet)
+        focal_px = math.exp(prior_from_focal(size, read_photo(path).equivalent_mm).mean[0])
+        angles = stock_angles(sheet, direct, flipped, size, focal_px)
+        if angles is None:
+            return None
+        found.append(angles["rotation"])
+    lean, turn = np.mean(found, axis=0)
+    return float(lean - part["lean_deg"]), float(turn - part["turn_deg"])
+
+
+def write_answers(answers: Sequence[Answer], path: Path) -> None:
+    """One JSON object a line."""
+    path.write_text("".join(json.dumps(asdict(answer)) + "\n" for answer in answers), encoding="utf-8")
+
+
+def read_answers(path: Path) -> list[Answer]:
+    """The inverse of `write_answers`."""
+    answers = []
+    for line in path.read_text(encoding="utf-8").splitlines():
+        raw = json.loads(line)
+        for key in ("lean", "turn", "sagitta_across", "sagitta_upright"):
+            raw[key] = raw[key] and Interval(**raw[key])
+        for key in ("sagitta_true_mm", "warnings", "stock_error_deg"):
+            raw[key] = raw[key] if raw[key] is None else tuple(raw[key])
+        answers.append(Answer(**raw))
+    return answers
