@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 Vector = tuple[Array, Array, Array]
 #: Rounds of Newton. Faces depart from planes by half a millimetre in hundreds: two rounds leave 1e-10 mm; paper
 #: curls more.
-_FACE_ROUNDS, _PAPER_ROUNDS, _LENS_ROUNDS = 2, 3, 5
+_FACE_ROUNDS, _PAPER_ROUNDS, _LENS_ROUNDS = 2, 3, 3
 
 
 def lens_rays(camera: LensCamera, x: Array, y: Array) -> Vector:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ class LensCamera:
     distortion: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     roll_deg: float = 0.0
 
-    @property
+    @cached_property
     def rotation(self) -> Array:
         """(3, 3) from the target frame to the camera's."""
         forward = np.subtract(self.aim_mm, self.eye_mm)
@@ -54,7 +55,7 @@ class BentMirror:
     index: float = 1.52
     silvering: float = 0.92
 
-    @property
+    @cached_property
     def axes(self) -> Array:
         """(3, 3) rows: across the face to the viewer's right, up it, and its normal towards the viewer."""
         lean, turn = math.radians(self.lean_deg), math.radians(self.turn_deg)
@@ -62,7 +63,7 @@ class BentMirror:
         across = np.array([math.cos(turn), math.sin(turn), 0.0])
         return np.array([across, np.cross(normal, across), normal])
 
-    @property
+    @cached_property
     def foot(self) -> Array:
         """(3,) [mm] where the mean plane's distance is measured."""
         return np.array([0.0, self.distance_mm, 0.0])
