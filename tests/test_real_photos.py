@@ -53,8 +53,8 @@ def sighted():
 
 @pytest.fixture(scope="module")
 def joint(sighted):
-    _, solution, warnings = solve_sighted([item for item, _ in sighted.values()], UserConstraints())
-    return solution, warnings
+    adjustment = solve_sighted([item for item, _ in sighted.values()], UserConstraints())
+    return adjustment.solution, adjustment.warnings
 
 
 def photo_path(number):

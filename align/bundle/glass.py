@@ -5,20 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from ..optics.slab import THINNEST_GLASS_MM
 from ..quantity import Quantity
 from ..solve.joint import Solution, UserConstraints
-
-#: No mirror is sold thinner: below, the mirror is front-coated [mm]; above, it has glass in front.
-FRONT_COATED_BELOW_MM, BACK_SILVERED_ABOVE_MM = 1.2, 0.8
-#: A thickness so many half widths of its interval (3 standard deviations) below 0 tells nothing of the glass.
-IMPOSSIBLE_HALVES = 1.5
-#: A thickness is reported when its interval is narrower than this, half width [mm].
-THICKNESS_WORTH_MM = 1.0
-#: Corners that scatter this many times more than their windows' grain explains are off by what repeats (a warped
-#: print, a sharpening phone), and no sum of random errors: the thickness, their finest trait, is then not told.
-#: Renders have 1.1 to 1.8; real photos of a plain board, 4 to 9, and made of a corner's two mirrors one of
-#: 5.7 +- 0.8 mm and one that is front-coated.
-SYSTEMATIC_ERRORS_SIGMA0 = 3.0
+from .thresholds import IMPOSSIBLE_HALVES, SYSTEMATIC_ERRORS_SIGMA0, THICKNESS_WORTH_MM
 
 
 def thickness_summary(solution: Solution, mirror: int) -> GlassSummary:
@@ -39,9 +29,9 @@ def _glass(thickness: float, half: float, constraints: UserConstraints) -> Glass
         return GlassSummary("undetermined", None)
     low, high = max(thickness - half, 0.0), max(thickness + half, 0.0)
     known = Quantity(max(thickness, 0.0), low, high) if half < THICKNESS_WORTH_MM else None
-    if low > BACK_SILVERED_ABOVE_MM:
+    if low > THINNEST_GLASS_MM:
         return GlassSummary("back-silvered", known)
-    if high < FRONT_COATED_BELOW_MM:
+    if high < THINNEST_GLASS_MM:
         return GlassSummary("front-coated", known)
     return GlassSummary("undetermined", known)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,18 +17,12 @@ from ..solve.forward_model import DIRECT
 from ..solve.initial_guess import Hint
 from ..solve.joint import Solution, View, solve
 from ..target.sheets import Sheet
-
-if TYPE_CHECKING:
-    from .photo_set import Sighted
+from .moved import Difference, Said, differ_words, difference, grouped, moved_error
+from .photo_set import Sighted
+from .picture import allowed_for, is_unfit
+from .thresholds import SAME_MIRROR_CAMERA_DEG, SAME_MIRROR_DEG, SAME_MIRROR_MM, SAME_ZOOM_SHARE, SAME_ZOOM_SIGMAS
 
 Array = NDArray[np.float64]
-
-#: Reflections in two photos are of one mirror when it stands alike to within this.
-SAME_MIRROR_DEG, SAME_MIRROR_MM = 2.0, 10.0
-#: The same for mirrors compared in the camera's frame.
-SAME_MIRROR_CAMERA_DEG = 8.0
-#: Photos were taken at one zoom when their focal lengths agree to this share, and to so many sd.
-SAME_ZOOM_SHARE, SAME_ZOOM_SIGMAS = 0.015, 5.0
 LOG_FOCAL = CAMERA_PARAMETERS.index("log_focal")
 
 
@@ -51,28 +44,41 @@ def photo_views(item: Sighted, photo: int) -> list[View]:
 class JointViews:
     """Views of all photos with each mirror under one number; whether the sheet was moved between them.
 
-    hint : what the photos alone say; None for a single one
+    mirrors : for each photo, the number of each of its reflections; hint : what the photos alone say, None for
+    a single one; otherwise : what is amiss where nothing but the sheet may have moved and this way does not fit;
+    notes : differences between the photos that are too small to refuse.
     """
 
     views: tuple[View, ...]
     moved_sheet: bool
+    mirrors: tuple[tuple[int, ...], ...]
     hint: Hint | None = None
+    otherwise: SolveError | None = None
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class _Seen:
     """One mirror as one photo alone sees it, in the target's frame and in the camera's."""
 
-    photo: int
+    said: Said
     board: Board
-    normal: Array
-    offset_mm: float
     normal_cam: Array
     depth_cam_mm: float
-    uncertainty_rad: float
-    uncertainty_mm: float
     log_focal: float
     uncertainty_log_focal: float
+
+    @property
+    def photo(self) -> int:
+        return self.said.photo
+
+    @property
+    def normal(self) -> Array:
+        return self.said.mirror.normal
+
+    @property
+    def uncertainty_rad(self) -> float:
+        return float(np.hypot(self.said.mirror.sd("lean_rad"), self.said.mirror.sd("turn_rad")))
 
 
 def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
@@ -88,35 +94,95 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
         Neither is so: a photo disagrees with the others about where the mirrors stand, or about the zoom.
     """
     if len(sighted) == 1:
-        return [JointViews(tuple(photo_views(sighted[0], 0)), False)]
-    joints = []
+        return [JointViews(tuple(photo_views(sighted[0], 0)), False, (_in_order(sighted[0]),))]
+    names = [item.photo.name for item in sighted]
     alone = [_alone(sheet, item) for item in sighted]
     seen = [
         mirror
         for photo, (item, solution) in enumerate(zip(sighted, alone, strict=True))
         for mirror in _seen(item, photo, solution)
     ]
-    _check_zoom(seen, [item.photo.name for item in sighted])
-    for moved_sheet in (False, True):
-        numbers = _numbered(seen, moved_sheet)
-        if numbers is not None:
-            views = [view_of(item.sighting.target, photo, DIRECT) for photo, item in enumerate(sighted)]
-            order = _left_to_right(seen, numbers)
-            views += [view_of(m.board, m.photo, order[n]) for m, n in zip(seen, numbers, strict=True)]
-            joints.append(JointViews(tuple(views), moved_sheet, _hint(alone)))
+    _check_zoom(seen, names)
+    still, moved = (_numbered(seen, moved_sheet) for moved_sheet in (False, True))
+    hint = _hint(alone)
+    error: SolveError | None = _elsewhere(names, seen) if still is None else None
+    joints = []
+    if still is not None:
+        pairs = _differences(seen, still)
+        error = _moved_between(names, seen, still, pairs)
+        if error is None:
+            notes = tuple(
+                differ_words(names, seen[a].said, seen[b].said, found)
+                for a, b, found in pairs
+                if found.beyond_chance
+            )
+            joints.append(_joined(sighted, seen, still, moved_sheet=False, hint=hint, notes=notes))
+    if moved is not None:
+        joints.append(_joined(sighted, seen, moved, moved_sheet=True, hint=hint, otherwise=error))
     if joints:
         return joints
-    odd = _odd_one_out(seen)
-    raise SolveError(
-        f"{sighted[odd].photo.name} shows the mirror elsewhere relative to the sheet than the other photos.",
-        "Do not move the sheet or the mirror between the photos of one check; or check them with --each.",
+    assert error is not None
+    raise error
+
+
+def _in_order(item: Sighted) -> tuple[int, ...]:
+    """The reflections of a photo by itself are numbered as they stand, from the left."""
+    return tuple(range(len(item.sighting.reflections)))
+
+
+def _joined(
+    sighted: Sequence[Sighted],
+    seen: Sequence[_Seen],
+    numbers: Sequence[int],
+    *,
+    moved_sheet: bool,
+    hint: Hint | None,
+    otherwise: SolveError | None = None,
+    notes: tuple[str, ...] = (),
+) -> JointViews:
+    """All views under the mirrors' numbers from the left."""
+    order = _left_to_right(seen, numbers)
+    views = [view_of(item.sighting.target, photo, DIRECT) for photo, item in enumerate(sighted)]
+    views += [view_of(m.board, m.photo, order[n]) for m, n in zip(seen, numbers, strict=True)]
+    mirrors = tuple(
+        tuple(order[n] for m, n in zip(seen, numbers, strict=True) if m.photo == photo)
+        for photo in range(len(sighted))
     )
+    return JointViews(tuple(views), moved_sheet, mirrors, hint, otherwise, notes)
+
+
+def _differences(seen: Sequence[_Seen], numbers: Sequence[int]) -> list[tuple[int, int, Difference]]:
+    """How far each two sights of one mirror differ."""
+    return [
+        (first, second, difference(seen[first].said, seen[second].said))
+        for second in range(len(seen))
+        for first in range(second)
+        if numbers[first] == numbers[second]
+    ]
+
+
+def _moved_between(
+    names: Sequence[str],
+    seen: Sequence[_Seen],
+    numbers: Sequence[int],
+    pairs: Sequence[tuple[int, int, Difference]],
+) -> SolveError | None:
+    """What is amiss where mirror or sheet moved; None where all photos agree."""
+    moved = [(first, second, found) for first, second, found in pairs if found.moved]
+    if not moved:
+        return None
+    apart = {(seen[first].photo, seen[second].photo) for first, second, _ in moved}
+    first, *_ = max(moved, key=lambda pair: pair[2].chi_square)
+    said = [mirror.said for mirror, number in zip(seen, numbers, strict=True) if number == numbers[first]]
+    return moved_error(names, grouped(len(names), apart), said)
 
 
 def _alone(sheet: Sheet, item: Sighted) -> Solution | None:
     """What one photo says by itself; None where it shows no reflection."""
     views = photo_views(item, 0)
-    return solve(sheet, views, item.prior) if len(views) > 1 else None
+    if len(views) == 1:
+        return None
+    return allowed_for(lambda prior: solve(sheet, views, prior), item.prior, item.size).solution
 
 
 def _hint(alone: Sequence[Solution | None]) -> Hint | None:
@@ -142,14 +208,10 @@ def _seen(item: Sighted, photo: int, solution: Solution | None) -> list[_Seen]:
         mirror = solution.mirror(local)
         result.append(
             _Seen(
-                photo,
+                Said(photo, mirror, solution.quantile, trusted=not is_unfit(solution, item.prior)),
                 board,
-                mirror.normal,
-                mirror.offset_mm,
                 rotation @ mirror.normal,
                 float(mirror.height_before(solution.state.eye(0))[0]),
-                float(np.hypot(mirror.sd("lean_rad"), mirror.sd("turn_rad"))),
-                mirror.sd("offset_mm"),
                 float(solution.state.vector[LOG_FOCAL]),
                 float(np.sqrt(solution.covariance[LOG_FOCAL, LOG_FOCAL])),
             )
@@ -187,8 +249,9 @@ def _alike(first: _Seen, second: _Seen, moved_sheet: bool) -> float | None:
         alike = angle < np.radians(SAME_MIRROR_CAMERA_DEG) + angle_uncertainty and 0.7 < ratio < 1.4
     else:
         angle = angle_between(first.normal, second.normal)
-        gap = abs(first.offset_mm - second.offset_mm)
-        length_limit = SAME_MIRROR_MM + 4 * float(np.hypot(first.uncertainty_mm, second.uncertainty_mm))
+        one, other = first.said.mirror, second.said.mirror
+        gap = abs(one.offset_mm - other.offset_mm)
+        length_limit = SAME_MIRROR_MM + 4 * float(np.hypot(one.sd("offset_mm"), other.sd("offset_mm")))
         alike = angle < np.radians(SAME_MIRROR_DEG) + angle_uncertainty and gap < length_limit
     return angle if alike else None
 
@@ -237,6 +300,14 @@ def _left_to_right(seen: Sequence[_Seen], numbers: Sequence[int]) -> dict[int, i
 def _bearing(sights: Sequence[_Seen]) -> float:
     """Mean turn [rad] of a mirror's face: in a corner, the mirror on the left faces to the right."""
     return float(np.mean([lean_turn_of_normal(sight.normal)[1] for sight in sights]))
+
+
+def _elsewhere(names: Sequence[str], seen: Sequence[_Seen]) -> SolveError:
+    """A photo that shows the mirrors elsewhere than the others do."""
+    return SolveError(
+        f"{names[_odd_one_out(seen)]} shows the mirror elsewhere relative to the sheet than the other photos.",
+        "Do not move the sheet or the mirror between the photos of one check; or check them with --each.",
+    )
 
 
 def _odd_one_out(seen: Sequence[_Seen]) -> int:

@@ -16,7 +16,11 @@ from ..target.sheets import Sheet
 
 @dataclass(frozen=True, eq=False)
 class Sighted:
-    """One photo after sighting: what the solve needs, without its pixels."""
+    """One photo after sighting, without its pixels: what goes unchanged from here to solve and report.
+
+    mirrors : the number in the joint answer, from 0 at the left, of each of the sighting's reflections; () until
+    that is known.
+    """
 
     photo: Path
     size: tuple[int, int]
@@ -26,6 +30,7 @@ class Sighted:
     orientation: int | None = None
     crop: str = "whole"  # as `photo.read.Photo` has it
     notes: Sequence[str] = ()
+    mirrors: tuple[int, ...] = ()
 
 
 def sight_photos(

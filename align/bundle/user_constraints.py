@@ -13,9 +13,7 @@ from ..errors import SolveError
 from ..solve.joint import Solution
 from ..solve.problem import CONTACT_SD_MM, STATED_GLASS_SD_MM, UserConstraints
 from ..target.sheets import Sheet
-
-#: A statement this many standard deviations from what the photos say is not believed.
-CONTRADICTION_SIGMAS = 4.0
+from .thresholds import CONTRADICTION_SIGMAS
 
 
 def accepted_constraints(

@@ -4,26 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from ..errors import ReflectionError, SolveError
+from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution
+from ..solve.standing import standing
 from ..target.sheets import Sheet, corners_target
-from .glass import SYSTEMATIC_ERRORS_SIGMA0
 from .photo_set import Sighted
-
-#: Chi-square of 2 degrees above which a picture counts as stretched or sheared: by chance in 1 of 400. On 38
-#: rendered photos it was below 3.5 but for two (6.7 and 10.1).
-MAX_RESHAPE_SCORE = 12.0
-#: Above this reprojection error the model itself is wrong [px].
-MAX_RMS_PX = 2.5
-#: A picture longer than this, long side to short, is longer than any screen and may be a panorama; a choice.
-PANORAMA_SHAPE = 2.3
-#: The contact edge may seem to stand this far behind the glass before the answer is refused [mm].
-BEHIND_MM = 15.0
+from .thresholds import BEHIND_MM, MAX_RMS_PX, PANORAMA_SHAPE
 
 
 def no_reflection(item: Sighted) -> ReflectionError:
+    """The sheet without its reflection: what is plainly amiss, else what a good photo shows."""
     found = f"The target was found in {item.photo.name}, but no reflection of it"
     if item.sighting.complaint is not None:
         what, remedy = item.sighting.complaint
@@ -35,16 +26,6 @@ def no_reflection(item: Sighted) -> ReflectionError:
         "from 30 to 45 degrees above the floor."
         + ("" if whole else " Send the original photo, not a screenshot or a part of it."),
     )
-
-
-def seems_reshaped(solution: Solution) -> bool:
-    """Whether the corners would fit a stretched or sheared picture far better, beyond what repeating errors feign.
-
-    On four real photos of a bent board, whose corners scatter 5 to 8 times what their grain explains, the
-    statistic was 7 to 27.
-    """
-    systematic = max(max(solution.sigma0) / SYSTEMATIC_ERRORS_SIGMA0, 1.0)
-    return solution.reshape_score > MAX_RESHAPE_SCORE * systematic**2
 
 
 def shape_warnings(sighted: Sequence[Sighted]) -> list[str]:
@@ -74,14 +55,13 @@ def check_sane(sheet: Sheet, solution: Solution, names: Sequence[str]) -> None:
             "Lay the sheet flat, tape it down, hold the phone still, and take the photo again; for "
             "several photos, do not move the sheet between them.",
         )
-    for mirror in solution.mirrors():
-        for photo in range(len(names)):
-            placed_rotation, placed = solution.state.scene_from_sheet(photo)
-            middle = placed_rotation @ corners_target(sheet).mean(axis=0) + placed
-            before = mirror.height_before(np.stack([solution.state.eye(photo), placed, middle]))
-            if before[0] <= 0 or before[1] < -BEHIND_MM or before[2] <= 0:
-                raise SolveError(
-                    f"{names[photo]}: the camera or the sheet would stand behind the mirror; the photo seems "
-                    "to be mirrored.",
-                    "Turn off the phone's mirrored selfie setting, or use its rear camera.",
-                )
+    for view in solution.views:
+        if view.mirror == DIRECT:
+            continue
+        found = standing(solution.state, view.photo, view.mirror, corners_target(sheet))
+        if not found.feasible(BEHIND_MM):
+            raise SolveError(
+                f"{names[view.photo]}: the camera or the sheet would stand behind the mirror; the photo seems "
+                "to be mirrored.",
+                "Turn off the phone's mirrored selfie setting, or use its rear camera.",
+            )

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 
-from ..sighting.photo import Sighting
+from ..bundle.photo_set import Sighted
 from ..solve.forward_model import BOW_PARAMETERS
 from ..solve.joint import Solution
 from ..target.sheets import Sheet
@@ -35,7 +34,7 @@ MORE_PHOTOS = "Two or three photos from different heights in one check narrow th
 def advice_for(
     sheet: Sheet,
     solution: Solution,
-    photos: Sequence[tuple[Path, tuple[int, int], Sighting]],
+    photos: Sequence[Sighted],
     mirrors: Sequence[MirrorResult],
     tolerance_deg: float,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -45,10 +44,10 @@ def advice_for(
     weak = any(
         m.lean_deg.half_width > tolerance_deg / 2 or m.turn_deg.half_width > tolerance_deg / 2 for m in mirrors
     )
-    for number, (path, size, sighting) in enumerate(photos):
-        warnings += _photo_warnings(sheet, path, sighting)
+    for number, item in enumerate(photos):
+        warnings += _photo_warnings(sheet, item)
         if weak:
-            advice += _photo_advice(solution, number, size, sighting)
+            advice += _photo_advice(solution, number, item)
     advice += _corner_advice(mirrors)
     if weak and len(photos) == 1:
         advice.append(f"{MORE_PHOTOS}.")
@@ -107,14 +106,14 @@ def _bow_warning(solution: Solution) -> list[str]:
     return []
 
 
-def _photo_warnings(sheet: Sheet, path: Path, sighting: Sighting) -> list[str]:
+def _photo_warnings(sheet: Sheet, item: Sighted) -> list[str]:
     result = []
-    for board in sighting.reflections:
+    for board in item.sighting.reflections:
         share = len(board.corner_ids) / sheet.corner_count
         if share < 0.5:
             result.append(
-                f"{path.name}: only {len(board.corner_ids)} of {sheet.corner_count} corners of the reflection "
-                "are visible."
+                f"{item.photo.name}: only {len(board.corner_ids)} of {sheet.corner_count} corners of the "
+                "reflection are visible."
             )
     return result
 
@@ -125,8 +124,8 @@ def elevation_of(solution: Solution, photo: int) -> float:
     return math.asin(float(eye[2] / np.linalg.norm(eye)))
 
 
-def _photo_advice(solution: Solution, photo: int, size: tuple[int, int], sighting: Sighting) -> list[str]:
-    result = []
+def _photo_advice(solution: Solution, photo: int, item: Sighted) -> list[str]:
+    result, sighting = [], item.sighting
     elevation = math.degrees(elevation_of(solution, photo))
     if elevation < LOW_CAMERA_DEG:
         result.append(f"{HOLD_HIGHER}: 30 to 45 degrees above the floor shows the sheet better.")
@@ -139,6 +138,6 @@ def _photo_advice(solution: Solution, photo: int, size: tuple[int, int], sightin
     if blur > BLURRED_PX:
         result.append(f"{HOLD_STILL}: the photo is blurred.")
     width = float(np.ptp(sighting.target.outline_px[:, 0]))
-    if width < 0.25 * size[0]:
+    if width < 0.25 * item.size[0]:
         result.append("Let the sheet and its reflection fill the frame: they take up little of it.")
     return result

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -12,9 +11,9 @@ from typing import Any
 from ..bundle.adjustment import solve_sighted
 from ..bundle.photo_set import sight_photos
 from ..photo.camera_file import read_camera_file
-from ..solve.joint import Solution, UserConstraints
+from ..solve.joint import UserConstraints
 from .photo_quality import quality_of
-from .report import report, wanted_turns
+from .report import report
 from .result import CheckResult
 from .settings import CheckSettings
 
@@ -54,27 +53,6 @@ def check(
     )
     contacts = tuple(number - 1 for number in settings.touching_mirrors)
     constraints = UserConstraints(settings.glass_mm, settings.touching, contacts)
-    wanted = settings.want_turn_deg or (0.0,)
-    sheet, solution, warnings = solve_sighted(sighted, constraints)
-    source = "file" if camera_file is not None else "photo"
-    photos_sighted = [(item.photo, item.size, item.sighting) for item in sighted]
-    result = report(
-        sheet,
-        solution,
-        photos_sighted,
-        camera_source=source,
-        want_turn=_nearest_turns(solution, [math.radians(turn) for turn in wanted]),
-        tolerance=math.radians(settings.tolerance_deg),
-        mirror_size_mm=settings.mirror_size_mm,
-        mount=settings.mount,
-        warnings=warnings,
-    )
-    quality = quality_of(solution, photos_sighted, result.mirrors, settings.tolerance_deg, source)
-    return replace(result, quality=quality, rule_mm=settings.rule_mean_mm, settings=settings)
-
-
-def _nearest_turns(solution: Solution, wanted: Sequence[float]) -> list[float]:
-    """The turns that are wanted, each named as near to what its mirror has as whole turns allow: 180 is -180."""
-    turns = wanted_turns(wanted, solution.mirror_count)
-    has = (mirror.turn_rad for mirror in solution.mirrors())
-    return [turn + 2 * math.pi * round((at - turn) / (2 * math.pi)) for turn, at in zip(turns, has, strict=True)]
+    adjustment = solve_sighted(sighted, constraints)
+    result = report(adjustment, settings, "file" if camera_file is not None else "photo")
+    return replace(result, quality=quality_of(adjustment, result.mirrors, settings.tolerance_deg, result.camera))

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..bundle.photo_set import Sighted
 from ..optics.geometry import mirror_normal
 from ..optics.slab import virtual_point
-from ..sighting.photo import Sighting
 from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution
 from ..target.sheets import Sheet
@@ -24,9 +23,7 @@ def overlay_of(
     sheet: Sheet,
     solution: Solution,
     photo: int,
-    path: Path,
-    size: tuple[int, int],
-    sighting: Sighting,
+    item: Sighted,
     want_turns: Sequence[float],
     mirror_size_mm: tuple[float, float] | None,
 ) -> Overlay:
@@ -53,13 +50,13 @@ def overlay_of(
             )
         )
     return Overlay(
-        file=str(path),
-        size=size,
+        file=str(item.photo),
+        size=item.size,
         direct_corners_px=direct[0].pixels if direct else np.zeros((0, 2)),
         direct_outline_px=_project(solution, photo, outline),
         mirrors=tuple(sorted(mirrors, key=lambda m: m.number)),
         inter_reflections_px=tuple(
-            inter_reflection.board.outline_px for inter_reflection in sighting.inter_reflections
+            inter_reflection.board.outline_px for inter_reflection in item.sighting.inter_reflections
         ),
         mirror_size_known=mirror_size_mm is not None,
     )

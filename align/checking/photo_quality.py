@@ -10,10 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
+from ..bundle.adjustment import Adjustment
 from ..sighting.photo import Sighting
 from ..solve.joint import Solution
 from .advice import (
@@ -27,7 +27,7 @@ from .advice import (
     STEEP_CAMERA_DEG,
     elevation_of,
 )
-from .result import MirrorResult, Quality
+from .result import CameraSummary, Grade, MirrorResult, Quality
 
 #: The widest half-width as a share of the tolerance, up to which photos are good, and fair.
 GOOD_SHARE, FAIR_SHARE = 0.25, 0.5
@@ -51,23 +51,20 @@ class Fault:
 
 
 def quality_of(
-    solution: Solution,
-    photos: Sequence[tuple[Path, tuple[int, int], Sighting]],
-    mirrors: Sequence[MirrorResult],
-    tolerance_deg: float,
-    camera_source: str,
+    adjustment: Adjustment, mirrors: Sequence[MirrorResult], tolerance_deg: float, camera: CameraSummary
 ) -> Quality:
-    """How good the photos are for this answer; camera_source : "file" or "photo"."""
+    """How good the photos are for this answer."""
+    solution, photos = adjustment.solution, adjustment.photos
     widest = max(max(m.lean_deg.half_width, m.turn_deg.half_width) for m in mirrors)
     share = widest / tolerance_deg
-    grade = "good" if share <= GOOD_SHARE else "fair" if share <= FAIR_SHARE else "poor"
-    faults = [fault for number, (_, _, s) in enumerate(photos) for fault in _faults(solution, number, s)]
+    grade: Grade = "good" if share <= GOOD_SHARE else "fair" if share <= FAIR_SHARE else "poor"
+    faults = [fault for number, item in enumerate(photos) for fault in _faults(solution, number, item.sighting)]
     if grade != "good":
-        faults += [*_unknowns(solution, camera_source), *_uneven(solution)]
+        faults += [*_unknowns(solution, camera.source), *_uneven(solution)]
     worst = max(faults, key=lambda fault: fault.factor, default=None)
     if worst is None or worst.factor < (WORTH_FACTOR_WHEN_GOOD if grade == "good" else WORTH_FACTOR):
         return Quality(grade, widest, share, remedy="" if grade == "good" else f"{MORE_PHOTOS}.")
-    name = photos[worst.photo][0].name if worst.photo is not None and len(photos) > 1 else ""
+    name = photos[worst.photo].photo.name if worst.photo is not None and len(photos) > 1 else ""
     return Quality(grade, widest, share, worst.cause, worst.words, worst.remedy, name)
 
 

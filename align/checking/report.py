@@ -5,55 +5,47 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 
+from ..bundle.adjustment import Adjustment
 from ..bundle.glass import thickness_summary
+from ..bundle.photo_set import Sighted
 from ..errors import ReflectionError
 from ..quantity import Quantity
 from ..sighting.inter_reflections import InterReflection
-from ..sighting.photo import Sighting
 from ..solve.forward_model import DIRECT
-from ..solve.joint import Solution, View
+from ..solve.joint import Solution
 from ..solve.solution import SolvedMirror
-from ..target.sheets import Sheet
 from .advice import advice_for
 from .overlay import overlay_of
-from .result import CameraSummary, CheckResult, InterReflectionSummary, MirrorAngle, MirrorResult, PhotoSummary
-from .settings import Mount
+from .result import (
+    CameraSource,
+    CameraSummary,
+    CheckResult,
+    InterReflectionSummary,
+    MirrorAngle,
+    MirrorResult,
+    PhotoSummary,
+    Verdict,
+)
+from .settings import CheckSettings
 from .shims import propagate, shims_for
 
 #: A mirror turned farther than this runs along the sheet's depth: a distance along it says nothing.
 ALONG_SHEET_DEG = 60.0
 
 
-def report(
-    sheet: Sheet,
-    solution: Solution,
-    photos: Sequence[tuple[Path, tuple[int, int], Sighting]],
-    *,
-    camera_source: str,
-    want_turn: float | Sequence[float],
-    tolerance: float,
-    mirror_size_mm: tuple[float, float] | None,
-    mount: Mount,
-    warnings: tuple[str, ...] = (),
-) -> CheckResult:
-    """The whole answer; angles in radians; want_turn : one for all mirrors, or one for each from the left."""
-    wanted = wanted_turns(want_turn, solution.mirror_count)
-    mirrors = tuple(
-        mirror_result(solution, number, turn, tolerance, mirror_size_mm, mount)
-        for number, turn in enumerate(wanted)
-    )
+def report(adjustment: Adjustment, settings: CheckSettings, camera_source: CameraSource) -> CheckResult:
+    """The whole answer; camera_source : where the camera's numbers are from."""
+    sheet, solution, photos = adjustment.sheet, adjustment.solution, adjustment.photos
+    wanted = wanted_turns(solution, settings.want_turn_deg)
+    mirrors = tuple(mirror_result(solution, number, turn, settings) for number, turn in enumerate(wanted))
     focal = solution.camera.focal_px
     focal_half = solution.quantile * math.sqrt(float(solution.covariance[0, 0]))
-    more_warnings, advice = advice_for(sheet, solution, photos, mirrors, math.degrees(tolerance))
+    more_warnings, advice = advice_for(sheet, solution, photos, mirrors, settings.tolerance_deg)
     return CheckResult(
-        photos=tuple(
-            _photo_summary(solution, number, path, size, sighting)
-            for number, (path, size, sighting) in enumerate(photos)
-        ),
+        photos=tuple(_photo_summary(solution, number, item) for number, item in enumerate(photos)),
         camera=CameraSummary(
             camera_source,
             Quantity(focal, focal * math.exp(-focal_half), focal * math.exp(focal_half)),
@@ -61,46 +53,47 @@ def report(
         mirrors=mirrors,
         angles=_mirror_angles(solution),
         sheet=sheet.name,
-        tolerance_deg=math.degrees(tolerance),
-        warnings=(*warnings, *more_warnings),
+        tolerance_deg=settings.tolerance_deg,
+        warnings=(*adjustment.warnings, *more_warnings),
         advice=advice,
         overlays=tuple(
-            overlay_of(sheet, solution, number, path, size, sighting, wanted, mirror_size_mm)
-            for number, (path, size, sighting) in enumerate(photos)
+            overlay_of(sheet, solution, number, item, wanted, settings.mirror_size_mm)
+            for number, item in enumerate(photos)
         ),
         touching=tuple(mirror + 1 for mirror in solution.constraints.contacts),
+        rule_mm=settings.rule_mean_mm,
+        settings=settings,
     )
 
 
-def wanted_turns(want_turn: float | Sequence[float], mirrors: int) -> tuple[float, ...]:
-    """The turn that is wanted of each mirror, from the left.
+def wanted_turns(solution: Solution, stated_deg: Sequence[float]) -> tuple[float, ...]:
+    """The turn [rad] that is wanted of each mirror, from the left, square to the sheet where nobody said.
+
+    Each is named as near to what its mirror has as whole turns allow: 180 degrees are -180.
 
     Raises
     ------
     ReflectionError
         As many turns as mirrors were expected.
     """
-    turns = tuple(want_turn) if isinstance(want_turn, Sequence) else (want_turn,)
+    turns = [math.radians(turn) for turn in stated_deg or (0.0,)]
+    mirrors = solution.mirrors()
     if len(turns) == 1:
-        return turns * mirrors
-    if len(turns) != mirrors:
-        seen = "one mirror" if mirrors == 1 else f"{mirrors} mirrors"
+        turns *= len(mirrors)
+    if len(turns) != len(mirrors):
+        seen = "one mirror" if len(mirrors) == 1 else f"{len(mirrors)} mirrors"
         raise ReflectionError(
             f"The turns of {len(turns)} mirrors were named, but {seen} could be seen.",
             "Name one turn for all mirrors, or one for each mirror that shows the whole sheet, from left to right.",
         )
-    return turns
+    return tuple(
+        turn + 2 * math.pi * round((mirror.turn_rad - turn) / (2 * math.pi))
+        for turn, mirror in zip(turns, mirrors, strict=True)
+    )
 
 
-def mirror_result(
-    solution: Solution,
-    number: int,
-    want_turn: float,
-    tolerance: float,
-    mirror_size_mm: tuple[float, float] | None,
-    mount: Mount,
-) -> MirrorResult:
-    """One mirror's numbers with their intervals."""
+def mirror_result(solution: Solution, number: int, want_turn: float, settings: CheckSettings) -> MirrorResult:
+    """One mirror's numbers with their intervals; want_turn [rad]."""
     mirror = solution.mirror(number)
     lean, turn, quantile = mirror.lean_rad, mirror.turn_rad, solution.quantile
     half = quantile * np.sqrt(np.diag(mirror.covariance))
@@ -118,10 +111,12 @@ def mirror_result(
             angle_covariance,
             quantile,
             want_turn=want_turn,
-            mirror_size_mm=mirror_size_mm,
-            mount=mount,
+            mirror_size_mm=settings.mirror_size_mm,
+            mount=settings.mount,
         ),
-        verdict=verdict((lean, turn - want_turn), (float(half[0]), float(half[1])), tolerance),
+        verdict=verdict(
+            (lean, turn - want_turn), (float(half[0]), float(half[1])), math.radians(settings.tolerance_deg)
+        ),
         climb_mm_per_100=climb,
         bend_mm_per_100=bend,
         want_turn_deg=round(math.degrees(want_turn), 9),
@@ -142,7 +137,7 @@ def _around(value: float, half: float) -> Quantity:
     return Quantity(value, value - half, value + half)
 
 
-def verdict(errors: tuple[float, float], halves: tuple[float, float], tolerance: float) -> str:
+def verdict(errors: tuple[float, float], halves: tuple[float, float], tolerance: float) -> Verdict:
     """ "square" when both intervals lie within the tolerance, "out of square" when one lies wholly outside."""
     if any(abs(error) - half > tolerance for error, half in zip(errors, halves, strict=True)):
         return "out of square"
@@ -155,36 +150,25 @@ def _degrees(value: float, half: float) -> Quantity:
     return Quantity(math.degrees(value), math.degrees(value - half), math.degrees(value + half))
 
 
-def _photo_summary(
-    solution: Solution, number: int, path: Path, size: tuple[int, int], sighting: Sighting
-) -> PhotoSummary:
+def _photo_summary(solution: Solution, number: int, item: Sighted) -> PhotoSummary:
     views = [view for view in solution.views if view.photo == number]
     return PhotoSummary(
-        file=str(path),
-        size=size,
+        file=str(item.photo),
+        size=item.size,
         direct_corners=sum(len(v.pixels) for v in views if v.mirror == DIRECT),
         reflected_corners=sum(len(v.pixels) for v in views if v.mirror != DIRECT),
         rms_px=solution.rms_px(number),
         inter_reflections=tuple(
-            _inter_reflection_summary(views, sighting, inter_reflection)
-            for inter_reflection in sighting.inter_reflections
+            _inter_reflection_summary(item, inter_reflection)
+            for inter_reflection in item.sighting.inter_reflections
         ),
     )
 
 
-def _inter_reflection_summary(
-    views: Sequence[View], sighting: Sighting, inter_reflection: InterReflection
-) -> InterReflectionSummary:
+def _inter_reflection_summary(item: Sighted, inter_reflection: InterReflection) -> InterReflectionSummary:
     """A repeated reflection with its mirrors' numbers in the answer, which counts over all photos."""
-    reflected = [view for view in views if view.mirror != DIRECT]
-
-    def number_of(local: int) -> int:
-        place = sighting.reflections[local].centre_px
-        nearest = min(reflected, key=lambda view: float(np.linalg.norm(view.pixels.mean(axis=0) - place)))
-        return nearest.mirror + 1
-
     x, y = (float(value) for value in inter_reflection.board.outline_px.mean(axis=0))
-    mirrors = tuple(number_of(local) for local in inter_reflection.mirrors)
+    mirrors = tuple(item.mirrors[local] + 1 for local in inter_reflection.mirrors)
     return InterReflectionSummary(inter_reflection.kind, mirrors, len(inter_reflection.board.corner_ids), (x, y))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,11 @@ from ..quantity import Quantity
 from .settings import CheckSettings
 
 Array = NDArray[np.float64]
+
+Verdict = Literal["square", "out of square", "undetermined"]
+CameraSource = Literal["file", "photo"]
+Grade = Literal["good", "fair", "poor"]
+ShimMount = Literal["wall", "foot", "per 100 mm"]
 
 #: A mirror that leans, or is turned from what is wanted, by more than this is not packed but hung anew [deg].
 MAX_PACKED_DEG = 20.0
@@ -69,7 +74,7 @@ class PhotoSummary:
 class CameraSummary:
     """Where the camera's numbers are from ("file" or "photo") and its focal length [px]."""
 
-    source: str
+    source: CameraSource
     focal_px: Quantity
 
     def to_json(self) -> dict[str, Any]:
@@ -94,7 +99,7 @@ class ShimSet:
     that no packing corrects, in words ("" where packing does).
     """
 
-    mount: str
+    mount: ShimMount
     shims: tuple[Shim, ...]
     turn_by: str = ""
 
@@ -124,7 +129,7 @@ class MirrorResult:
     distance_mm: Quantity | None
     glass: GlassSummary
     shims: ShimSet
-    verdict: str
+    verdict: Verdict
     climb_mm_per_100: Quantity
     bend_mm_per_100: Quantity
     want_turn_deg: float = 0.0
@@ -210,7 +215,7 @@ class Quality:
     remedy : what to try, "" for nothing; photo : the file it is about, where there are several.
     """
 
-    grade: str
+    grade: Grade
     widest_half_deg: float
     tolerance_share: float
     cause: str = ""
@@ -261,7 +266,7 @@ class CheckResult:
         return wanted.pop() if len(wanted) == 1 else None
 
     @property
-    def verdict(self) -> str:
+    def verdict(self) -> Verdict:
         """ "square" when every mirror is, "out of square" when one is, else "undetermined"."""
         verdicts = {mirror.verdict for mirror in self.mirrors}
         if "out of square" in verdicts:

@@ -5,20 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, get_args
 
 from ..bundle.glass import GlassSummary
 from ..errors import FileFormatError
 from ..quantity import Quantity
 from .result import (
+    CameraSource,
     CameraSummary,
     CheckResult,
+    Grade,
     InterReflectionSummary,
     MirrorAngle,
     MirrorResult,
     PhotoSummary,
     Quality,
+    ShimMount,
     ShimSet,
+    Verdict,
 )
 from .settings import CheckSettings
 from .shims import WALL_CORNERS, shim_of
@@ -56,7 +60,9 @@ def check_from_json(raw: Mapping[str, Any], where: str) -> CheckResult:
     try:
         return CheckResult(
             photos=tuple(_photo(item) for item in raw["photos"]),
-            camera=CameraSummary(str(raw["camera"]["source"]), quantity(raw["camera"]["focal_px"])),
+            camera=CameraSummary(
+                _one_of(CameraSource, raw["camera"]["source"]), quantity(raw["camera"]["focal_px"])
+            ),
             mirrors=tuple(_mirror(item, n, raw["want_turn_deg"]) for n, item in enumerate(raw["mirrors"], 1)),
             angles=tuple(
                 MirrorAngle(int(a["mirrors"][0]), int(a["mirrors"][1]), quantity(a["angle_deg"]))
@@ -104,7 +110,7 @@ def quantity(raw: Mapping[str, Any]) -> Quantity:
 def shims_from_json(raw: Mapping[str, Any], turn_by: str = "") -> ShimSet:
     """The packing from {place: quantity}: the places tell how the mirror is held."""
     places = set(raw)
-    mount = "per 100 mm"
+    mount: ShimMount = "per 100 mm"
     if places <= {"front", "rear"}:
         mount = "foot"
     elif places <= set(WALL_CORNERS):
@@ -112,6 +118,13 @@ def shims_from_json(raw: Mapping[str, Any], turn_by: str = "") -> ShimSet:
     # The stack is not in the JSON: it follows from the thickness and its uncertainty, as it did in the first place.
     shims = [shim_of(str(place), quantity(item)) for place, item in raw.items()]
     return ShimSet(mount, tuple(shims), turn_by)
+
+
+def _one_of(kinds: Any, found: Any) -> Any:
+    """A word that must be one of a `Literal`'s; ValueError otherwise."""
+    if found not in get_args(kinds):
+        raise ValueError(f"expected one of {', '.join(get_args(kinds))}, found {found!r}")
+    return found
 
 
 def _expect_format(raw: Mapping[str, Any], expected: str, where: str) -> None:
@@ -127,7 +140,7 @@ def _quality(raw: Mapping[str, Any] | None) -> Quality | None:
         return None
     widest, share = (float(raw[name]) for name in ("widest_half_deg", "tolerance_share"))
     cause, words, remedy, photo = (str(raw[name]) for name in ("cause", "words", "try", "photo"))
-    return Quality(str(raw["grade"]), widest, share, cause, words, remedy, photo)
+    return Quality(_one_of(Grade, raw["grade"]), widest, share, cause, words, remedy, photo)
 
 
 def _photo(raw: Mapping[str, Any]) -> PhotoSummary:
@@ -149,9 +162,6 @@ def _inter_reflection(raw: Mapping[str, Any]) -> InterReflectionSummary:
 
 def _mirror(raw: Mapping[str, Any], number: int, want_turn_deg: Any) -> MirrorResult:
     """A mirror; `want_turn_deg` is what was wanted of all, in entries that do not say it of each."""
-    verdict = str(raw["verdict"])
-    if verdict not in ("square", "out of square", "undetermined"):
-        raise ValueError(f"unknown verdict {verdict!r}")
     return MirrorResult(
         number=number,
         lean_deg=quantity(raw["lean_deg"]),
@@ -159,7 +169,7 @@ def _mirror(raw: Mapping[str, Any], number: int, want_turn_deg: Any) -> MirrorRe
         distance_mm=None if raw["distance_mm"] is None else quantity(raw["distance_mm"]),
         glass=_glass(raw["glass"]),
         shims=shims_from_json(raw["shims_mm"], str(raw.get("turn_by", ""))),
-        verdict=verdict,
+        verdict=_one_of(Verdict, raw["verdict"]),
         climb_mm_per_100=quantity(raw["climb_mm_per_100"]),
         bend_mm_per_100=quantity(raw["bend_mm_per_100"]),
         want_turn_deg=float(raw.get("want_turn_deg", want_turn_deg)),

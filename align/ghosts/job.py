@@ -82,7 +82,8 @@ def glass_of(
     camera_file = read_camera_file(camera) if isinstance(camera, (str, os.PathLike)) else camera
     try:
         sighted, dark = _sight(paths, camera_file, progress)
-        _, solution, warnings = solve_sighted(sighted, UserConstraints())
+        adjustment = solve_sighted(sighted, UserConstraints())
+        solution, warnings = adjustment.solution, adjustment.warnings
     except (TargetError, ReflectionError):
         free = glass_without_sheet(paths, camera_file, distance_mm=distance_mm, glass_mm=glass_mm)
         if free is None:

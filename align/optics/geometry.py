@@ -52,6 +52,11 @@ def lean_turn_of_normal(normal: Array) -> tuple[float, float]:
     return math.asin(max(-1.0, min(1.0, -z))), math.atan2(x, -y)
 
 
+def height_before(points: Array, normal: Array, offset: float) -> Array:
+    """(n,) how far (n, 3) points stand before the plane `normal` . p + offset = 0; negative behind it."""
+    return np.asarray(np.atleast_2d(points) @ normal + offset)
+
+
 def reflect(points: Array, normal: Array, plane_point: Array) -> Array:
     """Mirror images of (n, 3) points in the plane through `plane_point` with unit `normal`."""
     points = np.asarray(points, float)

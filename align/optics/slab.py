@@ -25,6 +25,8 @@ FLOAT_GLASS_INDEX = 1.52
 FLOAT_GLASS_INDEX_SD = 0.005
 #: Glass thicknesses that mirrors are commonly sold in [mm] (nominal thicknesses of EN 572-2 and EN 1036-1).
 COMMON_GLASS_MM = (2.0, 3.0, 4.0, 5.0, 6.0)
+#: Glass below this is none, and the mirror front-coated [mm]: halfway between no glass and the thinnest common one.
+THINNEST_GLASS_MM = COMMON_GLASS_MM[0] / 2
 #: Reflectance of silver behind glass in visible light, about; common practice, no source.
 SILVERING_REFLECTANCE = 0.93
 

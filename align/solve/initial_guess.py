@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 
 from ..errors import SolveError
 from ..optics.camera_model import Camera
-from ..optics.geometry import fit_homography, lean_turn_of_normal, mirror_normal
+from ..optics.geometry import fit_homography, height_before, lean_turn_of_normal, mirror_normal
 from ..optics.slab import FLOAT_GLASS_INDEX
 from .forward_model import DIRECT, State
 from .homographies import focal_from_homographies, mirror_candidates, plane_poses, pose_error
 from .least_squares import Minimum
 from .problem import Problem, View
+from .standing import standing
 
 Array = NDArray[np.float64]
 Pose = tuple[Array, Array]
@@ -194,7 +195,7 @@ def facing(problem: Problem, state: State, mirror: int, photo: int) -> State:
     where = problem.layout.mirror(mirror)
     lean, turn, offset, thickness = state.vector[where]
     normal = mirror_normal(float(lean), float(turn))
-    if normal @ state.eye(photo) + offset < 0:
+    if standing(state, photo, mirror, problem.points).camera_mm < 0:
         # The glass changes sides: its face comes nearer by twice the silvering's depth.
         normal, offset = -normal, -offset - 2 * thickness / FLOAT_GLASS_INDEX
     vector = state.vector.copy()
@@ -213,7 +214,7 @@ def _mirror_candidates(problem: Problem, state: State, view: View) -> list[Array
     for lean, turn, offset in found:
         normal = rotation @ mirror_normal(lean, turn)
         offset = offset - float(normal @ translation)
-        if normal @ eye + offset < 0:  # the same plane; its face is the side that the camera sees
+        if height_before(eye, normal, offset)[0] < 0:  # the same plane; its face is the side that the camera sees
             normal, offset = -normal, -offset
         result.append(np.array([*lean_turn_of_normal(normal), offset]))
     return result

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from ..errors import SolveError
 from ..optics.camera_model import CENTRE_SD_SHARE, FOCAL_SD_BLIND, CameraPrior
-from ..optics.geometry import mirror_normal
 from ..target.sheets import Sheet
 from .correlated_errors import BoardErrors, spatial_correlation, true_variance, widened_covariance
 from .forward_model import DIRECT, State
@@ -19,6 +18,7 @@ from .initial_guess import Hint, cameras_to_try, facing, seeds
 from .least_squares import TOLERANCE, Minimum, covariance_of
 from .problem import Problem, UserConstraints, View
 from .solution import Solution
+from .standing import above_sheet_mm, standing
 
 __all__ = ["Solution", "UserConstraints", "View", "solve", "widened"]
 
@@ -112,18 +112,13 @@ def _faced(problem: Problem, state: State) -> State:
 
 
 def _feasible(problem: Problem, state: State) -> bool:
-    """Whether every sheet seen in a mirror stands before it, and every camera above the sheet's face."""
-    for view in problem.views:
-        rotation, translation = state.cam_from_sheet(view.photo)
-        if -(rotation.T @ translation)[2] <= 0:
-            return False
-        if view.mirror != DIRECT:
-            lean, turn, offset, _ = state.vector[problem.layout.mirror(view.mirror)]
-            placed_rotation, placed = state.scene_from_sheet(view.photo)
-            middle = placed_rotation @ problem.points.mean(axis=0) + placed
-            if mirror_normal(float(lean), float(turn)) @ middle + offset <= 0:
-                return False
-    return True
+    """Whether every sheet stands before the mirrors that show it, and every camera above the sheet's face."""
+    return all(
+        above_sheet_mm(state, view.photo) > 0
+        if view.mirror == DIRECT
+        else standing(state, view.photo, view.mirror, problem.points).feasible()
+        for view in problem.views
+    )
 
 
 def _finish(problem: Problem, state: State) -> Solution:

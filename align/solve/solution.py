@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.camera_model import Camera
-from ..optics.geometry import angle_between, mirror_normal
+from ..optics.geometry import angle_between, height_before, mirror_normal
 from .forward_model import MIRROR_PARAMETERS, State
 from .least_squares import student_quantile
 from .problem import UserConstraints, View
@@ -75,7 +75,7 @@ class SolvedMirror:
 
     def height_before(self, points: Array) -> Array:
         """(n,) [mm] how far (n, 3) points stand before the front face's plane; negative behind it."""
-        return np.asarray(np.atleast_2d(points) @ self.normal + self.offset_mm)
+        return height_before(points, self.normal, self.offset_mm)
 
 
 @dataclass(frozen=True, eq=False)

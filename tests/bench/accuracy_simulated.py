@@ -13,8 +13,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from align.bundle.adjustment import CAMERA_PRIOR_RESIDUAL_SIGMAS
-from align.bundle.validity import MAX_RMS_PX
+from align.bundle.thresholds import CAMERA_PRIOR_RESIDUAL_SIGMAS, MAX_RMS_PX
 from align.errors import AlignError
 from align.optics.camera_model import CameraPrior, prior_from_focal
 from align.optics.slab import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD

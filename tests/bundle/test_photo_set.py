@@ -14,12 +14,12 @@ from scipy import stats
 
 import align.bundle.glass as glass_module
 from align import check
-from align.bundle.adjustment import _joint_solution, solve_sighted
+from align.bundle.adjustment import Adjustment, _joint_solution, solve_sighted
 from align.bundle.grouping import joint_views
 from align.bundle.validity import check_sane
 from align.checking.advice import advice_for
 from align.checking.report import mirror_result, report
-from align.checking.settings import Mount
+from align.checking.settings import CheckSettings
 from align.checking.text import check_text
 from align.errors import CameraError, PhotoError, ReflectionError, SolveError
 from align.optics.camera_model import CameraPrior, prior_from_focal
@@ -69,7 +69,7 @@ def run(sim, constraints=None):
 
 
 def glass(solution):
-    return mirror_result(solution, 0, 0.0, math.radians(0.1), None, Mount()).glass
+    return mirror_result(solution, 0, 0.0, CheckSettings()).glass
 
 
 def assert_scatter_is_predicted(normalised, level=1e-3):
@@ -291,7 +291,7 @@ def test_a_zoomed_photo_is_named():
 
 def test_the_photo_that_fits_worst_is_named():
     sim = scene(4200, thickness=4.0)
-    _, solution, _ = solve_sighted(sighted_photos(SHEET, sim), UserConstraints())
+    solution = solve_sighted(sighted_photos(SHEET, sim), UserConstraints()).solution
     spoilt = {0: 40.0, 1: 90.0}  # times: both beyond what is allowed, the second more so
     assert 0.05 < solution.rms_px(0) < 0.2
     residuals = tuple(
@@ -349,8 +349,8 @@ def test_the_angle_between_two_mirrors_is_held_by_its_interval():
     for seed in range(60):
         sim = two_mirrors(seed)
         assert {view.mirror for view in sim.views} == {DIRECT, 0, 1}
-        sheet, solution, warnings = solve_sighted(sighted_photos(SHEET, sim), UserConstraints())
-        answer = answer_of(sheet, solution, warnings)
+        adjustment = solve_sighted(sighted_photos(SHEET, sim), UserConstraints())
+        answer, solution = report(adjustment, CheckSettings(), "photo"), adjustment.solution
         ((first, second, angle),) = [(a.first, a.second, a.angle_deg) for a in answer.angles]
         assert (first, second) == (1, 2)
         error = angle.value - true_angle_deg(sim.state)
@@ -361,20 +361,6 @@ def test_the_angle_between_two_mirrors_is_held_by_its_interval():
     assert_scatter_is_predicted(normalised)
 
 
-def answer_of(sheet, solution, warnings=()):
-    return report(
-        sheet,
-        solution,
-        [],
-        camera_source="photo",
-        want_turn=0.0,
-        tolerance=math.radians(0.1),
-        mirror_size_mm=None,
-        mount=Mount(),
-        warnings=warnings,
-    )
-
-
 def test_mirrors_are_numbered_from_left_to_right_whichever_is_seen_first():
     sim = two_mirrors(0, elevations=(28, 34, 42))
     photos = sighted_photos(SHEET, sim)
@@ -383,11 +369,10 @@ def test_mirrors_are_numbered_from_left_to_right_whichever_is_seen_first():
     only_right = replace(photos[0], sighting=replace(photos[0].sighting, reflections=(right,)))
     only_left = replace(photos[1], sighting=replace(photos[1].sighting, reflections=(left_of(photos[1]),)))
     for order in ([only_right, *photos[1:]], [only_right, only_left, photos[2]]):
-        sheet, solution, _ = solve_sighted(order, UserConstraints())
+        solution = solve_sighted(order, UserConstraints()).solution
         angles = [math.degrees(solution.mirror(number).placed[TURN]) for number in (0, 1)]
         truth = [math.degrees(sim.state.vector[sim.state.layout.mirror(m)][TURN]) for m in (0, 1)]
         np.testing.assert_allclose(angles, truth, atol=0.1)
-        assert sheet is SHEET
     with pytest.raises(SolveError, match="elsewhere"):  # no mirror in common: nothing says that the sheet lay still
         solve_sighted([only_right, only_left], UserConstraints())
 
@@ -419,10 +404,11 @@ def test_a_moved_sheet_before_a_camera_that_stood_still_is_recognised():
             rng=rng,
         )
         photos = [sighted_photo(SHEET, own, SIZE, prior, f"{'abc'[photo]}.jpg") for photo, own in enumerate(views)]
-        sheet, solution, warnings = solve_sighted(photos, UserConstraints())
+        adjustment = solve_sighted(photos, UserConstraints())
+        solution = adjustment.solution
         assert solution.state.layout.moved_sheet
-        assert any("sheet was moved" in warning for warning in warnings)
-        (between,) = answer_of(sheet, solution, warnings).angles
+        assert any("sheet was moved" in warning for warning in adjustment.warnings)
+        (between,) = report(adjustment, CheckSettings(), "photo").angles
         half = between.angle_deg.half_width
         assert 1e-4 < half < 0.02
         normalised.append((between.angle_deg.value - true_angle_deg(state)) / (half / solution.quantile))
@@ -431,31 +417,31 @@ def test_a_moved_sheet_before_a_camera_that_stood_still_is_recognised():
 
 def test_a_sheet_that_lay_still_is_not_taken_for_a_moved_one():
     for seed in range(4):
-        _, solution, warnings = solve_sighted(sighted_photos(SHEET, scene(6000 + seed)), UserConstraints())
-        assert not solution.state.layout.moved_sheet
-        assert warnings == ()
+        adjustment = solve_sighted(sighted_photos(SHEET, scene(6000 + seed)), UserConstraints())
+        assert not adjustment.solution.state.layout.moved_sheet
+        assert adjustment.warnings == ()
 
 
 # What is said of each of several mirrors ------------------------------------------------------------------
 
 
-def answer_with(solution, **changes):
-    said = {"want_turn": 0.0, "tolerance": math.radians(2.0), "mirror_size_mm": None, "mount": Mount()}
-    return report(SHEET, solution, [], camera_source="photo", **{**said, **changes})
+def answer_with(solution, want_turn_deg=()):
+    settings = CheckSettings(tolerance_deg=2.0, want_turn_deg=want_turn_deg)
+    return report(Adjustment(SHEET, (), solution), settings, "photo")
 
 
 def test_a_corner_is_square_when_each_mirror_stands_as_wanted_of_it():
     sim = two_mirrors(7)
     solution = solve(SHEET, sim.views, sim.prior, UserConstraints())
     turns = [math.degrees(solution.mirror(m).placed[TURN]) for m in (0, 1)]
-    wanted = np.radians([round(turn) for turn in turns])
-    answer = answer_with(solution, want_turn=list(wanted))
+    wanted = [round(turn) for turn in turns]
+    answer = answer_with(solution, wanted)
     assert [mirror.verdict for mirror in answer.mirrors] == ["square", "square"]
     assert [mirror.want_turn_deg for mirror in answer.mirrors] == [round(turn) for turn in turns]
     assert answer.want_turn_deg is None  # they differ
     assert "TRUE. The mirrors are plumb and turned as wanted" in check_text(answer)
     assert f"wanted {round(turns[0])}°" in check_text(answer)
-    swapped = answer_with(solution, want_turn=list(wanted[::-1]))
+    swapped = answer_with(solution, wanted[::-1])
     assert {mirror.verdict for mirror in swapped.mirrors} == {"out of square"}
     one_for_all = answer_with(solution)
     assert (one_for_all.want_turn_deg, one_for_all.verdict) == (0.0, "out of square")
@@ -463,7 +449,7 @@ def test_a_corner_is_square_when_each_mirror_stands_as_wanted_of_it():
     assert any(example in words for words in one_for_all.advice)
     assert not any("--want-turn" in words for words in answer.advice)
     with pytest.raises(ReflectionError, match="turns of 3 mirrors were named, but 2 mirrors could be seen"):
-        answer_with(solution, want_turn=[0.0, 0.1, 0.2])
+        answer_with(solution, [0.0, 6.0, 12.0])
 
 
 def test_a_mirror_along_the_sheet_has_an_offset_and_no_distance():
@@ -494,13 +480,14 @@ def touching_corner(seed, distances):
 
 def test_the_data_tell_which_mirror_the_sheet_touches_or_the_user_does():
     second = sighted_photos(SHEET, touching_corner(0, (60.0, 0.0)))
-    _, solution, warnings = solve_sighted(second, UserConstraints(touching=True))
-    assert solution.constraints.contacts == (1,)
-    assert any("taken to touch mirror 2" in words for words in warnings)
-    _, said, quiet = solve_sighted(second, UserConstraints(None, True, (1,)))
+    found = solve_sighted(second, UserConstraints(touching=True))
+    assert found.solution.constraints.contacts == (1,)
+    assert any("taken to touch mirror 2" in words for words in found.warnings)
+    adjustment = solve_sighted(second, UserConstraints(None, True, (1,)))
+    said = adjustment.solution
     assert said.constraints.contacts == (1,)
-    assert quiet == ()
-    free = solve_sighted(second, UserConstraints())[1]
+    assert adjustment.warnings == ()
+    free = solve_sighted(second, UserConstraints()).solution
     sd = [math.sqrt(s.mirror(1).placed_covariance[THICKNESS, THICKNESS]) for s in (free, said)]
     assert sd[1] < 0.85 * sd[0]  # and the contact is used of that mirror: by a quarter, as measured
     with pytest.raises(SolveError, match=r"said to touch mirror 1, .* stands [56]\d\.\d mm .* from it"):
@@ -511,7 +498,7 @@ def test_the_data_tell_which_mirror_the_sheet_touches_or_the_user_does():
     with pytest.raises(SolveError, match="may be that of mirrors 1 and 2") as error:
         solve_sighted(both, UserConstraints(touching=True))
     assert "--touching-mirror" in error.value.remedy
-    assert solve_sighted(both, UserConstraints(None, True, (0, 1)))[1].constraints.contacts == (0, 1)
+    assert solve_sighted(both, UserConstraints(None, True, (0, 1))).solution.constraints.contacts == (0, 1)
     neither = sighted_photos(SHEET, touching_corner(2, (70.0, 40.0)))
     with pytest.raises(SolveError, match=r"said to touch a mirror, .* from the nearest, mirror 2"):
         solve_sighted(neither, UserConstraints(touching=True))
@@ -524,7 +511,8 @@ def test_a_camera_file_that_does_not_fit_is_named():
     for off, noted in ((0.0, False), (0.02, True)):  # of the focal length's logarithm: 20 of its sd
         mean = true + np.array([off, *np.zeros(7)])
         (item,) = sighted_photos(SHEET, sim)
-        _, _, warnings = solve_sighted([replace(item, prior=CameraPrior(mean, sd, "file"))], UserConstraints())
+        photos = [replace(item, prior=CameraPrior(mean, sd, "file"))]
+        warnings = solve_sighted(photos, UserConstraints()).warnings
         assert any("camera file does not fit" in words for words in warnings) == noted
 
 

@@ -11,11 +11,13 @@ import cv2
 import numpy as np
 import pytest
 
+from align.bundle.adjustment import Adjustment
+from align.bundle.photo_set import Sighted
 from align.checking.report import report
-from align.checking.settings import Mount
+from align.checking.settings import CheckSettings
 from align.optics.camera_model import prior_from_focal
 from align.optics.geometry import fit_homography, lean_turn_of_normal
-from align.photo.read import Photo
+from align.photo.read import Lens, Photo
 from align.sighting.boards import Pyramid
 from align.sighting.inter_reflections import told_apart
 from align.sighting.photo import sight
@@ -115,16 +117,8 @@ def test_repeated_reflections_are_named_and_are_no_mirrors(angle_deg, chains, ki
     for number, normal in enumerate(normals):
         turn = math.degrees(lean_turn_of_normal(normal)[1])
         assert math.degrees(solution.mirror(number).placed[1]) == pytest.approx(turn, abs=0.1)
-    summary = report(
-        SHEET,
-        solution,
-        [(Path("corner.jpg"), SIZE, sighting)],
-        camera_source="photo",
-        want_turn=0.0,
-        tolerance=0.01,
-        mirror_size_mm=None,
-        mount=Mount(),
-    ).photos[0]
+    item = Sighted(Path("corner.jpg"), SIZE, PRIOR, Lens(), sighting, mirrors=(0, 1))
+    summary = report(Adjustment(SHEET, (item,), solution), CheckSettings(), "photo").photos[0]
     assert [inter_reflection.kind for inter_reflection in summary.inter_reflections] == [
         inter_reflection.kind for inter_reflection in sighting.inter_reflections
     ]

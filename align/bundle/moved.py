@@ -1,0 +1,119 @@
+"""Whether mirror or sheet moved between photos: what each photo says alone, held against the others.
+
+Photos of before and after a correction show two mirrors' states; their mean is the state of neither.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import SolveError
+from ..optics.geometry import angle_between
+from ..solve.solution import SolvedMirror
+from .thresholds import MOVED_CHI_SQUARE, MOVED_DEG, MOVED_MM
+
+#: Half-width of a 95 % interval of a normal distribution in standard deviations.
+NORMAL_QUANTILE = 1.96
+
+
+@dataclass(frozen=True, eq=False)
+class Said:
+    """What one photo alone says of a mirror; quantile : half-width of its 95 % interval in standard deviations.
+
+    trusted : whether its intervals hold, as they do not with a camera file that does not fit.
+    """
+
+    photo: int
+    mirror: SolvedMirror
+    quantile: float
+    trusted: bool = True
+
+
+@dataclass(frozen=True)
+class Difference:
+    """How far two photos differ about a mirror, and its chi-square of 3 degrees (lean, turn, offset)."""
+
+    angle_deg: float
+    offset_mm: float
+    chi_square: float
+
+    @property
+    def beyond_chance(self) -> bool:
+        """Whether the photos' own intervals do not explain it."""
+        return self.chi_square > MOVED_CHI_SQUARE
+
+    @property
+    def moved(self) -> bool:
+        """Whether it is so much that mirror or sheet moved."""
+        return self.beyond_chance and (self.angle_deg > MOVED_DEG or self.offset_mm > MOVED_MM)
+
+
+def difference(first: Said, second: Said) -> Difference:
+    """How far two photos differ about one mirror; without a verdict where one is not to be trusted."""
+    one, other = first.mirror, second.mirror
+    turned = (one.turn_rad - other.turn_rad + math.pi) % (2 * math.pi) - math.pi
+    off = np.array([one.lean_rad - other.lean_rad, turned, one.offset_mm - other.offset_mm])
+    covariance = sum(
+        (said.quantile / NORMAL_QUANTILE) ** 2 * said.mirror.covariance[:3, :3] for said in (first, second)
+    )
+    chi_square = float(off @ np.linalg.solve(covariance, off)) if first.trusted and second.trusted else 0.0
+    return Difference(math.degrees(angle_between(one.normal, other.normal)), abs(float(off[2])), chi_square)
+
+
+def grouped(photos: int, apart: Collection[tuple[int, int]]) -> list[list[int]]:
+    """Photos that go together, in their order: each joins the first group that it disagrees with nobody of."""
+    groups: list[list[int]] = []
+    for photo in range(photos):
+        for group in groups:
+            if not any((other, photo) in apart for other in group):
+                group.append(photo)
+                break
+        else:
+            groups.append([photo])
+    return groups
+
+
+def moved_error(names: Sequence[str], groups: Sequence[Sequence[int]], said: Sequence[Said]) -> SolveError:
+    """Two states in one check: what each group says of a mirror that they differ about, and which go together.
+
+    said : of one mirror, for at least one photo of every group that shows it.
+    """
+    states = []
+    for group in groups:
+        own = [one for one in said if one.photo in group]
+        if own:
+            surest = min(own, key=lambda one: float(np.trace(one.mirror.covariance[:2, :2]))).mirror
+            states.append(
+                f"{listed([names[photo] for photo in group])} {'says' if len(group) == 1 else 'say'} lean "
+                f"{math.degrees(surest.lean_rad):.2f}°, turn {math.degrees(surest.turn_rad):.2f}°, gap "
+                f"{surest.offset_mm:.1f} mm".replace(" -", " −")
+            )
+    together = "; ".join(listed([names[photo] for photo in group]) for group in groups)
+    remedy = (
+        "Check each photo by itself, with --each."
+        if all(len(group) == 1 for group in groups)
+        else f"These go together, check each group by itself: {together}."
+    )
+    return SolveError(
+        f"The mirror or the sheet moved between these photos: {'; '.join(states)}. A mixture of two states "
+        "gives no packing.",
+        remedy,
+    )
+
+
+def differ_words(names: Sequence[str], first: Said, second: Said, found: Difference) -> str:
+    """A difference beyond chance that is too small to refuse."""
+    return (
+        f"{names[first.photo]} and {names[second.photo]} differ about the mirror by {found.angle_deg:.2f}° and "
+        f"{found.offset_mm:.1f} mm, more than chance explains: mirror or sheet may have moved a little between "
+        "them. The answer lies between the two."
+    )
+
+
+def listed(words: Sequence[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

@@ -1,0 +1,71 @@
+"""What decides about a set of photos: every number by which one is refused, warned of, or a statement believed.
+
+Each says why, and whether it was set before any data were seen or after which. "Rendered": photos of known
+truth made with a renderer (docs/accuracy.md, docs/photo_sets.md); "real": four phone photographs of a bent plain
+board before two mirrors.
+"""
+
+from __future__ import annotations
+
+# One scene --------------------------------------------------------------------------------------------------------
+
+#: Reflections in two photos may be of one mirror when it stands alike to within this; set before any data.
+SAME_MIRROR_DEG, SAME_MIRROR_MM = 2.0, 10.0
+#: The same for mirrors compared in the camera's frame, which an unknown camera turns; set on simulated photos.
+SAME_MIRROR_CAMERA_DEG = 8.0
+#: Photos were taken at one zoom when their focal lengths agree to this share, and to so many sd: phones that focus
+#: anew differ by about 1 %; common practice, no source.
+SAME_ZOOM_SHARE, SAME_ZOOM_SIGMAS = 0.015, 5.0
+
+# Moved between the photos -----------------------------------------------------------------------------------------
+
+#: What two photos say of one mirror (lean, turn, offset) disagrees above this: chi-square of 3 degrees, by chance 1
+#: in 10,000. Set before any data; then on 180 simulated pairs of one state it was at most 8, and 100 to 200 for a
+#: mirror turned by 0.05 degrees.
+MOVED_CHI_SQUARE = 21.1
+#: ... and only a difference of this size is refused: half the usual tolerance, and what a sheet slides by when it
+#: is touched. Less than that is noted: on real photos small errors repeat that no interval knows of. A choice.
+MOVED_DEG, MOVED_MM = 0.05, 2.0
+#: A sheet counts as moved before a camera that stood still when that fits so many times better than one that lay
+#: still.
+MOVED_SHEET_RATIO = 1.5
+#: Nothing but the sheet moved where the joint fit is at most so many times worse than the worst photo alone: 1.2 on
+#: the real photos, 4.5 where the mirror was turned by 0.05 degrees too (simulated). Set after both.
+MOVED_SHEET_MISFIT = 2.0
+#: A joint fit so many times worse than the worst photo alone is begun anew, without what these said; a choice.
+HINT_MISLEADS_RATIO = 3.0
+
+# Camera and picture -----------------------------------------------------------------------------------------------
+
+#: A focal length or centre so many prior sd from expectation means that the photo is not whole: by chance 1 in
+#: 2000.
+CAMERA_PRIOR_RESIDUAL_SIGMAS = 3.5
+#: Chi-square of 2 degrees above which a picture counts as stretched or sheared: by chance in 1 of 400. On 38
+#: rendered photos it was below 3.5 except for two (6.7 and 10.1).
+MAX_RESHAPE_SCORE = 12.0
+#: A picture longer than this, long side to short, is longer than any screen and may be a panorama; a choice.
+PANORAMA_SHAPE = 2.3
+
+# Fit --------------------------------------------------------------------------------------------------------------
+
+#: Above this reprojection error the model itself is wrong [px]; a choice before any data.
+MAX_RMS_PX = 2.5
+#: The contact edge may seem to stand this far behind the glass before the answer is refused [mm]; a choice.
+BEHIND_MM = 15.0
+#: Corners that err so much alike, and so many times what their grain explains, tell of a sheet or a lens that the
+#: model does not know: a bent board in the hand had 0.4 and 5 to 8, a panorama drawn on a cylinder 0.9 and 29.
+HIGH_CORRELATION, HIGH_SIGMA0 = 0.5, 10.0
+#: Corners that scatter this many times more than their windows' grain explains are off by what repeats (a warped
+#: print, a sharpening phone), and no sum of random errors: the thickness, their finest trait, is then not told.
+#: Rendered photos have 1.1 to 1.8; the real ones 4 to 9, and made of a corner's two mirrors one of 5.7 +- 0.8 mm
+#: and one that is front-coated.
+SYSTEMATIC_ERRORS_SIGMA0 = 3.0
+
+# Glass ------------------------------------------------------------------------------------------------------------
+
+#: A thickness so many half widths of its interval (3 standard deviations) below 0 tells nothing of the glass.
+IMPOSSIBLE_HALVES = 1.5
+#: A thickness is reported when its interval is narrower than this, half width [mm]; a choice.
+THICKNESS_WORTH_MM = 1.0
+#: A statement this many standard deviations from what the photos say is not believed: by chance 1 in 16,000.
+CONTRADICTION_SIGMAS = 4.0
