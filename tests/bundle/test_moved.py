@@ -85,7 +85,7 @@ def test_a_small_difference_is_answered_and_noted(seed: int) -> None:
 
 
 def tripod_photos(seed: int, turned_deg: float, sheet_moved: bool) -> list[Sighted]:
-    """Two photos through one camera that stood still; between them the mirror was turned, the sheet perhaps moved."""
+    """Two photos through one camera that stood still; between them the mirror was turned, perhaps the sheet too."""
     rng = np.random.default_rng([41, seed])
     prior = prior_from_focal(SIZE, 26.0)
     camera = phone_camera(rng, prior)
