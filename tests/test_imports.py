@@ -33,7 +33,9 @@ HOMES = {
     ),
     "matplotlib": ("align.target.pdf", "align.calibration.picture", "align.planning.pictures."),
     "click": ("align.cli.",),
-    "jinja2": ("align.records.page",),
+    "jinja2": ("align.records.page", "align.workbench.pages"),
+    "starlette": ("align.workbench.app",),
+    "uvicorn": ("align.workbench.server",),
 }
 #: Never imported by merely importing one of our modules.
 LATE = ("cv2", "matplotlib", "jinja2", "skimage", "PIL", "pillow_heif", "scipy", "mitsuba")

@@ -8,8 +8,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from ..bundle.adjustment import solve_sighted
-from ..bundle.photo_set import sight_photos
+from ..bundle.adjustment import Adjustment, solve_sighted
+from ..bundle.photo_set import Sighted, sight_photos
 from ..photo.camera_file import read_camera_file
 from ..solve.joint import UserConstraints
 from .photo_quality import quality_of
@@ -47,12 +47,29 @@ def check(
     paths = [Path(photos)] if isinstance(photos, (str, os.PathLike)) else [Path(p) for p in photos]
     if not paths:
         raise ValueError("expected at least one photo, found none")
+    sighted = sight_for(paths, settings, progress=progress)
+    return check_sighted(sighted, settings)[0]
+
+
+def sight_for(
+    paths: Sequence[Path], settings: CheckSettings, *, progress: Callable[[str], None] | None = None
+) -> list[Sighted]:
+    """What is seen in each photo, by what is stated about camera and sheet; errors as of `check`."""
     camera_file = read_camera_file(settings.camera) if isinstance(settings.camera, Path) else settings.camera
-    sighted = sight_photos(
+    return sight_photos(
         paths, camera_file, own_board=settings.own_board, scale=settings.print_scale, progress=progress
     )
+
+
+def check_sighted(sighted: Sequence[Sighted], settings: CheckSettings) -> tuple[CheckResult, Adjustment]:
+    """The answer from photos that were sighted before, and the adjustment it was read from; errors as of `check`.
+
+    Whoever solves one photo more and keeps the others, as the page at the mirror does, need not look for their
+    corners again.
+    """
     contacts = tuple(number - 1 for number in settings.touching_mirrors)
     constraints = UserConstraints(settings.glass_mm, settings.touching, contacts)
     adjustment = solve_sighted(sighted, constraints)
-    result = report(adjustment, settings, "file" if camera_file is not None else "photo")
-    return replace(result, quality=quality_of(adjustment, result.mirrors, settings.tolerance_deg, result.camera))
+    result = report(adjustment, settings, "file" if settings.camera is not None else "photo")
+    quality = quality_of(adjustment, result.mirrors, settings.tolerance_deg, result.camera)
+    return replace(result, quality=quality), adjustment

@@ -34,6 +34,7 @@ COMMANDS = {
     "glass": LazyCommand("align.cli.glass", "glass_command", "Which glass is it? Photos of lamps to thickness."),
     "record": LazyCommand("align.cli.record", "record_command", "Keep a record: a folder of checks to a page."),
     "plan": LazyCommand("align.cli.plan", "plan_command", "Plan a mirror before it is bought."),
+    "bench": LazyCommand("align.cli.bench", "bench_command", "Serve a page at the mirror, for computer and phone."),
 }
 
 

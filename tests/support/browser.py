@@ -31,9 +31,12 @@ def chromium_path() -> str | None:
 
 
 class Browser:
-    """One page in one Chromium, without a network: no name resolves, and a dead proxy takes the rest."""
+    """One page in one Chromium, without a network: no name resolves, and a dead proxy takes the rest.
 
-    def __init__(self, program: str) -> None:
+    loopback : pages served on this computer's loopback can be opened all the same
+    """
+
+    def __init__(self, program: str, *, loopback: bool = False) -> None:
         self._folder = tempfile.TemporaryDirectory(ignore_cleanup_errors=True)
         to_read, self._write = (_high(end) for end in os.pipe())
         self._read, to_write = (_high(end) for end in os.pipe())
@@ -50,7 +53,7 @@ class Browser:
                 "bash",
                 program,
                 *" ".join(options).split(),
-                "--host-resolver-rules=MAP * ~NOTFOUND",
+                "--host-resolver-rules=MAP * ~NOTFOUND" + (", EXCLUDE 127.0.0.1" if loopback else ""),
                 f"--user-data-dir={self._folder.name}",
                 "about:blank",
             ],
@@ -70,10 +73,10 @@ class Browser:
             self.call(f"{domain}.enable")
         self.call(
             "Network.emulateNetworkConditions",
-            offline=True,
+            offline=not loopback,
             latency=0,
-            downloadThroughput=0,
-            uploadThroughput=0,
+            downloadThroughput=-1 if loopback else 0,
+            uploadThroughput=-1 if loopback else 0,
         )
 
     def __enter__(self) -> Browser:
@@ -123,9 +126,19 @@ class Browser:
         return json.loads(message)
 
     def show(
-        self, page: Path, screen: tuple[int, int, float], *, dark: bool = False, media: str = "screen"
+        self, page: Path | str, screen: tuple[int, int, float], *, dark: bool = False, media: str = "screen"
     ) -> None:
-        """Open a file at a screen's size, in light or dark, as on a screen or on paper."""
+        """Open a file or an address at a screen's size, in light or dark, as on a screen or on paper."""
+        self.set_screen(screen, dark=dark, media=media)
+        self.events = [event for event in self.events if event.get("method") != "Page.loadEventFired"]
+        self.call("Page.navigate", url=page if isinstance(page, str) else page.resolve().as_uri())
+        limit = time.monotonic() + 60
+        while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
+            self.events.append(self._next(max(0.1, limit - time.monotonic())))
+        self.settle()
+
+    def set_screen(self, screen: tuple[int, int, float], *, dark: bool = False, media: str = "screen") -> None:
+        """A screen's size, light or dark, as on a screen or on paper."""
         width, height, ratio = screen
         self.call(
             "Emulation.setDeviceMetricsOverride",
@@ -136,11 +149,30 @@ class Browser:
         )
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
         self.call("Emulation.setEmulatedMedia", media=media, features=[scheme])
-        self.call("Page.navigate", url=page.resolve().as_uri())
-        limit = time.monotonic() + 60
-        while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
-            self.events.append(self._next(max(0.1, limit - time.monotonic())))
+
+    def settle(self) -> None:
+        """Wait until what is there has been drawn."""
         self.value("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => done(1))))")
+
+    def wait_for(self, script: str, timeout_s: float = 30.0) -> Any:
+        """What a script in the page gives as soon as that is true; pages may change meanwhile."""
+        limit = time.monotonic() + timeout_s
+        while True:
+            try:
+                found = self.value(script)
+            except RuntimeError:  # between two pages
+                found = None
+            if found:
+                return found
+            if time.monotonic() > limit:
+                raise TimeoutError(f"never came true: {script}")
+            time.sleep(0.05)
+
+    def choose_files(self, selector: str, files: list[Path]) -> None:
+        """Choose files in a file input, as a person would."""
+        document = self.call("DOM.getDocument")["root"]["nodeId"]
+        found = self.call("DOM.querySelector", nodeId=document, selector=selector)["nodeId"]
+        self.call("DOM.setFileInputFiles", nodeId=found, files=[str(file.resolve()) for file in files])
 
     def value(self, script: str) -> Any:
         """What a script in the page gives."""

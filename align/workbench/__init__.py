@@ -1,0 +1,1 @@
+"""The page at the mirror: photos in from computer or phone, answers out, while the packing goes in."""

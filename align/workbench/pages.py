@@ -1,0 +1,189 @@
+"""What the pages show: answers as the templates take them, and the templates filled in."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..checking.result import MirrorResult
+from ..checking.wording import verdict_sentence
+from ..drawing.wording import size_with_uncertainty, with_uncertainty
+from .drawings import band_drawing, front_drawing
+from .guard import Refusal
+from .series import Answer
+from .session import Session, Table
+from .words import (
+    CLASSES,
+    SYMBOLS,
+    Axis,
+    Packing,
+    axes,
+    next_step,
+    packing_of,
+    settled_words,
+    verdict_heading,
+    what_changed,
+)
+from .worker import Ticket
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+HERE = Path(__file__).parent
+ORDINALS = ("at work", "next", "second in the queue", "third in the queue", "fourth in the queue")
+
+
+@dataclass(frozen=True)
+class AxisShown:
+    """One number on its way to the middle."""
+
+    axis: Axis
+    size: str
+    drawing: str
+
+
+@dataclass(frozen=True)
+class MirrorShown:
+    """One mirror of an answer."""
+
+    number: int
+    axes: tuple[AxisShown, ...]
+    packing: tuple[Packing, ...]
+    front: str
+    turn_by: str
+    is_true: bool
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A photo that is not answered yet, and where it stands."""
+
+    words: str
+    place: str
+    progress: str
+
+
+@functools.cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    return Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def page(template: str, session: Session | None, here: str, **contents: Any) -> str:
+    """A page from its template; `here` marks the place in the page's navigation."""
+    from importlib.metadata import version
+
+    made: str = (
+        _environment()
+        .get_template(template)
+        .render(
+            scene=session.installation.name if session is not None else "",
+            here=here,
+            version=version("align"),
+            **contents,
+        )
+    )
+    return made
+
+
+def refusal_page(refusal: Refusal) -> bytes:
+    """A refusal as a page."""
+    return page(
+        "message.html.j2", None, "", heading="That did not work", message=refusal.message, remedy=refusal.remedy
+    ).encode()
+
+
+def table_contents(session: Session, table: Table) -> dict[str, Any]:
+    """Everything about one mirror that its page shows."""
+    series = table.series
+    now, before = series.now, series.before
+    waiting = waiting_shown(session, table.key)
+    return {
+        "table": table,
+        "waiting": waiting,
+        "refused": series.refused_last,
+        "answer": now,
+        "heading": verdict_heading(now.result) if now else "",
+        "sentence": _without_shout(verdict_sentence(now.result)) if now else "",
+        "kind": CLASSES[now.result.verdict] if now else "",
+        "symbol": SYMBOLS[now.result.verdict] if now else "",
+        "mirrors": mirrors_shown(now, before, table.mirror.size_mm) if now else (),
+        "changed": what_changed(now, before) if now else [],
+        "step": next_step(series),
+        "remarks": [*now.notes, *now.result.warnings, *now.result.advice] if now else [],
+        "rows": [_row(item) for item in reversed(series.answers)],
+        "settled": settled_words(now) if now and not waiting else "",
+    }
+
+
+def mirrors_shown(
+    now: Answer, before: Answer | None, size_mm: tuple[float, float] | None
+) -> tuple[MirrorShown, ...]:
+    """The mirrors of an answer, with those of the answer before where they can be compared."""
+    old: dict[int, MirrorResult] = {}
+    if before is not None and now.moved and len(before.result.mirrors) == len(now.result.mirrors):
+        old = {mirror.number: mirror for mirror in before.result.mirrors}
+    shown = []
+    for mirror in now.result.mirrors:
+        both = axes(mirror, now.result.tolerance_deg, old.get(mirror.number))
+        parts = tuple(
+            AxisShown(
+                axis,
+                size_with_uncertainty(axis.error, "°", 3),
+                band_drawing(axis, f"band-{axis.name.lower()}-{mirror.number}"),
+            )
+            for axis in both
+        )
+        front = front_drawing(mirror, size_mm, f"front-{mirror.number}") if mirror.shims.shims else ""
+        shown.append(
+            MirrorShown(
+                mirror.number,
+                parts,
+                tuple(packing_of(mirror)),
+                front,
+                mirror.shims.turn_by,
+                mirror.verdict == "square",
+            )
+        )
+    return tuple(shown)
+
+
+def waiting_shown(session: Session, whose: str) -> list[Waiting]:
+    """What is at work or waits for one table."""
+    return [_waiting(session, ticket) for ticket in session.worker.open(whose)]
+
+
+def _waiting(session: Session, ticket: Ticket) -> Waiting:
+    place = session.worker.place(ticket)
+    words = ORDINALS[place] if place < len(ORDINALS) else f"number {place} in the queue"
+    return Waiting(ticket.words.capitalize(), words, ticket.progress if ticket.state == "working" else "")
+
+
+def _without_shout(sentence: str) -> str:
+    """The sentence after its verdict, which stands above it in large letters."""
+    _, dot, rest = sentence.partition(". ")
+    return rest if dot else sentence
+
+
+def _row(answer: Answer) -> dict[str, str]:
+    """A line of the series' table."""
+    lean, turn = (
+        [with_uncertainty(getattr(mirror, name), "°", 3) for mirror in answer.result.mirrors]
+        for name in ("lean_deg", "turn_deg")
+    )
+    return {
+        "photo": f"Photo {answer.number}, {answer.clock}" if answer.source == "photo" else f"Live, {answer.clock}",
+        "lean": "; ".join(lean),
+        "turn": "; ".join(turn),
+        "verdict": verdict_heading(answer.result),
+        "stand": f"stand {answer.stand}" + (f", {len(answer.photos)} photos" if len(answer.photos) > 1 else ""),
+    }

@@ -1,0 +1,282 @@
+"""A bench in use: one record folder, its mirrors, what was answered of each, and the work at hand."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from ..checking.settings import DEFAULT_TOLERANCE_DEG, CheckSettings, Mount
+from ..errors import AlignError, PhotoError
+from ..records.installation import Installation, StatedMirror, read_installation
+from . import thresholds
+from .receiving import Refused, cleaned
+from .series import Answer, Series, series_from_json
+from .shelf import BENCH, Shelf, folder_name
+from .stand import Stand, next_stand
+from .worker import Ticket, Worker
+
+#: How large and how good the pictures are that a phone gets [px, JPEG quality].
+PICTURE_PX, PICTURE_QUALITY = 1700, 85
+NO_FOCAL_LENGTH = (
+    "The photo names no focal length: phones drop it when they convert a photo on its way. The answer stands; its "
+    "interval may be wider. On an iPhone: Settings, Camera, Formats, “Most Compatible” keeps it."
+)
+
+
+class Table:
+    """One mirror at the bench: what is stated of it, its shelf and its series."""
+
+    def __init__(self, folder: Path, mirror: StatedMirror) -> None:
+        self.mirror = mirror
+        self.key = folder_name(mirror.name)
+        self.shelf = Shelf(folder / BENCH / self.key)
+        self.lamps = Shelf(folder / BENCH / self.key / "lamps")
+        self.series: Series = series_from_json(self.shelf.read("answer"), self.shelf.read("refusal"))
+
+    @property
+    def name(self) -> str:
+        """What it is called."""
+        return self.mirror.name or "The mirror"
+
+
+class Session:
+    """Everything that pages and films do to a record's mirrors; safe to call from several threads.
+
+    changed : called, from any thread, whenever a page would look different
+    """
+
+    def __init__(self, folder: Path, changed: Callable[[], None] | None = None) -> None:
+        self.folder = folder
+        self.lock, self._drawing = threading.RLock(), threading.Lock()
+        self._changed = changed or (lambda: None)
+        self.version = 0
+        self.worker = Worker(self.changed)
+        self._tables: dict[str, Table] = {}
+        self._receiving = 0
+        self.camera = Shelf(folder / BENCH / "camera")
+        self.installation: Installation = read_installation(folder)
+        self._lay_tables()
+        for table in self.tables:
+            self._take_up(table)
+
+    def _take_up(self, table: Table) -> None:
+        """What was acknowledged but not done when the program ended."""
+        for number in table.shelf.open_photos():
+            self._queue(table, number)
+        kept = table.shelf.read("entry")
+        for answer in table.series.answers:
+            if answer.number not in kept and answer.source == "photo":
+                self._queue_entry(table, answer)
+
+    def changed(self) -> None:
+        """Something that pages show has changed."""
+        self.version += 1
+        self._changed()
+
+    # Mirrors ------------------------------------------------------------------------------------------
+
+    @property
+    def tables(self) -> list[Table]:
+        """All mirrors, in the order of the record's form."""
+        with self.lock:
+            return list(self._tables.values())
+
+    def table(self, key: str) -> Table | None:
+        """The mirror under an address's name."""
+        with self.lock:
+            return self._tables.get(key)
+
+    def save_mirror(self, mirror: StatedMirror, instead_of: str | None = None) -> Table:
+        """Write a mirror into the record's form, new or instead of the one of that name.
+
+        Raises
+        ------
+        AlignError : another mirror has this name, or the file cannot be written.
+        """
+        from ..records.write_installation import write_mirror
+
+        with self.lock:
+            taken = [name for name in self.installation.mirror_names if name != instead_of]
+            if mirror.name.casefold() in [name.casefold() for name in taken]:
+                raise AlignError(f"There is a mirror named {mirror.name!r} already.", "Give this one another name.")
+            if instead_of is not None and folder_name(instead_of) != folder_name(mirror.name):
+                self._move_shelf(instead_of, mirror.name)
+            self.installation = write_mirror(self.folder, mirror, instead_of=instead_of)
+            self._lay_tables()
+            table = self._tables[folder_name(mirror.name)]
+        self.changed()
+        return table
+
+    def _move_shelf(self, old: str, new: str) -> None:
+        """A mirror's photos follow it to its new name."""
+        here, there = (self.folder / BENCH / folder_name(name) for name in (old, new))
+        if here.is_dir() and not there.exists():
+            here.rename(there)
+
+    def _lay_tables(self) -> None:
+        """A table for each mirror of the form; those that were there keep their series."""
+        laid: dict[str, Table] = {}
+        for mirror in self.installation.mirrors:
+            if not mirror.name and mirror.size_mm is None and len(self.installation.mirrors) == 1:
+                continue  # the form as it comes, not filled in yet
+            key = folder_name(mirror.name)
+            known = self._tables.get(key)
+            if known is None:
+                laid[key] = Table(self.folder, mirror)
+            else:
+                known.mirror = mirror
+                laid[key] = known
+        self._tables = laid
+
+    def settings(self, mirror: StatedMirror) -> CheckSettings:
+        """What is stated of a mirror, as `align.check` takes it.
+
+        Raises
+        ------
+        AlignError : something stated cannot be meant.
+        """
+        mount = Mount("foot", mirror.foot_depth_mm) if mirror.mount == "foot" else Mount()
+        try:
+            return CheckSettings(
+                camera=self.folder / mirror.camera if mirror.camera else None,
+                mirror_size_mm=mirror.size_mm,
+                mirror_name=mirror.name or None,
+                mount=mount,
+                want_turn_deg=() if mirror.want_turn_deg is None else (mirror.want_turn_deg,),
+                tolerance_deg=DEFAULT_TOLERANCE_DEG if mirror.tolerance_deg is None else mirror.tolerance_deg,
+                glass_mm=mirror.glass_mm,
+                rule_mm=mirror.rule_mm,
+                exact_print=mirror.exact_print,
+                board=mirror.board,
+                square_mm=mirror.square_mm,
+                touching=mirror.touching,
+                stock_mm=mirror.stock_mm or None,
+            )
+        except ValueError as error:
+            raise AlignError(str(error), "Correct it on the mirror's page, “What is known of it”.") from None
+
+    # Photos -------------------------------------------------------------------------------------------
+
+    @contextmanager
+    def place(self) -> Iterator[None]:
+        """A place for a photo that is about to be received.
+
+        Raises
+        ------
+        Refused : there is none.
+        """
+        with self.lock:
+            if self._receiving + len(self.worker.open()) >= thresholds.MOST_WAITING:
+                raise Refused(
+                    503, f"{thresholds.MOST_WAITING} photos are waiting already.", "Send it again shortly."
+                )
+            self._receiving += 1
+        try:
+            yield
+        finally:
+            with self.lock:
+                self._receiving -= 1
+
+    def take_photo(self, table: Table, data: bytes) -> tuple[int, Ticket]:
+        """Keep a photo and queue it: once this returns, it is not lost; its number and its ticket.
+
+        Raises
+        ------
+        PhotoError : it is no photo that is read here; AlignError : the disk refused.
+        """
+        clean, suffix = cleaned(data)
+        with self.lock:
+            known = table.shelf.is_known(clean)
+            if known is not None:
+                raise PhotoError(
+                    f"This is photo {known} again; counting it twice would feign certainty.",
+                    "Take another one, from a little higher or lower.",
+                )
+            number = table.shelf.put_photo(clean, suffix)
+            return number, self._queue(table, number)
+
+    def _queue(self, table: Table, number: int) -> Ticket:
+        return self.worker.put(table.key, f"photo {number}", lambda ticket: self._answer(table, number, ticket))
+
+    def _answer(self, table: Table, number: int, ticket: Ticket) -> None:
+        """Solve one photo; what came of it is kept before anybody sees it."""
+        from ..checking.job import sight_for
+
+        settings = self.settings(table.mirror)
+        path = table.shelf.photo(number)
+        if path is None:
+            return
+        try:
+            self.worker.say(ticket, "looking for the sheet and its reflection")
+            (sighted,) = sight_for([path], settings)
+            before = self._stand_before(table, settings)
+            self.worker.say(ticket, "working out how the mirror stands")
+            stand, change = next_stand(before, number, sighted, settings)
+        except AlignError as error:
+            message = error.message.replace(f"{path.parent}/", "")
+            with self.lock:
+                refusal = table.series.refuse(number, message, error.remedy)
+            table.shelf.put("refusal", number, refusal.to_json())
+            raise AlignError(message, error.remedy) from None
+        lens = sighted.lens
+        notes = [NO_FOCAL_LENGTH] if lens.focal_mm is None and lens.equivalent_mm is None else []
+        with self.lock:
+            answer = table.series.take(stand, change, number, notes=notes)
+        table.shelf.put("answer", number, answer.to_json())
+        self._queue_entry(table, answer)
+
+    def _queue_entry(self, table: Table, answer: Answer) -> None:
+        words = f"the record's entry of photo {answer.number}"
+        self.worker.put(table.key, words, lambda _: self._keep(table, answer), later=True, quiet=True)
+
+    def _stand_before(self, table: Table, settings: CheckSettings) -> Stand | None:
+        """The stand that the series ended with; after a new start, from its photos again."""
+        from ..checking.job import check_sighted, sight_for
+
+        series = table.series
+        if series.stand is not None and series.stand.result.settings == settings:
+            return series.stand
+        if series.now is None:
+            return None
+        found = [(number, table.shelf.photo(number)) for number in series.now.photos]
+        here = [(number, path) for number, path in found if path is not None]
+        try:
+            sighted = tuple(sight_for([path], settings)[0] for _, path in here)
+            if not sighted:
+                return None
+            result, adjustment = check_sighted(sighted, settings)
+        except AlignError:
+            return None
+        return Stand(series.now.stand, tuple(number for number, _ in here), sighted, result, adjustment.solution)
+
+    def _keep(self, table: Table, answer: Answer) -> None:
+        """The answer as an entry of the record, with its picture."""
+        from ..drawing.captioned import as_png, decoded
+        from ..records.job import add_entry
+
+        picture = self.picture(table, answer)
+        pictures: list[bytes | None] = [None] * len(answer.photos)
+        if picture is not None:
+            pictures[-1] = as_png(decoded(picture.read_bytes()))
+        photos = [path for number in answer.photos if (path := table.shelf.photo(number)) is not None]
+        settings = answer.result.settings.to_json()
+        entry = add_entry(self.folder, answer.result, settings=settings, photos=photos, pictures=pictures)
+        table.shelf.put("entry", answer.number, {"entry": entry.name})
+
+    def picture(self, table: Table, answer: Answer) -> Path | None:
+        """The picture of an answer, drawn when it is first asked for; None where it cannot be any more."""
+        from ..checking.picture import draw_check
+        from ..drawing.captioned import as_jpeg
+
+        with self._drawing:
+            known = table.shelf.picture(answer.number)
+            if known is not None or not answer.result.overlays:
+                return known
+            pixels = draw_check(answer.result, len(answer.photos) - 1, heading=table.name)
+            return table.shelf.put_picture(answer.number, as_jpeg(pixels, 10 * PICTURE_PX, PICTURE_QUALITY))
+
+    def close(self) -> bool:
+        """Begin nothing more; whether the work at hand came to its end."""
+        return self.worker.stop(thresholds.STOP_S)

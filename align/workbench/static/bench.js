@@ -1,0 +1,145 @@
+// The page works without this; with it, photos go as they are, one after the other, and answers come by themselves.
+"use strict";
+
+document.documentElement.classList.add("scripted");
+
+const LARGEST = 64e6;
+
+function asked(url) {
+  return fetch(url, { headers: { accept: "application/json" } });
+}
+
+function setUpForm(form) {
+  const sending = form.querySelector("[data-sending]");
+  const words = form.querySelector("[data-sending-words]");
+  const bar = form.querySelector("progress");
+  const problem = form.querySelector("[data-problem]");
+  const queue = [];
+  let busy = false;
+
+  function complain(text) {
+    problem.textContent = text;
+  }
+
+  function put(file, done) {
+    const request = new XMLHttpRequest();
+    request.open("PUT", form.action);
+    request.upload.onprogress = (event) => {
+      if (event.lengthComputable) bar.value = (100 * event.loaded) / event.total;
+    };
+    request.onload = () => done(request.status, request.responseText);
+    request.onerror = () => done(0, "");
+    request.send(file);
+  }
+
+  function next() {
+    if (busy) return;
+    const file = queue.shift();
+    sending.hidden = !file;
+    if (!file) {
+      if (!document.querySelector("[data-part]") && !problem.textContent) location.reload();
+      return;
+    }
+    busy = true;
+    bar.value = 0;
+    words.textContent = queue.length ? `Sending a photo; ${queue.length} more to send` : "Sending the photo";
+    put(file, (status, text) => {
+      busy = false;
+      if (status === 503) {
+        queue.unshift(file);
+        words.textContent = "Waiting for a place in the queue";
+        setTimeout(next, 1500);
+        return;
+      }
+      if (status === 0) complain("The photo did not arrive: the connection broke off. Send it again.");
+      else if (status !== 201) complain(text);
+      next();
+    });
+  }
+
+  function add(files) {
+    complain("");
+    for (const file of files) {
+      if (file.size > LARGEST) complain(`${file.name} is larger than the ${LARGEST / 1e6} MB that are taken.`);
+      else queue.push(file);
+    }
+    next();
+  }
+
+  for (const input of form.querySelectorAll("input[type=file]")) {
+    input.addEventListener("change", () => {
+      add([...input.files]);
+      input.value = "";
+    });
+  }
+  form.addEventListener("submit", (event) => event.preventDefault());
+  for (const kind of ["dragenter", "dragover"]) {
+    form.addEventListener(kind, (event) => {
+      event.preventDefault();
+      form.classList.add("over");
+    });
+  }
+  for (const kind of ["dragleave", "drop"]) {
+    form.addEventListener(kind, (event) => {
+      event.preventDefault();
+      form.classList.remove("over");
+    });
+  }
+  form.addEventListener("drop", (event) => add([...event.dataTransfer.files]));
+}
+
+function setUpPart(part) {
+  const status = document.getElementById("settled");
+  let asking = false;
+  let again = false;
+  let said = null;
+
+  async function refresh() {
+    if (asking) {
+      again = true;
+      return;
+    }
+    asking = true;
+    try {
+      const answer = await asked(part.dataset.part);
+      if (answer.ok) {
+        const found = await answer.json();
+        const focused = part.contains(document.activeElement) ? document.activeElement.id : "";
+        if (part.innerHTML !== found.html) part.innerHTML = found.html;
+        if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+        if (said === null) said = found.settled;
+        if (found.settled && found.settled !== said) status.textContent = said = found.settled;
+        document.title = document.querySelector("h1").textContent + (part.querySelector("#verdict") ? `: ${part.querySelector("#verdict").textContent}` : "");
+      }
+    } catch {
+      // the server has ended or the network is away: the page stays as it is
+    }
+    asking = false;
+    if (again) {
+      again = false;
+      refresh();
+    }
+  }
+
+  listen(refresh);
+}
+
+function listen(heard) {
+  let version = null;
+  const events = new EventSource("/events");
+  events.onmessage = (event) => {
+    if (event.data !== version) heard();
+    version = event.data;
+  };
+}
+
+for (const form of document.querySelectorAll("[data-photos]")) setUpForm(form);
+const part = document.querySelector("[data-part]");
+if (part) setUpPart(part);
+else if (document.querySelector(".queue")) {
+  let first = true;
+  listen(() => {
+    if (!first && !document.querySelector("[data-sending]:not([hidden])")) location.reload();
+    first = false;
+  });
+}

@@ -1,0 +1,117 @@
+"""Whether a mirror has moved: from corners of known truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from align.optics.camera_model import CameraPrior, prior_from_focal
+from align.solve.joint import Solution, solve
+from align.solve.simulate import phone_camera, simulate
+from align.target.sheets import SHEETS
+from align.workbench.change import Change, change_between, congruency
+from align.workbench.thresholds import CHANGE_LEVEL
+
+Array = NDArray[np.float64]
+SHEET, SIZE = SHEETS["a5"], (4032, 3024)
+STILL = (0.0, 0.0, 0.0)
+
+
+def two_stands(
+    rng: np.random.Generator, move: tuple[float, float, float]
+) -> tuple[Solution, Solution, CameraPrior]:
+    """Two photos by one phone of a mirror that moved between them by (lean, turn [deg], gap [mm])."""
+    camera = phone_camera(rng, prior_from_focal(SIZE, 26.0))
+    mirror = np.array([*np.radians(rng.normal(0, 0.8, 2)), rng.uniform(20, 60), rng.choice([0.0, 3.0, 4.0])])
+    bow = (float(rng.normal(0, 0.1)), float(rng.normal(0, 0.1)), float(rng.normal(0, 0.1)))
+    solutions = []
+    for moved in (0.0, 1.0):
+        made = simulate(
+            SHEET,
+            eyes=[np.array([rng.uniform(-120, 120), rng.uniform(-560, -420), rng.uniform(220, 330)])],
+            mirrors=[mirror + moved * np.array([np.radians(move[0]), np.radians(move[1]), move[2], 0.0])],
+            camera_parameters=camera,
+            size=SIZE,
+            noise_px=0.1,
+            rng=rng,
+            equivalent_mm=26.0,
+            bow_mm=bow,
+        )
+        solutions.append(solve(SHEET, made.views, made.prior))
+    return solutions[0], solutions[1], made.prior
+
+
+def changes(seed: int, count: int, move: tuple[float, float, float]) -> list[Change]:
+    """Tests of so many pairs."""
+    rng = np.random.default_rng(seed)
+    found = [change_between(SHEET, *two_stands(rng, move)) for _ in range(count)]
+    return [change for change in found if change is not None]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("move", "name"),
+    [((0.05, 0.0, 0.0), "lean"), ((0.0, 0.03, 0.0), "turn"), ((0.0, 0.0, 0.3), "gap")],
+)
+def test_a_move_is_noticed_and_measured(move: tuple[float, float, float], name: str) -> None:
+    """A tenth of a millimetre of packing under 150 mm is 0.04 degrees: no photo of such a move is joined."""
+    found = changes(5, 6, move)
+    assert all(change.moved for change in found), name
+    for change in found:
+        off = change.difference - np.array([np.radians(move[0]), np.radians(move[1]), move[2]])
+        assert (np.abs(off) < 5 * np.sqrt(np.diag(change.covariance))).all()
+
+
+@pytest.mark.slow
+def test_a_mirror_that_stood_still_is_rarely_said_to_have_moved() -> None:
+    """Of 30 pairs, chance at the level gives 0.3; the probabilities spread as a true null hypothesis's do."""
+    found = changes(6, 30, STILL)
+    assert sum(change.moved for change in found) <= 3  # Poisson: more in one case of 3000
+    probabilities = np.sort([change.probability for change in found])
+    steps = np.arange(1, len(found) + 1) / len(found)
+    # Kolmogorov-Smirnov, one-sided: not smaller than even; 0.27 is the one in a hundred for 30 (from memory).
+    assert (steps - probabilities).max() < 0.27
+
+
+def test_what_errs_alike_in_both_photos_drops_out() -> None:
+    """The gap's difference is known far better than either gap: one camera, one glass and one sheet in both."""
+    first, second, prior = two_stands(np.random.default_rng(3), STILL)
+    change = change_between(SHEET, first, second, prior)
+    assert change is not None
+    apart = [solution.covariance[where, where] for solution in (first, second) for where in [_offset(solution)]]
+    assert np.sqrt(change.covariance[2, 2]) < 0.2 * np.sqrt(sum(apart))
+    assert np.linalg.eigvalsh(change.covariance).min() > 0
+
+
+def _offset(solution: Solution) -> int:
+    return solution.state.layout.mirror(0).start + 2
+
+
+def test_other_numbers_of_mirrors_cannot_be_compared() -> None:
+    """One photo shows one mirror, the other two."""
+    rng = np.random.default_rng(4)
+    first, _, prior = two_stands(rng, STILL)
+    made = simulate(
+        SHEET,
+        eyes=[np.array([0.0, -500.0, 300.0])],
+        mirrors=[np.array([0.0, 0.6, 60.0, 0.0]), np.array([0.0, -0.6, 60.0, 0.0])],
+        camera_parameters=phone_camera(rng, prior),
+        size=SIZE,
+        noise_px=0.1,
+        rng=rng,
+        equivalent_mm=26.0,
+    )
+    both = solve(SHEET, made.views, made.prior)
+    assert change_between(SHEET, first, both, prior) is None
+
+
+def test_the_congruency_test_has_its_level() -> None:
+    """On differences drawn from its own covariance it says "moved" as often as its level says: 1 % of 20,000."""
+    rng = np.random.default_rng(0)
+    root = np.array([[1.0, 0, 0], [0.8, 0.3, 0], [0.1, -0.4, 0.5]])
+    covariance, degrees = root @ root.T, 60
+    drawn = rng.standard_normal((20_000, 3)) @ root.T
+    scale = rng.chisquare(degrees, 20_000) / degrees  # the noise is estimated, with so many degrees of freedom
+    moved = [congruency(d, covariance * s, degrees).moved for d, s in zip(drawn, scale, strict=True)]
+    assert CHANGE_LEVEL - 0.0025 < np.mean(moved) < CHANGE_LEVEL + 0.0025
