@@ -23,7 +23,7 @@ from tests.rendering.spec import Lamp, Mirror, RenderCamera, SceneSpec
 HERE = Path(__file__).resolve().parent
 
 
-LARGE, SMALL = (4032, 3024), (3264, 2448)
+LARGE, SMALL, LITTLE = (4032, 3024), (3264, 2448), (2016, 1512)
 HALL = {"width_mm": 300.0, "height_mm": 150.0}  # for the a5 sheet
 YARD = {"width_mm": 390.0, "height_mm": 190.0}  # for A4 and US Letter
 TUNNEL = {"width_mm": 104.0, "height_mm": 62.0}  # for the card
@@ -48,7 +48,23 @@ class Sample:
     lamps: tuple[Lamp, ...] = ()
     day: float = 1.0
     portrait: bool = False
+    lens: int | None = None  # photos with the same number are of one phone; None: a phone of its own
+    more: tuple[Mirror, ...] = ()  # mirrors besides the first; then the floor is bare
 
+
+def _corner(
+    corner_mm: float, width_mm: float, leans_deg: tuple[float, float], turns_deg: tuple[float, float]
+) -> tuple[Mirror, ...]:
+    """Two mirrors that meet at (0, corner_mm), the left one first, 1.5 mm apart, for their leans differ."""
+    mirrors = []
+    for side, lean, turn in zip((-1, 1), leans_deg, turns_deg, strict=True):
+        mirror = Mirror(corner_mm, lean, turn, 4.0, width_mm=width_mm, height_mm=210.0)
+        middle = mirror.foot_point + side * (width_mm / 2 + 0.75) * mirror.across
+        mirrors.append(replace(mirror, x_mm=float(middle[0]), distance_mm=float(middle[1])))
+    return tuple(mirrors)
+
+
+CORNER = _corner(94.0, 250.0, (0.20, -0.35), (44.7, -45.3))
 
 SAMPLES: dict[str, Sample] = {
     "arcade_leaning": Sample(
@@ -124,6 +140,39 @@ SAMPLES: dict[str, Sample] = {
         lamps=LANTERNS,
         day=0.55,
     ),
+    **{
+        f"three_heights_{number}": Sample(
+            Mirror(33.0, 0.28, -0.18, 4.0, **HALL),
+            f"One of three photos of one mirror from three heights, to be checked together ({number}).",
+            view,
+            size_px=LITTLE,
+            lens=40,
+        )
+        for number, view in enumerate(((540, 25, -9), (500, 36, 8), (490, 49, 2)), 1)
+    },
+    "before_packing": Sample(
+        Mirror(42.0, 0.55, 0.40, 4.0, **HALL),
+        "From a tripod, before the packing went in.",
+        (510, 35, 4),
+        size_px=LITTLE,
+        lens=41,
+    ),
+    "after_packing": Sample(
+        Mirror(42.0, 0.01, -0.02, 4.0, **HALL),
+        "From the same tripod, after the packing went in.",
+        (510, 35, 4),
+        size_px=LITTLE,
+        lens=41,
+    ),
+    "two_mirrors": Sample(
+        CORNER[0],
+        "A corner of two mirrors, each turned by 45 degrees on purpose (--want-turn 45 --want-turn -45).",
+        (480, 36, 1),
+        (0.0, 30.0, 0.0),
+        "a6",
+        LITTLE,
+        more=CORNER[1:],
+    ),
 }
 
 
@@ -131,8 +180,12 @@ def scene_of(name: str) -> tuple[SceneSpec, PhoneSpec]:
     """Scene and phone of one sample; its lens errors are drawn from its own place in the list."""
     sample = SAMPLES[name]
     number = list(SAMPLES).index(name)
-    rng = np.random.default_rng([7, number])
-    phone = PhoneSpec(quality=86, turned=sample.portrait, taken=f"2024:05:14 10:{12 + 3 * number:02d}:00")
+    rng = np.random.default_rng([7, number if sample.lens is None else sample.lens])
+    phone = PhoneSpec(
+        quality=86,
+        turned=sample.portrait,
+        taken=f"2024:05:14 {10 + (12 + 3 * number) // 60:02d}:{(12 + 3 * number) % 60:02d}:00",
+    )
     distance, elevation, azimuth = sample.view
     roll = (90.0 if sample.portrait else 0.0) + float(rng.uniform(-1.2, 1.2))
     camera = phone_camera(
@@ -147,10 +200,10 @@ def scene_of(name: str) -> tuple[SceneSpec, PhoneSpec]:
     )
     spec = SceneSpec(
         camera,
-        (sample.mirror,),
+        (sample.mirror, *sample.more),
         sample.sheet,
         lamps=sample.lamps,
-        decor="harbour",
+        decor="plain" if sample.more else "harbour",
         day=sample.day,
         seed=11 + number,
         note=sample.note,
