@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from skimage.draw import polygon2mask
 
-from align.bundle.known_length import THINGS, KnownThing, print_scale
 from align.errors import TargetError
+from align.sighting.known_length import THINGS, KnownThing, print_scale
 from align.solve.simulate import Simulated
 from align.target.sheets import SHEETS
 from tests.support.synthetic import degrees_mirror, synthetic_photo
