@@ -10,39 +10,36 @@ a mirror turned by an angle turns the reflected ray by twice that angle).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.geometry import mirror_normal
 from ..optics.slab import virtual_depth
-from .scene import Path, Scene
+from .scene import ONLY_MIRROR, Mirror, Path, Scene
 from .sightlines import mirror_legs, seen_in_mirror
 from .street import carried_to_glass, heading_of, heading_vector, on_floor
+from .thresholds import EYE_RESOLVES, JUST_SEEN_BEND, NEAR_GLASS_MM, NOTICING_SHARE
 
 Array = NDArray[np.float64]
 
-#: A bend in a straight line that an attentive eye just notices [rad]: 1 degree. Laboratory thresholds for
-#: telling a bent line from a straight one are of this order, from memory; a choice, not a measurement of
-#: ours.
-JUST_SEEN_BEND = math.radians(1.0)
-#: What the eye resolves [rad]: one minute of arc, the detail that defines visual acuity 1.0 (6/6, 20/20);
-#: ISO 8596 for the definition, from memory; several optics courses' pages agree.
-EYE_RESOLVES = math.radians(1.0 / 60.0)
-#: Share of the eye places that may notice an error of the recommended tolerance; a choice: the last tenth,
-#: the lowest and farthest eyes, would ask for a mirror several times better than all others need.
-_NOTICING_SHARE = 0.1
-#: A path that asks for a turn this much different [rad] is shown as it would be then.
-WORTH_TURNING = math.radians(0.25)
 #: Step for the derivative of the seen bend [rad]; the bend is linear in it to a part in a thousand.
 _STEP = math.radians(0.05)
 _RUN_STEP_MM = 4.0
 
+#: The end of a path, in the order of its points.
+PathEnd = Literal["end", "beginning"]
+
 
 @dataclass(frozen=True, eq=False)
 class PathPlan:
-    """What the mirror does to one path. Angles in radians, lengths in mm, per eye where an array.
+    """What a mirror does to one path. Angles in radians, lengths in mm, per eye where an array.
+
+    mirror : name of the mirror that it meets; at : which of its ends meets it. A path is looked at as it arrives,
+        so one that begins at a mirror is turned round
+    follows : name of the path whose street goes on, in the mirror, as this one; empty: it goes on as its own image
 
     arrives, runs_on : headings before and behind the glass; wanted : the heading asked for
     needed_turn : the mirror's turn for it; kink : actual minus wanted heading, 2 (turn - needed turn)
@@ -75,6 +72,14 @@ class PathPlan:
     lean_tolerance: float
     critical_tolerance: float
     typical_tolerance: float
+    mirror: str = ONLY_MIRROR
+    at: PathEnd = "end"
+    follows: str = ""
+
+    @property
+    def key(self) -> tuple[str, PathEnd]:
+        """What tells it from all other paths' ends."""
+        return self.name, self.at
 
     @property
     def tolerance(self) -> float:
@@ -103,7 +108,7 @@ class PathPlan:
 
 def needed_turn(arrives: float, wanted: float) -> float:
     """The bisector rule: turn [rad] for a path arriving with one heading that should run on with another."""
-    return (arrives + wanted) / 2.0
+    return wanted + math.remainder(arrives - wanted, 2.0 * math.pi) / 2.0
 
 
 def runs_on_direction(arrives: Array, normal: Array) -> Array:
@@ -113,13 +118,14 @@ def runs_on_direction(arrives: Array, normal: Array) -> Array:
 
 
 def plan_path(scene: Scene, path: Path, eyes: Array) -> PathPlan | None:
-    """Work out one path; None where it never meets the plane of the glass.
+    """Work out one path at the first mirror; None where it never meets the plane of its glass.
 
     Parameters
     ----------
     eyes : (n, 3) [mm]
     """
     mirror = scene.mirror
+    eyes = eyes[mirror.heights(eyes) > 0.0]
     met = carried_to_glass(path, mirror)
     if met is None:
         return None
@@ -148,11 +154,80 @@ def plan_path(scene: Scene, path: Path, eyes: Array) -> PathPlan | None:
         run,
         ends,
         float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum()),
-        float(np.quantile(by_turn, _NOTICING_SHARE)),
-        float(np.quantile(by_lean, _NOTICING_SHARE)),
+        float(np.quantile(by_turn, NOTICING_SHARE)),
+        float(np.quantile(by_lean, NOTICING_SHARE)),
         float(np.minimum(by_turn, by_lean).min()),
         float(np.median(np.minimum(by_turn, by_lean))),
+        mirror=mirror.name,
     )
+
+
+def plan_paths(scene: Scene, eyes: Array) -> tuple[PathPlan, ...]:
+    """Every path's end, and every beginning, at the mirror that it meets.
+
+    Where a path ends at a mirror and another begins there, the street goes on in the mirror as that other one: it
+    should run on as the first arrives (or as its `run_on` says), and the first has no image of its own to mind.
+
+    Parameters
+    ----------
+    eyes : (n, 3) [mm]
+    """
+    found = []
+    for path in scene.paths:
+        if (mirror := _met_by_end(scene, path)) is not None:
+            found.append((path, mirror, plan_path(scene.led_by(mirror), path, eyes)))
+        if len(scene.mirrors) > 1:
+            turned = replace(path, points_mm=path.points_mm[::-1], run_on=None)
+            if (mirror := _met_close_by(scene, turned)) is not None:
+                planned = plan_path(scene.led_by(mirror), turned, eyes)
+                found.append((turned, mirror, None if planned is None else replace(planned, at="beginning")))
+    met = [(path, mirror, plan) for path, mirror, plan in found if plan is not None]
+    followed: set[str] = set()
+    plans = []
+    for path, mirror, plan in met:
+        if plan.at == "beginning":
+            before = [other for _, _, other in met if other.at == "end" and _joins(other, plan, scene)]
+            if before:
+                followed.add(before[0].name)
+                wanted = before[0].wanted
+                again = plan_path(scene.led_by(mirror), replace(path, run_on=wanted), eyes)
+                assert again is not None
+                plan = replace(again, at="beginning", follows=before[0].name)
+        plans.append(plan)
+    return tuple(plan for plan in plans if plan.at == "beginning" or plan.name not in followed)
+
+
+def _joins(end: PathPlan, beginning: PathPlan, scene: Scene) -> bool:
+    """Whether one path ends at the place of a mirror where another begins."""
+    widths = [path.width_mm for path in scene.paths if path.name in (end.name, beginning.name)]
+    gap = float(np.linalg.norm(end.meets_mm - beginning.meets_mm))
+    return end.mirror == beginning.mirror and end.name != beginning.name and gap <= sum(widths) / 2 + NEAR_GLASS_MM
+
+
+def _met_by_end(scene: Scene, path: Path) -> Mirror | None:
+    """The mirror that a path runs up to: the nearest whose glass it meets, else the one that it least misses."""
+    best: tuple[tuple[bool, float], Mirror] | None = None
+    for mirror in scene.mirrors:
+        met = carried_to_glass(path, mirror)
+        if met is None:
+            continue
+        place = met[0][-1]
+        beside = abs(float((on_floor(place[None])[0] - mirror.foot_point) @ mirror.across)) - mirror.width_mm / 2
+        misses = beside > path.width_mm / 2
+        score = (misses, beside if misses else float(np.linalg.norm(place - path.points_mm[-1])))
+        if best is None or score < best[0]:
+            best = score, mirror
+    return None if best is None else best[1]
+
+
+def _met_close_by(scene: Scene, path: Path) -> Mirror | None:
+    """The mirror at whose glass a path ends, within a little; for ends that need not be at a mirror at all."""
+    end = on_floor(path.points_mm[-1:])[0]
+    for mirror in scene.mirrors:
+        off, beside = float(mirror.heights(end)), abs(float((end - mirror.foot_point) @ mirror.across))
+        if abs(off) <= NEAR_GLASS_MM and beside <= (mirror.width_mm + path.width_mm) / 2:
+            return mirror
+    return None
 
 
 def _run(scene: Scene, points: Array, eyes: Array) -> tuple[Array, str]:
@@ -161,9 +236,9 @@ def _run(scene: Scene, points: Array, eyes: Array) -> tuple[Array, str]:
     wanted = np.arange(_RUN_STEP_MM / 2, steps[-1], _RUN_STEP_MM)
     reverse = points[::-1]
     samples = on_floor(np.column_stack([np.interp(wanted, steps, reverse[:, axis]) for axis in (0, 1)]))
-    if len(samples) == 0:
+    if len(samples) == 0 or len(eyes) == 0:
         return np.full(len(eyes), np.nan), "beginning"
-    seen = seen_in_mirror(eyes, samples, scene.solids, scene.mirror)
+    seen = seen_in_mirror(eyes, samples, scene.solids, scene.mirror, scene.more_mirrors)
     last = np.where(seen.any(axis=1), len(wanted) - 1 - np.argmax(seen[:, ::-1], axis=1), -1)
     run = np.where(last >= 0, wanted[np.maximum(last, 0)], np.nan)
     glass = mirror_legs(eyes, samples, scene.mirror).on_glass
@@ -227,6 +302,8 @@ def _jog(scene: Scene, meeting: Array, image: Array, eyes: Array) -> float:
     """Sideways step [mm] of the path's image: the glass sets it deeper along the normal, not along the
     path."""
     mirror = scene.mirror
+    if len(eyes) == 0:
+        return 0.0
     offset = eyes.mean(axis=0) - np.append(meeting, 0.0)
     height = float(offset @ mirror.normal)
     lateral = float(np.linalg.norm(offset - height * mirror.normal))

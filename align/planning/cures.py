@@ -1,52 +1,64 @@
-"""The smallest change to a scene that cures a trouble, and what else that change does.
+"""The smallest change to a scene that meets a wish, tried by planning again.
 
-Every candidate is tried by looking again from all eye places; nothing is assumed of how a trouble depends on
-a change, so the first size that cures is the smallest of its steps.
+Every candidate is put to the scene and the scene judged again by the rule that the plan's own ticks go by
+(`wishes`); nothing is assumed of how a trouble depends on a change, so the first size that passes is the smallest
+of its steps. Only what then meets its wish, harms no wish that was met and puts nothing
+named behind or into the glass is a cure.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .scene import Box, Scene
+from .bodies import Box
+from .contents import mirror_seen
+from .scene import ONLY_MIRROR, SIDEWAYS, Mirror, Scene
 from .screens import SCREEN_MARGIN_MM, TURNS_DEG, NoPlace, asked_of_zones_mm, screens, unwanted_lines, zones_entered
-from .viewing import Views, is_met, look, mirror_seen
+from .thresholds import (
+    ANGLE_LIMIT_DEG,
+    ANGLE_STEP_DEG,
+    FEW_EYES,
+    LEAST_HEIGHT_SHARE,
+    LEAST_MIRROR_LEFT,
+    LENGTH_STEP_MM,
+    MOVE_LIMIT_MM,
+    WORTH_A_WORD,
+)
+from .viewing import Views, look
+from .wishes import EyePlaces, eye_places, unwanted_share, wish_met
 
 Array = NDArray[np.float64]
 
-#: Steps and limits of the changes that are tried: fine enough for a workshop, coarse enough to be quick.
-ANGLE_STEP_DEG, ANGLE_LIMIT_DEG = 0.5, 15.0
-LENGTH_STEP_MM, MOVE_LIMIT_MM = 5.0, 150.0
-LEAST_HEIGHT_SHARE = 0.3
-#: A side effect on a wish that stays met is worth a word from this share of the eye places on.
-_WORTH_A_WORD = 0.05
-#: A screen that hides more of the mirror than this is no cure: the mirror is what it was all for.
-_LEAST_MIRROR_LEFT = 0.6
+Kind = Literal["turn", "lean", "lower the top edge", "move the mirror", "screen"]
+#: One size of one kind of change to one mirror.
+Change = tuple[int, Kind, float]
 
 
 @dataclass(frozen=True, eq=False)
 class Cure:
     """One change that cures one trouble.
 
-    kind : "turn", "lean", "lower the top edge", "move the mirror" or "screen"
     amount : [deg] for turn and lean, else [mm], signed; unit : its unit
-    worse : other wishes that suffer, with the share of eye places that miss them before and after
-    mirror_left : what the viewers still see of the mirror, over what they see now
-    screen : the panel to add, for "screen"
+    worse : other wishes that suffer though still met, or not met before either, with the share of eye places that
+        miss them before and after
+    mirror_left : what the viewers still see of all mirrors, over what they see now
+    screen : the panel to add, for "screen"; mirror : name of the mirror to change, for all else
     """
 
     trouble: str
-    kind: str
+    kind: Kind
     amount: float
     unit: str
     worse: dict[str, tuple[float, float]]
     mirror_left: float
     screen: Box | None = None
+    mirror: str = ONLY_MIRROR
 
     @property
     def effort(self) -> float:
@@ -59,152 +71,244 @@ class Cure:
         return lost + own.get(self.kind, 1.0 if self.kind == "screen" else 0.0)
 
 
-def cures_for(
-    scene: Scene, views: Views, trouble: str, all_eyes_mm: Array | None = None, spacing_mm: float = 0.0
-) -> tuple[Cure, ...]:
-    """Every kind of change that cures one trouble, gentlest first; empty where none within the limits does.
+def apply_cure(scene: Scene, cure: Cure) -> Scene:
+    """The scene with a cure put to it."""
+    if cure.screen is not None:
+        return replace(scene, blockers=(*scene.blockers, cure.screen))
+    number = next(k for k, mirror in enumerate(scene.mirrors) if mirror.name == cure.mirror)
+    return changed(scene, (number, cure.kind, cure.amount))
+
+
+def changed(scene: Scene, change: Change) -> Scene:
+    """The scene with one of its mirrors changed. A mirror is moved along y, or, where it faces sideways, along x;
+    more than 0 is back, away from what it faces."""
+    number, kind, amount = change
+    mirror = scene.mirrors[number]
+    if kind == "lower the top edge":
+        return scene.with_mirror(number, height_mm=mirror.height_mm + amount)
+    if kind == "move the mirror":
+        back = backwards(mirror)
+        return scene.with_mirror(
+            number, at_mm=(mirror.at_mm[0] + amount * back[0], mirror.at_mm[1] + amount * back[1])
+        )
+    assert kind in ("turn", "lean")
+    return scene.with_mirror(number, **{kind: float(getattr(mirror, kind)) + math.radians(amount)})
+
+
+def backwards(mirror: Mirror) -> tuple[float, float]:
+    """(x, y) of the way in which a mirror is moved back: the axis of the scene that is nearest to it."""
+    if abs(math.remainder(mirror.turn, math.pi)) <= SIDEWAYS:
+        return 0.0, math.copysign(1.0, math.cos(mirror.turn))
+    return -math.copysign(1.0, math.sin(mirror.turn)), 0.0
+
+
+class Cures:
+    """Looks for the cures of a scene's unmet wishes; what was tried for one wish is remembered for the next.
 
     Parameters
     ----------
-    views : from the eye places that candidates are tried from first
-    all_eyes_mm : (h, p, 3) what passes those must pass these too; None: `views` has them all
-    spacing_mm : of those places; a screen is so much wider, for eyes between them
+    views : from `places.standing`; met : every wish and whether it is met (`wishes.judge`)
     """
-    every = views.eyes_mm if all_eyes_mm is None else all_eyes_mm
-    seen_now, entered_now = mirror_seen(scene, views.eyes_mm), zones_of_glass(scene)
-    found = []
-    for kind, unit, candidates in _changes(scene):
-        clear = (one for one in candidates if zones_of_glass(one[1]) <= entered_now)
-        first = _first_that_cures(trouble, clear, views.eyes_mm, every)
-        if first is not None:
-            worse, left = _side_effects(first[1], views, seen_now)
-            found.append(Cure(trouble, kind, first[0], unit, worse, left))
-    screen = screen_for(scene, views, trouble, seen_now, every, spacing_mm)
-    if screen is not None:
-        found.append(screen)
-    return tuple(sorted(found, key=lambda cure: (len(cure.worse), cure.effort)))
+
+    def __init__(self, scene: Scene, views: Views, met: dict[str, bool], places: EyePlaces) -> None:
+        self.scene, self.views, self.places = scene, views, places
+        self.met = [name for name, good in met.items() if good]
+        few = places.both
+        self.few = few[:, np.unique(np.linspace(0, few.shape[1] - 1, min(FEW_EYES, few.shape[1])).astype(int))]
+        self.seen_now = mirror_seen(scene, places.standing)
+        self._entered, self._cut = zones_of_glass(scene), solids_in_glass(scene)
+        self._quick: dict[Change, dict[str, bool]] = {}
+        self._harmless: dict[Change, bool] = {}
+        self._after: dict[Change, Views] = {}
+
+    def cures(self, trouble: str) -> tuple[Cure, ...]:
+        """Every kind of change that cures one trouble, gentlest first; empty where none within the limits does."""
+        found = []
+        for number in range(len(self.scene.mirrors)):
+            for kind, unit in KINDS:
+                change = next((one for one in changes(self.scene, number, kind) if self._cures(one, trouble)), None)
+                if change is not None:
+                    found.append(self._cure(trouble, change, unit))
+        screen = self._screen(trouble)
+        if screen is not None:
+            found.append(screen)
+        return tuple(sorted(found, key=lambda cure: (len(cure.worse), cure.effort)))
+
+    def no_place(self, trouble: str) -> NoPlace | None:
+        """What only the keep-clear zones rule out, to be asked where no screen was found; None: they do not."""
+        scene, eyes = self.scene, self.places.both
+        starts, ends = unwanted_lines(scene, eyes, trouble)
+        if len(starts) == 0 or not scene.keep_clear:
+            return None
+        every = screens(scene, starts, ends, SCREEN_MARGIN_MM + self.places.spacing_mm / 2)
+        taken = [screen for screen in every if zones_entered(scene, screen)]
+
+        def asked(screen: Box) -> tuple[float, float]:
+            return round(asked_of_zones_mm(screen, zones_entered(scene, screen))), _area(screen)
+
+        best = next((one for one in sorted(taken, key=asked) if self._screen_cures(one, trouble)), None)
+        return None if best is None else NoPlace(trouble, best, zones_entered(scene, best))
+
+    def _cures(self, change: Change, trouble: str) -> bool:
+        if change not in self._quick:
+            self._quick[change] = self._tried_quickly(change)
+        if not self._quick[change].get(trouble, False):
+            return False
+        after = changed(self.scene, change)
+        return wish_met(after, trouble, self.places) and self._harms_nothing(change, after)
+
+    def _tried_quickly(self, change: Change) -> dict[str, bool]:
+        """Which wishes a change might meet, from few places; none where the glass would stand where it must not."""
+        after = changed(self.scene, change)
+        number = change[0]
+        if not (
+            zones_of_glass(after) <= self._entered
+            and solids_in_glass(after) <= self._cut
+            and not put_behind(self.scene, after, number)
+            and self._eyes_stay_before(after, number)
+        ):
+            return {}
+        wishes = [name for name in self.views.met if name not in self.met]
+        return {name: self._might(after, name) for name in wishes}
+
+    def _might(self, after: Scene, name: str) -> bool:
+        return unwanted_share(after, name, self.few) == 0.0
+
+    def _eyes_stay_before(self, after: Scene, number: int) -> bool:
+        eyes = self.places.standing.reshape(-1, 3)
+        now, then = (one.mirrors[number].heights(eyes) > 0.0 for one in (self.scene, after))
+        return bool(then[now].all())
+
+    def _harms_nothing(self, change: Change, after: Scene) -> bool:
+        if change not in self._harmless:
+            self._harmless[change] = self._keeps_all(after)
+        return self._harmless[change]
+
+    def _keeps_all(self, after: Scene) -> bool:
+        """Whether every wish that was met is met still; from few places first, as most that fail fail there."""
+        return all(unwanted_share(after, name, self.few) == 0.0 for name in self.met) and all(
+            wish_met(after, name, self.places) for name in self.met
+        )
+
+    def _cure(self, trouble: str, change: Change, unit: str) -> Cure:
+        number, kind, amount = change
+        after = changed(self.scene, change)
+        if change not in self._after:
+            self._after[change] = look(after, self.places.standing)
+        worse, left = self._side_effects(after, self._after[change])
+        return Cure(trouble, kind, amount, unit, worse, left, mirror=self.scene.mirrors[number].name)
+
+    def _side_effects(self, after: Scene, views: Views) -> tuple[dict[str, tuple[float, float]], float]:
+        """Wishes that suffer from a change, and what is left of the visible mirrors."""
+        worse = {}
+        for name, flags in views.troubles.items():
+            old, new = float(self.views.troubles[name].mean()), float(flags.mean())
+            if new > old + WORTH_A_WORD:
+                worse[name] = (old, new)
+        return worse, mirror_seen(after, self.places.standing) / max(self.seen_now, 1e-9)
+
+    def _screen(self, trouble: str) -> Cure | None:
+        """The smallest upright screen, standing or hung in the scene, that stops the unwanted lines of sight.
+
+        It keeps out of every keep-clear zone, of all that is solid and of the mirrors. None where the trouble is
+        that something is *not* seen, or where no screen within the scene's floor cures it and leaves the mirrors
+        worth looking at.
+        """
+        scene = self.scene
+        starts, ends = unwanted_lines(scene, self.places.both, trouble)
+        if len(starts) == 0:
+            return None
+        aside = SCREEN_MARGIN_MM + self.places.spacing_mm / 2
+        for turned in (0.0, *TURNS_DEG) if scene.keep_clear or scene.blockers else (0.0,):
+            free = [one for one in screens(scene, starts, ends, aside, turned) if not zones_entered(scene, one)]
+            for screen in sorted(free, key=_area):
+                if self._screen_cures(screen, trouble):
+                    after = replace(scene, blockers=(*scene.blockers, screen))
+                    worse, left = self._side_effects(after, look(after, self.places.standing))
+                    return Cure(trouble, "screen", _area(screen), "mm2", worse, left, screen)
+        return None
+
+    def _screen_cures(self, screen: Box, trouble: str) -> bool:
+        after = replace(self.scene, blockers=(*self.scene.blockers, screen))
+        return (
+            unwanted_share(after, trouble, self.few) == 0.0
+            and mirror_seen(after, self.places.standing) >= LEAST_MIRROR_LEFT * self.seen_now
+            and wish_met(after, trouble, self.places)
+            and self._keeps_all(after)
+        )
 
 
-def _changes(scene: Scene) -> Iterator[tuple[str, str, Iterator[tuple[float, Scene]]]]:
-    """The kinds of change, each with its candidates in order of size."""
-    mirror = scene.mirror
+KINDS: tuple[tuple[Kind, str], ...] = (
+    ("turn", "deg"),
+    ("lean", "deg"),
+    ("lower the top edge", "mm"),
+    ("move the mirror", "mm"),
+)
 
-    def angle(field: str) -> Iterator[tuple[float, Scene]]:
+
+def cures_for(
+    scene: Scene, trouble: str, places: EyePlaces | None = None, say: Callable[[str], None] | None = None
+) -> tuple[Cure, ...]:
+    """Every kind of change that cures one trouble of a scene, gentlest first (see `Cures`)."""
+    from .wishes import judge
+
+    places = places or eye_places(scene)
+    views = look(scene, places.standing)
+    if say:
+        say(f"cures for {trouble}")
+    return Cures(scene, views, judge(scene, views, places).met, places).cures(trouble)
+
+
+def changes(scene: Scene, number: int, kind: Kind) -> Iterator[Change]:
+    """The sizes of one kind of change to one mirror, the smallest first."""
+    mirror = scene.mirrors[number]
+    if kind in ("turn", "lean"):
         for size in np.arange(ANGLE_STEP_DEG, ANGLE_LIMIT_DEG + 1e-9, ANGLE_STEP_DEG):
-            for sign in (1.0, -1.0):
-                new = float(getattr(mirror, field)) + sign * math.radians(size)
-                yield sign * float(size), scene.with_mirror(**{field: new})
-
-    def lower() -> Iterator[tuple[float, Scene]]:
+            yield from ((number, kind, sign * float(size)) for sign in (1.0, -1.0))
+    elif kind == "lower the top edge":
         for size in np.arange(LENGTH_STEP_MM, (1 - LEAST_HEIGHT_SHARE) * mirror.height_mm, LENGTH_STEP_MM):
-            yield -float(size), scene.with_mirror(height_mm=mirror.height_mm - float(size))
-
-    def move() -> Iterator[tuple[float, Scene]]:
-        _, _, y0, y1 = scene.floor.area_mm
+            yield number, kind, -float(size)
+    else:
+        x0, x1, y0, y1 = scene.floor.area_mm
         for size in np.arange(LENGTH_STEP_MM, MOVE_LIMIT_MM + 1e-9, LENGTH_STEP_MM):
             for sign in (1.0, -1.0):
-                y = mirror.at_mm[1] + sign * float(size)
-                if y0 < y <= y1:
-                    yield sign * float(size), scene.with_mirror(at_mm=(mirror.at_mm[0], y))
-
-    yield "turn", "deg", angle("turn")
-    yield "lean", "deg", angle("lean")
-    yield "lower the top edge", "mm", lower()
-    yield "move the mirror", "mm", move()
+                x, y = changed(scene, (number, kind, sign * float(size))).mirrors[number].at_mm
+                if x0 <= x <= x1 and y0 <= y <= y1 and (x, y) != (x0, y0):
+                    yield number, kind, sign * float(size)
 
 
-def zones_of_glass(scene: Scene) -> frozenset[str]:
-    """Names of the keep-clear zones that the mirror's face cuts into."""
-    return frozenset(zone.name for zone in scene.keep_clear if zone.cut_by(scene.mirror.corners))
+def zones_of_glass(scene: Scene) -> frozenset[tuple[str, str]]:
+    """Keep-clear zones that a mirror's face cuts into: names of mirror and zone."""
+    return frozenset(
+        (mirror.name, zone.name)
+        for mirror in scene.mirrors
+        for zone in scene.keep_clear
+        if zone.cut_by(mirror.corners)
+    )
 
 
-def _first_that_cures(
-    trouble: str, candidates: Iterator[tuple[float, Scene]], eyes: Array, every: Array
-) -> tuple[float, Scene] | None:
-    for amount, changed in candidates:
-        in_front = (every.reshape(-1, 3) - changed.mirror.foot_point) @ changed.mirror.normal > 0
-        if in_front.all() and _cures(changed, trouble, eyes, every):
-            return amount, changed
-    return None
+def solids_in_glass(scene: Scene) -> frozenset[tuple[str, str]]:
+    """Bodies, solid or not, that a mirror's face cuts into: names of mirror and body."""
+    bodies = [*scene.blockers, *(thing.body for thing in scene.things if max(thing.body.size_mm) > 0.0)]
+    return frozenset(
+        (mirror.name, body.name) for mirror in scene.mirrors for body in bodies if body.cut_by(mirror.corners)
+    )
 
 
-def _cures(changed: Scene, trouble: str, eyes: Array, every: Array) -> bool:
-    """Whether a trouble is gone from all places; tried from the fewer `eyes` first, as that is quick."""
-    return is_met(changed, trouble, eyes) and (every.shape == eyes.shape or is_met(changed, trouble, every))
+def put_behind(scene: Scene, after: Scene, number: int) -> bool:
+    """Whether a change to one mirror puts a thing, a lamp or part of a body behind its face that was before it.
 
-
-def _side_effects(changed: Scene, views: Views, seen_now: float) -> tuple[dict[str, tuple[float, float]], float]:
-    """Wishes that suffer from a change, and what is left of the visible mirror."""
-    after = look(changed, views.eyes_mm)
-    newly_unmet = set(after.unmet) - set(views.unmet)
-    worse = {}
-    for name, flags in after.troubles.items():
-        old, new = float(views.troubles[name].mean()), float(flags.mean())
-        if new > old and (name in newly_unmet or new > old + _WORTH_A_WORD):
-            worse[name] = (old, new)
-    return worse, mirror_seen(changed, views.eyes_mm) / max(seen_now, 1e-9)
-
-
-def screen_for(
-    scene: Scene, views: Views, trouble: str, seen_now: float, every: Array, spacing_mm: float
-) -> Cure | None:
-    """The smallest upright screen, standing or hung in the scene, that stops the unwanted lines of sight.
-
-    It keeps out of every keep-clear zone. None where the trouble is that something is *not* seen, or where no
-    screen within the scene's floor cures it and leaves the mirror worth looking at.
+    Bodies count where they stand over the glass's width; things and lamps anywhere: what is behind the face's plane
+    is not in that mirror any more.
     """
-    starts, ends = unwanted_lines(scene, every, trouble)
-    if len(starts) == 0:
-        return None
-    aside = SCREEN_MARGIN_MM + spacing_mm
-    for turned in (0.0, *TURNS_DEG) if scene.keep_clear else (0.0,):
-        clear = (
-            screen for screen in screens(scene, starts, ends, aside, turned) if not zones_entered(scene, screen)
-        )
-        found = list(_that_cure(scene, views, trouble, seen_now, every, clear))
-        if found:
-            return min(found, key=lambda cure: (len(cure.worse), cure.amount))
-    return None
-
-
-def no_place_for(scene: Scene, views: Views, trouble: str, all_eyes_mm: Array, spacing_mm: float) -> NoPlace | None:
-    """What only the keep-clear zones rule out, to be asked where `cures_for` found no screen; None: they do
-    not.
-
-    Parameters
-    ----------
-    as those of `cures_for`
-    """
-    starts, ends = unwanted_lines(scene, all_eyes_mm, trouble)
-    if len(starts) == 0 or not scene.keep_clear:
-        return None
-    every = screens(scene, starts, ends, SCREEN_MARGIN_MM + spacing_mm)
-    taken = [screen for screen in every if zones_entered(scene, screen)]
-    seen_now = mirror_seen(scene, views.eyes_mm)
-
-    def asked(cure: Cure) -> tuple[float, int, float]:
-        assert cure.screen is not None
-        zones = zones_entered(scene, cure.screen)
-        return round(asked_of_zones_mm(cure.screen, zones)), len(cure.worse), cure.amount
-
-    cures = _that_cure(scene, views, trouble, seen_now, all_eyes_mm, iter(taken))
-    best = min(cures, key=asked, default=None)
-    if best is None or best.screen is None:
-        return None
-    return NoPlace(trouble, best.screen, zones_entered(scene, best.screen))
-
-
-def _that_cure(
-    scene: Scene, views: Views, trouble: str, seen_now: float, every: Array, candidates: Iterator[Box]
-) -> Iterator[Cure]:
-    """Those of some screens that cure a trouble and leave the mirror worth looking at."""
-    for candidate in candidates:
-        changed = replace(scene, blockers=(*scene.blockers, candidate))
-        if not _cures(changed, trouble, views.eyes_mm, every):
-            continue
-        worse, left = _side_effects(changed, views, seen_now)
-        if left >= _LEAST_MIRROR_LEFT:
-            yield Cure(trouble, "screen", _area(candidate), "mm2", worse, left, candidate)
+    old, new = scene.mirrors[number], after.mirrors[number]
+    points = [*(thing.samples for thing in scene.things), *(np.array([lamp.at_mm]) for lamp in scene.lamps)]
+    for body in scene.blockers:
+        corners = body.corners
+        aside = np.abs((corners - new.foot_point) @ new.across)
+        points.append(corners[aside <= new.width_mm / 2])
+    every = np.vstack([part for part in points if len(part)] or [np.zeros((0, 3))])
+    return bool(np.any((old.heights(every) > -1e-9) & (new.heights(every) < -1e-9)))
 
 
 def _area(screen: Box) -> float:

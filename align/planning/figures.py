@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..quantity import Quantity, combined, exactly
-from .bend import PathPlan
+from .bend import PathEnd, PathPlan
 from .lamp_ghosts import lamp_ghosts
 from .scene import Mirror, Scene
 from .seam import last_post_mm, seam_widths, smallest_mask
@@ -76,17 +76,15 @@ class MaskFigures:
 
 
 @dataclass(frozen=True)
-class Figures:
-    """All of them.
+class MirrorFigures:
+    """Those of one mirror.
 
+    edges : from how many eye places each of its edges is seen, at least in part
     seams : by thickness of the glass; ghosts : by lamp and thickness; None stands for the mirror's own glass, whose
         thickness may itself be uncertain
     """
 
-    own_face_share: Quantity
-    things: dict[str, ThingShares]
     edges: dict[str, Quantity]
-    paths: dict[str, PathFigures]
     seams: dict[float | None, SeamFigures]
     mask: MaskFigures | None
     ghosts: dict[tuple[str, float | None], GhostFigures]
@@ -100,6 +98,16 @@ class Figures:
         return self.ghosts[lamp, _own_or(mirror, glass_mm)]
 
 
+@dataclass(frozen=True)
+class Figures:
+    """All of them. paths : by name and end; mirrors : in the scene's order."""
+
+    own_face_share: Quantity
+    things: dict[str, ThingShares]
+    paths: dict[tuple[str, PathEnd], PathFigures]
+    mirrors: tuple[MirrorFigures, ...]
+
+
 def _own_or(mirror: Mirror, glass_mm: float) -> float | None:
     return None if glass_mm == mirror.glass_mm else glass_mm
 
@@ -111,24 +119,34 @@ def figures_of(scene: Scene, views: Views, paths: Sequence[PathPlan], eyes: Arra
     ----------
     eyes : (n, 3) [mm] from which seam, mask and ghosts are worked out
     """
-    mask = smallest_mask(scene, eyes)
     return Figures(
         own_face_share=_share(views.own_face),
         things={
             view.name: ThingShares(_share(view.trouble), _share(view.direct), _share(view.mirrored))
             for view in views.things
         },
-        edges={edge: _share(shown > 0) for edge, shown in views.edges.items()},
-        paths={path.name: _path_figures(scene, path) for path in paths},
+        paths={path.key: _path_figures(scene, path) for path in paths},
+        mirrors=tuple(
+            _mirror_figures(scene.led_by(mirror), edges, eyes)
+            for mirror, edges in zip(scene.mirrors, views.mirror_edges, strict=True)
+        ),
+    )
+
+
+def _mirror_figures(scene: Scene, edges: dict[str, Array], eyes: Array) -> MirrorFigures:
+    """Those of the scene's first mirror."""
+    mirror, mask = scene.mirror, smallest_mask(scene, eyes)
+    return MirrorFigures(
+        edges={edge: _share(shown > 0) for edge, shown in edges.items()},
         seams={
-            _own_or(scene.mirror, row.glass_mm): SeamFigures(
+            _own_or(mirror, row.glass_mm): SeamFigures(
                 exactly(row.least_mm), exactly(row.most_mm), _arcmin(row.most_seen)
             )
             for row in seam_widths(scene, eyes)
         },
         mask=None if mask is None else MaskFigures(exactly(mask.height_mm), exactly(mask.end_short_mm)),
         ghosts={
-            (row.lamp, _own_or(scene.mirror, row.glass_mm)): GhostFigures(
+            (row.lamp, _own_or(mirror, row.glass_mm)): GhostFigures(
                 exactly(row.seen_share), _arcmin(row.separation_min), _arcmin(row.separation_max)
             )
             for row in lamp_ghosts(scene, eyes)
@@ -146,9 +164,9 @@ def _arcmin(angle: float) -> Quantity:
 
 def _path_figures(scene: Scene, path: PathPlan) -> PathFigures:
     pitch = next((one.pitch_mm for one in scene.paths if one.name == path.name), 0.0)
-    post = None
+    post, mirror = None, next(one for one in scene.mirrors if one.name == path.mirror)
     if pitch > 0:
-        post = exactly(last_post_mm(scene.mirror, scene.mean_eye, np.append(path.meets_mm, 0.0), pitch))
+        post = exactly(last_post_mm(mirror, scene.mean_eye, np.append(path.meets_mm, 0.0), pitch))
     return PathFigures(
         kink_deg=exactly(math.degrees(path.kink)),
         runs_on_deg=exactly(math.degrees(path.runs_on)),
@@ -203,7 +221,7 @@ def _at(parts: tuple[Any, ...], number: int) -> Any:
 
 
 def moved_mirror(mirror: Mirror, name: str, value: float) -> Mirror:
-    """A mirror with one uncertain field (`Scene.uncertainties`) moved."""
+    """A mirror with one uncertain field (`Mirror.uncertainties`) moved."""
     if name == "at_y_mm":
         return replace(mirror, at_mm=(mirror.at_mm[0], value))
     return replace(mirror, **{name: value})  # type: ignore[arg-type]

@@ -3,7 +3,6 @@ glass."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -11,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.slab import image_strength, solve_chief_ray
-from .bend import EYE_RESOLVES
+from .reflections import Way, seen_by_way, sight_images, ways
 from .scene import Lamp, Mirror, Scene
 from .seam import GLASSES_MM
 from .sightlines import seen_in_mirror
+from .thresholds import EYE_RESOLVES
 
 Array = NDArray[np.float64]
 
@@ -42,16 +42,8 @@ class LampGhosts:
     trip_ratio: float
 
 
-@dataclass(frozen=True, eq=False)
-class GlassAdvice:
-    """Which glass to buy and why. glass_mm : 0 = front-coated."""
-
-    glass_mm: float
-    reasons: tuple[str, ...]
-
-
 def lamp_ghosts(scene: Scene, eyes: Array, glasses_mm: Sequence[float] = GLASSES_MM) -> tuple[LampGhosts, ...]:
-    """The table: every lamp in every glass.
+    """The table of the first mirror: every lamp in every glass.
 
     Parameters
     ----------
@@ -67,7 +59,7 @@ def lamp_ghosts(scene: Scene, eyes: Array, glasses_mm: Sequence[float] = GLASSES
 def ghosts_of(scene: Scene, lamp: Lamp, mirror: Mirror, eyes: Array) -> LampGhosts:
     """One lamp in one glass."""
     at = np.array(lamp.at_mm)
-    seen = seen_in_mirror(eyes, at[None], scene.solids, mirror)[:, 0]
+    seen = seen_in_mirror(eyes, at[None], scene.solids, mirror, scene.more_mirrors)[:, 0]
     if not seen.any():
         return LampGhosts(lamp.name, mirror.glass_mm, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     front, main, _ = ghost_angles(at, eyes[seen], mirror)
@@ -111,81 +103,59 @@ def ghost_angles(at: Array, eyes: Array, mirror: Mirror) -> tuple[Array, Array, 
     return angles[0], angles[1], angles[2]
 
 
-def glass_advice(ghosts: Sequence[LampGhosts]) -> GlassAdvice:
-    """Which glass to buy: the thickest whose ghosts no eye tells apart; else whose ghosts never leave the
-    lamp's
-    own disc; else front-coated."""
-    by_glass: dict[float, list[LampGhosts]] = {}
-    for row in ghosts:
-        if row.seen_share > 0:
-            by_glass.setdefault(row.glass_mm, []).append(row)
-    if not by_glass:
-        return GlassAdvice(
-            4.0,
-            (
-                "No viewer meets a lamp in the mirror, so ghosts do not decide.",
-                "4 mm back-silvered glass stays flat, is cheap and can be cleaned; hide its seam with the mask.",
-            ),
-        )
-    worst = {glass: max(row.separation_max for row in rows) for glass, rows in by_glass.items() if glass > 0}
-    unseen = [glass for glass, angle in worst.items() if angle <= EYE_RESOLVES]
-    rims = [glass for glass in worst if all(row.doubled_share == 0 for row in by_glass[glass])]
-    if unseen:
-        return GlassAdvice(max(unseen), _unseen_reasons(max(unseen), worst))
-    if rims:
-        return GlassAdvice(max(rims), _rim_reasons(max(rims), min(rims), by_glass, worst))
-    return GlassAdvice(0.0, _front_coated_reasons(by_glass, worst))
+@dataclass(frozen=True, eq=False)
+class RepeatedLamp:
+    """One lamp by way of two mirrors or more, each with the glass that it has.
+
+    seen_share : of all eyes; separation_max : [rad] between the main image and the farthest of its ghosts
+    ratio : brightness of the brightest ghost over the main image's; doubled_share : of the seeing eyes for which a
+    ghost is told apart and clears the lamp's own disc
+    """
+
+    lamp: str
+    way: Way
+    seen_share: float
+    separation_max: float
+    ratio: float
+    doubled_share: float
 
 
-def _unseen_reasons(best: float, worst: dict[float, float]) -> tuple[str, ...]:
-    return (
-        f"With {best:g} mm back-silvered glass every ghost stays within {_arcmin(worst[best]):.1f}′ of its "
-        f"lamp; "
-        f"the eye resolves {_arcmin(EYE_RESOLVES):.0f}′.",
-        "Of such glasses the thickest stays flattest and is the safest to handle.",
-    )
+def repeated_lamps(scene: Scene, eyes: Array) -> tuple[RepeatedLamp, ...]:
+    """Every lamp by every way of two reflections or more that some eye sees it by.
+
+    Parameters
+    ----------
+    eyes : (n, 3) [mm]
+    """
+    found = []
+    for lamp in scene.lamps:
+        at = np.array(lamp.at_mm)
+        for way in ways(scene.mirrors):
+            if len(way.mirrors) > 1:
+                seen = seen_by_way(way, eyes, at[None], scene.solids, scene.mirrors)[:, 0]
+                if seen.any():
+                    found.append(_repeated(lamp, way, eyes[seen], float(seen.mean())))
+    return tuple(found)
 
 
-def _rim_reasons(
-    best: float, thinnest: float, by_glass: dict[float, list[LampGhosts]], worst: dict[float, float]
-) -> tuple[str, ...]:
-    ratio = max(row.front_ratio for row in by_glass[best])
-    words = [
-        f"Up to {best:g} mm no ghost stands clear of its lamp: it shows as a faint rim, at most {ratio:.0%} "
-        f"as "
-        "bright as the lamp, not as a second lamp.",
-    ]
-    if thinnest < best:
-        words.append(
-            f"{thinnest:g} mm narrows the rim to {_arcmin(worst[thinnest]):.1f}′ (from "
-            f"{_arcmin(worst[best]):.1f}′) and the seam in proportion, but bends more easily: back it with a "
-            f"board."
-        )
-    words.append(
-        "Only a front-coated mirror has neither rim nor seam; its coating scratches, so it must hang out of "
-        "reach "
-        "and be dusted with air only."
-    )
-    return tuple(words)
-
-
-def _front_coated_reasons(by_glass: dict[float, list[LampGhosts]], worst: dict[float, float]) -> tuple[str, ...]:
-    thinnest = min(worst)
-    doubled = [row for row in by_glass[thinnest] if row.doubled_share > 0]
-    ratio = max(row.front_ratio for row in doubled)
-    names = ", ".join(row.lamp for row in doubled)
-    return (
-        f"Even {thinnest:g} mm back-silvered glass doubles a lamp ({names}): a ghost up to "
-        f"{_arcmin(worst[thinnest]):.1f}′ away, at most {ratio:.0%} as bright; the eye resolves "
-        f"{_arcmin(EYE_RESOLVES):.0f}′.",
-        "A front-coated mirror has no ghosts and no seam, but its coating scratches: hang it out of reach, "
-        "and "
-        "dust it with air only.",
-        f"To stay with glass, take {thinnest:g} mm, and shade, dim or move those lamps until no viewer meets "
-        f"them "
-        "in the mirror.",
-    )
-
-
-def _arcmin(angle: float) -> float:
-    return math.degrees(angle) * 60.0
+def _repeated(lamp: Lamp, way: Way, eyes: Array, share: float) -> RepeatedLamp:
+    """Each mirror by itself makes a front ghost and a first extra trip; those of two at once are far weaker."""
+    points = np.tile(np.array(lamp.at_mm), (len(eyes), 1))
+    main = sight_images(way, eyes, points) - eyes
+    disc = lamp.diameter_mm / np.linalg.norm(main, axis=1)
+    separation, ratio, doubled = 0.0, 0.0, np.zeros(len(eyes), bool)
+    for number, mirror in enumerate(way.mirrors):
+        if mirror.glass_mm == 0.0:
+            continue
+        cosine = np.abs(main @ way.normals[number]) / np.linalg.norm(main, axis=1)
+        incidence = np.arccos(np.clip(cosine, 0.0, 1.0))
+        whole = image_strength(1, incidence, index=mirror.index)
+        for passes in (0, 2):
+            counts = [1] * len(way.mirrors)
+            counts[number] = passes
+            ghost = sight_images(way, eyes, points, counts) - eyes
+            apart = np.arctan2(np.linalg.norm(np.cross(main, ghost), axis=1), (main * ghost).sum(axis=1))
+            separation = max(separation, float(apart.max()))
+            ratio = max(ratio, float((image_strength(passes, incidence, index=mirror.index) / whole).max()))
+            doubled |= (apart > EYE_RESOLVES) & (apart > disc)
+    return RepeatedLamp(lamp.name, way, share, separation, ratio, float(doubled.mean()))

@@ -8,7 +8,8 @@ Here the condition is used in millimetres: five readings build the quadrilateral
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,15 +17,15 @@ from numpy.typing import NDArray
 from ..errors import AlignError
 from ..quantity import Quantity, combined
 from .scene import Opening
+from .thresholds import HEAVY_KG, LONG_MM
 
 Array = NDArray[np.float64]
 
+Coating = Literal["back-silvered", "front-coated"]
 READINGS = ("bottom_mm", "right_mm", "top_mm", "left_mm", "rising_mm", "falling_mm")
 WORDS = ("bottom", "right side", "top", "left side", "rising diagonal", "falling diagonal")
 #: Density of soda-lime float glass [kg/m3], 2500: EN 572-1 (glass makers' data sheets that quote it agree).
 GLASS_DENSITY = 2500.0
-#: Above this weight or length two people handle a mirror; common practice, no source.
-HEAVY_KG, LONG_MM = 5.0, 1200.0
 #: A misclosure this many standard deviations of the tape's own is a wrong reading.
 REFUSE_SIGMAS = 3.0
 _MOST_TILT = math.radians(10.0)
@@ -67,21 +68,22 @@ class GlassOrder:
     corners_mm: Array
     pane_mm: Array
     cautions: tuple[str, ...]
+    coating: Coating = "back-silvered"
 
 
-def glass_order(opening: Opening, glass_mm: float) -> GlassOrder:
+def glass_order(opening: Opening, glass_mm: float, coating: Coating = "back-silvered") -> GlassOrder:
     """The largest glass for an opening.
 
     Parameters
     ----------
-    glass_mm : thickness of the whole pane, for its weight; 0 (front-coated, unknown) counts as 3 mm
+    glass_mm : thickness of the whole pane, whichever side is coated
 
     Raises
     ------
     OpeningError : the readings cannot close, or no glass goes in; the message names the scene file's line.
     """
     try:
-        return _glass_order(opening, glass_mm)
+        return replace(_glass_order(opening, glass_mm), coating=coating)
     except OpeningError as error:
         place = opening.where.get(error.entry)
         if place is None:
@@ -101,8 +103,7 @@ def _glass_order(opening: Opening, glass_mm: float) -> GlassOrder:
     pane = _largest_pane(corners, opening.clearance_mm)
     # From the low ends: glass that is a millimetre small goes in, a millimetre too large does not.
     whole = math.floor(width.low), math.floor(height.low)
-    thickness = glass_mm or 3.0
-    weight = whole[0] * whole[1] * thickness * 1e-9 * GLASS_DENSITY
+    weight = whole[0] * whole[1] * glass_mm * 1e-9 * GLASS_DENSITY
     return GlassOrder(
         whole[0],
         whole[1],
@@ -111,11 +112,11 @@ def _glass_order(opening: Opening, glass_mm: float) -> GlassOrder:
         _corner_angles_deg(corners),
         square,
         misclosure,
-        thickness,
+        glass_mm,
         weight,
         corners,
         pane[2],
-        cautions(weight, whole[0], whole[1], thickness),
+        cautions(weight, whole[0], whole[1]),
     )
 
 
@@ -391,12 +392,17 @@ def _rectangle(centre: Array, width: float, height: float, tilt: float) -> Array
     return np.asarray(centre + corners @ axes)
 
 
-def cautions(weight_kg: float, width_mm: float, height_mm: float, glass_mm: float) -> tuple[str, ...]:
+def weight_words(weight_kg: float) -> str:
+    """`410 g` below a kilogram, `7.5 kg` above."""
+    return f"{weight_kg * 1000:.0f} g" if weight_kg < 0.9995 else f"{weight_kg:.1f} kg"
+
+
+def cautions(weight_kg: float, width_mm: float, height_mm: float) -> tuple[str, ...]:
     """What to heed when cutting, carrying and hanging this glass."""
     words = [
         "Have the glazier cut it and grind all edges; raw edges cut deeply.",
         f"Carry it upright on its long edge, never flat, with gloves, long sleeves and eye protection; "
-        f"{weight_kg:.1f} kg without its frame.",
+        f"{weight_words(weight_kg)} without its frame.",
         "Order it with a safety film on the back, so that it holds together if it breaks.",
         "Support the lower edge along its whole length and hold the top mechanically; glue or tape alone is "
         "no "
@@ -404,10 +410,9 @@ def cautions(weight_kg: float, width_mm: float, height_mm: float, glass_mm: floa
     ]
     if max(width_mm, height_mm) > LONG_MM or weight_kg > HEAVY_KG:
         words.append("Two people carry and set it.")
-    if glass_mm < 4 and max(width_mm, height_mm) > 600:
-        words.append(f"{glass_mm:g} mm glass of this size bends under its own weight: back it with a flat board.")
+    large = max(width_mm, height_mm) > LONG_MM or weight_kg > HEAVY_KG
     words.append(
-        "Above people's heads or in reach of visitors, local building and glazing rules decide, not this "
-        "plan: ask a licensed glazier, and for the fixing a structural engineer."
+        "Above people's heads or in reach of visitors, local building and glazing rules decide, not this plan: ask "
+        "a licensed glazier" + (", and for the fixing a structural engineer." if large else ".")
     )
     return tuple(words)

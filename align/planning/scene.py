@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from ..optics.geometry import mirror_normal
 from ..optics.slab import FLOAT_GLASS_INDEX
 from ..quantity import Quantity, exactly
+from .bodies import Box
 
 Array = NDArray[np.float64]
 
@@ -31,8 +33,10 @@ CHILD_EYE_MM, SHORT_WOMAN_EYE_MM, TALL_MAN_EYE_MM = 1000.0, 1405.0, 1745.0
 MEAN_ADULT_EYE_MM = (1505.0 + 1630.0) / 2
 DEFAULT_EYES_MM = (CHILD_EYE_MM, SHORT_WOMAN_EYE_MM, TALL_MAN_EYE_MM)
 
-#: A panel is drawn as a line but blocks as a sheet this thick [mm]; thin card or plywood, no source.
-PANEL_THICKNESS_MM = 1.0
+#: What a mirror is called that is the only one and has no name of its own.
+ONLY_MIRROR = "mirror"
+#: A mirror turned by more than this [rad] faces along the scene's x rather than along its y.
+SIDEWAYS = math.radians(45.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +48,8 @@ class Mirror:
     lean, turn : [rad], signs as everywhere (design: frames and signs)
     glass_mm : thickness of the glass before the silvering; 0 = front-coated
     index : refractive index of the glass
+    name : to tell several apart; uncertainties : 95 % intervals of `lean`, `turn` [rad], `glass_mm`, `at_y_mm`
+    measured_from : the file that a hanging mirror's measurement came from, if it was measured
     """
 
     at_mm: tuple[float, float]
@@ -54,6 +60,28 @@ class Mirror:
     turn: float = 0.0
     glass_mm: float = 4.0
     index: float = FLOAT_GLASS_INDEX
+    name: str = ONLY_MIRROR
+    uncertainties: dict[str, tuple[float, float]] = field(default_factory=dict)
+    measured_from: str = ""
+
+    @property
+    def words(self) -> str:
+        """`the mirror`, with its name where it has one."""
+        return "the mirror" if self.name == ONLY_MIRROR else f'the mirror "{self.name}"'
+
+    @property
+    def middle(self) -> Array:
+        """(3,) [mm] the middle of the front face."""
+        return np.asarray(self.corners.mean(axis=0))
+
+    def heights(self, points: Array) -> Array:
+        """(...,) [mm] how far points (..., 3) lie before the plane of the front face."""
+        return np.asarray((points - self.foot_point) @ self.normal)
+
+    def uncertainty_of(self, name: str) -> Quantity:
+        """A field as a quantity: `lean`, `turn` [rad], `glass_mm`, `at_y_mm`."""
+        value = self.at_mm[1] if name == "at_y_mm" else float(getattr(self, name))
+        return Quantity(value, *self.uncertainties[name]) if name in self.uncertainties else exactly(value)
 
     @property
     def normal(self) -> Array:
@@ -91,109 +119,28 @@ class Mirror:
         return self.on_face(np.array([-half, half, half, -half]), np.array([self.foot_mm, self.foot_mm, top, top]))
 
 
-@dataclass(frozen=True, eq=False)
-class Box:
-    """An upright box: a house, a pillar, a room. Turned about the vertical only.
-
-    centre_mm : (x, y) of its middle; size_mm : (along its own x, along its own y, high)
-    base_mm : its underside above the floor; turn : [rad] anticlockwise seen from above
-    """
-
-    name: str
-    centre_mm: tuple[float, float]
-    size_mm: tuple[float, float, float]
-    base_mm: float = 0.0
-    turn: float = 0.0
-    is_panel: bool = False
-
-    @property
-    def low(self) -> Array:
-        """(3,) [mm] lowest corner in the box's own frame (origin below its middle, on the floor)."""
-        return np.array([-self.size_mm[0] / 2, -self.size_mm[1] / 2, self.base_mm])
-
-    @property
-    def high(self) -> Array:
-        """(3,) [mm] highest corner in the box's own frame."""
-        return np.array([self.size_mm[0] / 2, self.size_mm[1] / 2, self.base_mm + self.size_mm[2]])
-
-    def to_own_frame(self, points: Array) -> Array:
-        """Points (..., 3) [mm] of the scene in the box's own frame."""
-        c, s = math.cos(self.turn), math.sin(self.turn)
-        x, y = points[..., 0] - self.centre_mm[0], points[..., 1] - self.centre_mm[1]
-        return np.stack([c * x + s * y, c * y - s * x, points[..., 2]], axis=-1)
-
-    def from_own_frame(self, points: Array) -> Array:
-        """Inverse of `to_own_frame`."""
-        c, s = math.cos(self.turn), math.sin(self.turn)
-        x, y = points[..., 0], points[..., 1]
-        return np.stack(
-            [c * x - s * y + self.centre_mm[0], s * x + c * y + self.centre_mm[1], points[..., 2]], axis=-1
-        )
-
-    @property
-    def corners(self) -> Array:
-        """(8, 3) [mm] corners in the scene's frame: four below (anticlockwise), four above."""
-        (x0, y0, z0), (x1, y1, z1) = self.low, self.high
-        ring = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
-        return self.from_own_frame(np.array([(x, y, z) for z in (z0, z1) for x, y in ring]))
-
-    def overlaps(self, other: Box) -> bool:
-        """Whether two upright boxes share any room; touching is not sharing.
-
-        Two that do not are parted by a plane along a face of one of them (separating axes: Gottschalk, Lin,
-        Manocha, OBBTree, SIGGRAPH 1996, from memory; for upright boxes their own axes are enough).
-        """
-        for own, corners in ((self, other.corners), (other, self.corners)):
-            there = own.to_own_frame(corners)
-            if np.any((there.max(axis=0) <= own.low + 1e-9) | (there.min(axis=0) >= own.high - 1e-9)):
-                return False
-        return True
-
-    def cut_by(self, corners: Array) -> bool:
-        """Whether a flat rectangle, (4, 3) [mm] corners in order, cuts into the box; touching is not cutting.
-
-        As in `overlaps`, but the rectangle may lean: crosswise to an edge of each they may be parted as well.
-        """
-        own = self.to_own_frame(corners)
-        edges = np.array([own[1] - own[0], own[3] - own[0]])
-        axes = [*np.eye(3), np.cross(*edges), *(np.cross(edge, axis) for edge in edges for axis in np.eye(3))]
-        box = self.to_own_frame(self.corners)
-        for axis in axes:
-            length = float(np.linalg.norm(axis))
-            if length > 1e-9 * float(np.linalg.norm(edges)):  # else the edges are parallel
-                there, here = own @ axis / length, box @ axis / length
-                if there.max() <= here.min() + 1e-9 or there.min() >= here.max() - 1e-9:
-                    return False
-        return True
-
-
-def panel(
-    name: str, start_mm: tuple[float, float], end_mm: tuple[float, float], base_mm: float, top_mm: float
-) -> Box:
-    """An upright panel between two points of the floor, as a very thin box."""
-    dx, dy = end_mm[0] - start_mm[0], end_mm[1] - start_mm[1]
-    centre = ((start_mm[0] + end_mm[0]) / 2, (start_mm[1] + end_mm[1]) / 2)
-    size = (math.hypot(dx, dy), PANEL_THICKNESS_MM, top_mm - base_mm)
-    return Box(name, centre, size, base_mm, math.atan2(dy, dx), is_panel=True)
-
-
 #: What is wanted of a thing.
-WANTS = ("show", "hide", "mirror only")
+Want = Literal["show", "hide", "mirror only", "direct only", "not reversed"]
+WANTS: tuple[Want, ...] = get_args(Want)
 
 
 @dataclass(frozen=True, eq=False)
 class Thing:
-    """Something that must show, must not show, or must show in the mirror only.
+    """Something that a wish is about.
 
+    want : "show", "hide", "mirror only" (its image shows, itself does not), "direct only" (itself shows, no image
+        of it does) or "not reversed" (lettering: no image of it after an odd number of reflections is seen)
     body : its box (a point is a box of size 0); solid : it also blocks the view
     least_share : of the eye places, from how many it should show
+    lettering : it bears letters, which an odd number of reflections reverses
     """
 
     name: str
-    want: str
+    want: Want
     body: Box
     solid: bool = False
     least_share: float = 1.0
+    lettering: bool = False
 
     @property
     def samples(self) -> Array:
@@ -262,11 +209,12 @@ class Viewers:
 
 @dataclass(frozen=True, eq=False)
 class Opening:
-    """The opening that the glass goes into, as measured: four sides and two diagonals [mm].
+    """The opening that a mirror's glass goes into, as measured: four sides and two diagonals [mm].
 
     rising_mm : bottom left to top right; falling_mm : top left to bottom right
     doubt_mm : a reading is within this of the truth (95 %); clearance_mm : left free on every side
     where : where each stands in the scene file, by name, for the error messages
+    mirror : name of the mirror that it is for
     """
 
     bottom_mm: float
@@ -278,6 +226,24 @@ class Opening:
     uncertainty_mm: float = 1.0
     clearance_mm: float = 2.0
     where: dict[str, str] = field(default_factory=dict)
+    mirror: str = ONLY_MIRROR
+
+
+@dataclass(frozen=True, eq=False)
+class Light:
+    """The light that most of the scene's light comes from: a window, a skylight, a row of spots.
+
+    heading : [rad] the way it shines, seen from above; fall : [rad] below level
+    """
+
+    heading: float
+    fall: float
+
+    @property
+    def direction(self) -> Array:
+        """(3,) unit vector along which the light travels."""
+        level = math.cos(self.fall)
+        return np.array([-math.sin(self.heading) * level, math.cos(self.heading) * level, -math.sin(self.fall)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -298,7 +264,10 @@ class Floor:
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """Everything that the plan is worked out from. `uncertainties`: 95 % intervals of mirror fields, own units."""
+    """Everything that the plan is worked out from.
+
+    mirror : the first, or only, mirror; more_mirrors : the others
+    """
 
     name: str
     mirror: Mirror
@@ -310,9 +279,37 @@ class Scene:
     lamps: tuple[Lamp, ...] = ()
     paths: tuple[Path, ...] = ()
     opening: Opening | None = None
-    uncertainties: dict[str, tuple[float, float]] = field(default_factory=dict)
-    measured_from: str = ""
     notes: tuple[str, ...] = ()
+    more_mirrors: tuple[Mirror, ...] = ()
+    more_openings: tuple[Opening, ...] = ()
+    light: Light | None = None
+
+    @property
+    def mirrors(self) -> tuple[Mirror, ...]:
+        """All of them, the first one first."""
+        return (self.mirror, *self.more_mirrors)
+
+    def led_by(self, mirror: Mirror) -> Scene:
+        """The same scene with another of its mirrors as the first, for what is asked of one mirror at a time."""
+        return replace(self, mirror=mirror, more_mirrors=self.others(mirror))
+
+    def others(self, mirror: Mirror) -> tuple[Mirror, ...]:
+        """All mirrors but one (known by its name)."""
+        return tuple(one for one in self.mirrors if one.name != mirror.name)
+
+    @property
+    def openings(self) -> tuple[Opening, ...]:
+        """All of them."""
+        return (() if self.opening is None else (self.opening,)) + self.more_openings
+
+    def thing(self, name: str) -> Thing:
+        """The thing of a name. Raises KeyError where there is none."""
+        found = {thing.name: thing for thing in self.things}
+        return found[name]
+
+    def opening_of(self, mirror: Mirror) -> Opening | None:
+        """The opening that a mirror's glass goes into."""
+        return next((opening for opening in self.openings if opening.mirror == mirror.name), None)
 
     @property
     def solids(self) -> tuple[Box, ...]:
@@ -338,19 +335,21 @@ class Scene:
         return np.array([(x0 + x1) / 2, (y0 + y1) / 2, height - self.floor.height_mm])
 
     @property
+    def middle_viewer(self) -> str:
+        """What to call the viewer at `mean_eye`."""
+        heights = self.viewers.eye_heights_mm
+        who = "an adult" if heights == DEFAULT_EYES_MM else f"eyes at {float(np.median(heights)):g} mm"
+        return f"{who} in the middle of the standing area"
+
+    @property
     def viewer_names(self) -> tuple[str, ...]:
         """What to call the eye heights, in their order."""
         if self.viewers.eye_heights_mm == DEFAULT_EYES_MM:
             return ("child", "short adult", "tall adult")
         return tuple(f"eyes at {height:g} mm" for height in self.viewers.eye_heights_mm)
 
-    def with_mirror(self, **changes: object) -> Scene:
-        """The same scene with some of the mirror's fields changed."""
-        return replace(self, mirror=replace(self.mirror, **changes))  # type: ignore[arg-type]
-
-    def uncertainty_of(self, name: str) -> Quantity:
-        """A mirror's field as a quantity: `lean`, `turn` [rad], `glass_mm`, `at_y_mm`."""
-        value = self.mirror.at_mm[1] if name == "at_y_mm" else float(getattr(self.mirror, name))
-        if name in self.uncertainties:
-            return Quantity(value, *self.uncertainties[name])
-        return exactly(value)
+    def with_mirror(self, number: int = 0, **changes: object) -> Scene:
+        """The same scene with some fields of one of its mirrors changed; 0 is the first."""
+        mirrors = list(self.mirrors)
+        mirrors[number] = replace(mirrors[number], **changes)  # type: ignore[arg-type]
+        return replace(self, mirror=mirrors[0], more_mirrors=tuple(mirrors[1:]))

@@ -6,6 +6,7 @@ import math
 import re
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any, TypeVar
 
@@ -15,16 +16,34 @@ from ..errors import FileFormatError
 from ..optics.slab import FLOAT_GLASS_INDEX
 from ..toml_table import Lines, Table
 from ..whole_file import write_whole
-from .scene import DEFAULT_EYES_MM, WANTS, Box, Floor, Lamp, Mirror, Opening, Path, Scene, Thing, Viewers, panel
+from .bodies import Box, panel
+from .scene import (
+    DEFAULT_EYES_MM,
+    ONLY_MIRROR,
+    WANTS,
+    Floor,
+    Lamp,
+    Light,
+    Mirror,
+    Opening,
+    Path,
+    Scene,
+    Thing,
+    Viewers,
+)
 
 Made = TypeVar("Made")
 
 #: Limits that catch a slip of the pen (inches, radians, a missing digit); no mirror needs more.
-MOST_LEAN_DEG, MOST_TURN_DEG, MOST_GLASS_MM = 45.0, 80.0, 25.0
+MOST_LEAN_DEG, MOST_TURN_DEG, MOST_GLASS_MM = 45.0, 180.0, 25.0
 #: More standing places than this tell nothing new and take minutes.
 MOST_PLACES = 20_000
-_TABLES = ("floor", "mirror", "viewers", "opening")
+#: More mirrors or things than this are more than a plan is made for: every sequence of mirrors is tried for each.
+MOST_MIRRORS, MOST_THINGS = 6, 60
+_TABLES = ("floor", "viewers", "light")
 _LISTS = ("box", "panel", "thing", "keep_clear", "lamp", "path")
+#: One table, or several.
+_EITHER = ("mirror", "opening")
 EXAMPLE = FilePath(__file__).parent / "templates" / "harbour_street.toml"
 
 
@@ -66,18 +85,18 @@ def scene_from_text(text: str, file_name: str = "scene", folder: FilePath | None
     """
     lines = Lines(file_name, text)
     data = _parse(text, file_name)
-    top = Table({k: v for k, v in data.items() if k not in (*_TABLES, *_LISTS)}, lines, "")
+    top = Table({k: v for k, v in data.items() if k not in (*_TABLES, *_LISTS, *_EITHER)}, lines, "")
     name = top.text("name", "Harbour street", default="Scene")
-    for table in (*_TABLES, *_LISTS):
+    for table in (*_TABLES, *_LISTS, *_EITHER):
         top.has(table)  # so that a misspelt table's name is compared with them
     top.finish()
     floor = _one(data, lines, "floor", _floor)
-    mirror, uncertainties, source, notes = _one(data, lines, "mirror", lambda t: _mirror(t, folder or FilePath()))
+    mirrors, notes = _mirrors(data, lines, folder or FilePath())
     viewers = _one(data, lines, "viewers", _viewers)
     things = _many(data, lines, "thing", _thing)
     scene = Scene(
         name,
-        mirror,
+        mirrors[0],
         floor,
         viewers,
         blockers=(*_many(data, lines, "box", _box), *_many(data, lines, "panel", _panel)),
@@ -85,11 +104,13 @@ def scene_from_text(text: str, file_name: str = "scene", folder: FilePath | None
         keep_clear=_many(data, lines, "keep_clear", _box),
         lamps=_many(data, lines, "lamp", _lamp),
         paths=_many(data, lines, "path", _path),
-        opening=_one(data, lines, "opening", _opening) if "opening" in data else None,
-        uncertainties=uncertainties,
-        measured_from=source,
         notes=notes,
+        more_mirrors=mirrors[1:],
+        light=_one(data, lines, "light", _light) if "light" in data else None,
     )
+    openings = _openings(data, lines, scene)
+    scene = replace(scene, opening=openings[0] if openings else None, more_openings=openings[1:])
+    _check_counts(scene, lines)
     _check_viewers(scene, lines)
     _check_names(data, lines)
     return scene
@@ -151,12 +172,80 @@ def _many(data: dict[str, Any], lines: Lines, name: str, make: Callable[[Table],
     return tuple(made)
 
 
+def _either(data: dict[str, Any], lines: Lines, name: str) -> list[Table]:
+    """The tables of a name that may stand once as [name], or several times as [[name]]."""
+    found = data.get(name, [])
+    if isinstance(found, dict):
+        return [Table(found, lines, name)]
+    if not isinstance(found, list) or not all(isinstance(entry, dict) for entry in found):
+        Table({}, lines, name).fail(
+            "", "expected a table", f"Write its heading as [{name}], or [[{name}]] for each."
+        )
+    return [Table(entry, lines, name, index) for index, entry in enumerate(found)]
+
+
+def _mirrors(data: dict[str, Any], lines: Lines, folder: FilePath) -> tuple[tuple[Mirror, ...], tuple[str, ...]]:
+    """All mirrors, and notes on those that were measured. Of several each has a name of its own."""
+    tables = _either(data, lines, "mirror")
+    if not tables:
+        raise FileFormatError(
+            f"{lines.file_name}: the table [mirror] is missing",
+            "Add it; `align plan --start FILE` writes an example with a [mirror].",
+        )
+    mirrors: list[Mirror] = []
+    notes: list[str] = []
+    for table in tables:
+        mirror, found = _mirror(table, folder)
+        if len(tables) > 1 and not table.has("name"):
+            table.fail("name", "is missing", 'Of several mirrors each needs its own: name = "side mirror"')
+        if any(mirror.name.casefold() == other.name.casefold() for other in mirrors):
+            table.fail("name", f'"{mirror.name}" stands twice', "Give each its own name.")
+        table.finish()
+        mirrors.append(mirror)
+        notes += [f"{mirror.name}: {note}" for note in found] if len(tables) > 1 else found
+    return tuple(mirrors), tuple(notes)
+
+
+def _openings(data: dict[str, Any], lines: Lines, scene: Scene) -> tuple[Opening, ...]:
+    """All openings; one without a mirror's name is the first mirror's."""
+    names = tuple(mirror.name for mirror in scene.mirrors)
+    found: list[Opening] = []
+    for table in _either(data, lines, "opening"):
+        opening = _opening(table)
+        mirror = table.choice("mirror", names) if table.has("mirror") else names[0]
+        if any(mirror == other.mirror for other in found):
+            table.fail("mirror", f'"{mirror}" has an opening already', "Say which mirror this opening is for.")
+        table.finish()
+        found.append(replace(opening, mirror=mirror))
+    # The first mirror's own one first.
+    return tuple(sorted(found, key=lambda opening: names.index(opening.mirror)))
+
+
+def _check_counts(scene: Scene, lines: Lines) -> None:
+    for table, count, most in (
+        ("mirror", len(scene.mirrors), MOST_MIRRORS),
+        ("thing", len(scene.things), MOST_THINGS),
+    ):
+        if count > most:
+            raise FileFormatError(
+                f"{lines.where(table, most)}: {count} of [[{table}]], expected {most} or fewer",
+                "Split the scene, or leave out what decides nothing.",
+            )
+
+
+def _light(t: Table) -> Light:
+    return Light(
+        math.radians(t.number("shines_to_deg", 90, at_least=-180, at_most=180)),
+        math.radians(t.number("fall_deg", 45, default=45.0, at_least=0, at_most=90)),
+    )
+
+
 def _floor(t: Table) -> Floor:
     area = (*t.span("x", "[-350, 350]"), *t.span("y", "[0, 560]"))
     return Floor(area, t.number("above_room_mm", 800, at_least=0))
 
 
-def _mirror(t: Table, folder: FilePath) -> tuple[Mirror, dict[str, tuple[float, float]], str, tuple[str, ...]]:
+def _mirror(t: Table, folder: FilePath) -> tuple[Mirror, list[str]]:
     at = t.numbers("at", "[0, 520]", 2)
     mirror = Mirror(
         (at[0], at[1]),
@@ -167,6 +256,7 @@ def _mirror(t: Table, folder: FilePath) -> tuple[Mirror, dict[str, tuple[float, 
         math.radians(t.number("turn_deg", 0, default=0.0, at_least=-MOST_TURN_DEG, at_most=MOST_TURN_DEG)),
         t.number("glass_mm", 4, default=4.0, at_least=0, at_most=MOST_GLASS_MM),
         t.number("index", FLOAT_GLASS_INDEX, default=FLOAT_GLASS_INDEX, at_least=1.3, at_most=2.0),
+        t.text("name", "arcade mirror", default=ONLY_MIRROR) or ONLY_MIRROR,
     )
     uncertainties = {}
     for field, key, to_own in (
@@ -187,11 +277,11 @@ def _mirror(t: Table, folder: FilePath) -> tuple[Mirror, dict[str, tuple[float, 
     sheet_turn = math.radians(t.number("sheet_turn_deg", 0, default=0.0, at_least=-90, at_most=90))
     source = t.text("measured", "check.json", default="")
     if not source:
-        return mirror, uncertainties, "", ()
+        return replace(mirror, uncertainties=uncertainties), []
     from .measured import apply_measured
 
     mirror, measured, notes = apply_measured(t, mirror, folder / source, which, sheet, sheet_turn)
-    return mirror, {**uncertainties, **measured}, source, notes
+    return replace(mirror, uncertainties={**uncertainties, **measured}, measured_from=source), list(notes)
 
 
 def _viewers(t: Table) -> Viewers:
@@ -239,18 +329,18 @@ def _panel(t: Table) -> Box:
 
 def _thing(t: Table) -> Thing:
     name = t.text("name", "lighthouse")
-    want = t.choice("want", WANTS)
+    want = next(one for one in WANTS if one == t.choice("want", WANTS))
     at = t.numbers("at", "[-60, 350, 40]", 3)
     size = _size(t) if t.has("size") else (0.0, 0.0, 0.0)
     body = Box(name, (at[0], at[1]), size, at[2])
-    if want == "hide" and t.has("least_share"):
+    if want in ("hide", "not reversed") and t.has("least_share"):
         t.fail(
             "least_share",
-            'counts for "show" and "mirror only"; what must not show must show from nowhere',
+            'counts for "show", "mirror only" and "direct only"; what must not be seen, must be from nowhere',
             "Take the line out.",
         )
     least = t.number("least_share", 0.9, default=1.0, above=0, at_most=1)
-    return Thing(name, want, body, t.flag("solid"), least)
+    return Thing(name, want, body, t.flag("solid"), least, t.flag("lettering"))
 
 
 def _lamp(t: Table) -> Lamp:
@@ -278,7 +368,8 @@ def _opening(t: Table) -> Opening:
     uncertainty = t.number("doubt_mm", 1, default=1.0, above=0)
     clearance = t.number("clearance_mm", 2, default=2.0, at_least=0)
     where = {name: t.lines.where(t.name, t.index, name) for name in (*names, "clearance_mm")}
-    return Opening(**readings, uncertainty_mm=uncertainty, clearance_mm=clearance, where=where)
+    bottom, right, top, left, rising, falling = (readings[name] for name in names)
+    return Opening(bottom, right, top, left, rising, falling, uncertainty, clearance, where)
 
 
 def _check_viewers(scene: Scene, lines: Lines) -> None:
@@ -288,10 +379,12 @@ def _check_viewers(scene: Scene, lines: Lines) -> None:
             f"{lines.where('viewers', key='spacing_mm')}: {count} standing places, expected {MOST_PLACES} or fewer",
             "Raise spacing_mm: 100 mm is fine for people.",
         )
-    behind = (scene.eyes().reshape(-1, 3) - scene.mirror.foot_point) @ scene.mirror.normal <= 0
+    eyes = scene.eyes().reshape(-1, 3)
+    behind = np.all([mirror.heights(eyes) <= 0 for mirror in scene.mirrors], axis=0)
     if np.any(behind):
+        face = "the mirror's face" if len(scene.mirrors) == 1 else "every mirror's face"
         raise FileFormatError(
-            f"{lines.where('viewers')}: {np.mean(behind):.0%} of the viewers' eyes are behind the mirror's face",
+            f"{lines.where('viewers')}: {np.mean(behind):.0%} of the viewers' eyes are behind {face}",
             "The viewers' y must be smaller than the mirror's; check the signs of at, lean_deg and turn_deg.",
         )
 

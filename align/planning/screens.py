@@ -12,10 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .scene import Box, Scene, panel
+from .bodies import Box, panel
+from .reflections import seen_by_way, seen_pairwise, trace, ways
+from .scene import Scene
 from .seam import MASK_THICKNESS_MM
-from .sightlines import mirror_legs, seen_direct, seen_in_mirror
-from .viewing import CHEEK_ASIDE_MM, CHIN_BELOW_MM, OWN_FACE, own_face_seen
+from .sightlines import seen_direct
+from .viewing import OWN_FACE, face_offsets
 
 Array = NDArray[np.float64]
 
@@ -50,7 +52,7 @@ class NoPlace:
 
 def zones_entered(scene: Scene, screen: Box) -> tuple[Box, ...]:
     """The keep-clear zones that a screen would stand in, with the thickness of its board."""
-    board = replace(screen, size_mm=(screen.size_mm[0], SCREEN_THICKNESS_MM, screen.size_mm[2]))
+    board = board_of(screen)
     return tuple(zone for zone in scene.keep_clear if board.overlaps(zone))
 
 
@@ -60,37 +62,35 @@ def asked_of_zones_mm(screen: Box, zones: tuple[Box, ...]) -> float:
 
 
 def unwanted_lines(scene: Scene, eyes_mm: Array, trouble: str) -> tuple[Array, Array]:
-    """(n, 3) starts and ends of the legs, inside the scene, by which something unwanted is seen."""
-    eyes = eyes_mm.reshape(-1, 3)
+    """(n, 3) starts and ends of the last legs, inside the scene, by which something unwanted is seen."""
+    eyes, mirrors = eyes_mm.reshape(-1, 3), scene.mirrors
     if trouble == OWN_FACE:
-        return _own_face_lines(scene, eyes_mm)
-    thing = next(thing for thing in scene.things if thing.name == trouble)
-    if thing.want == "show":
-        return np.empty((0, 3)), np.empty((0, 3))
+        found = []
+        for way in ways(mirrors):
+            for offset in face_offsets(way.mirrors[0]):
+                faces = eyes + offset
+                seen = seen_pairwise(way, eyes, faces, scene.solids, mirrors)
+                if seen.any():
+                    found.append((trace(way, eyes[seen], faces[seen]).exit_mm[:, -1], faces[seen]))
+        return _stacked(found)
+    thing = scene.thing(trouble)
     boxes = [box for box in scene.solids if box is not thing.body]
-    eye, point = np.nonzero(seen_direct(eyes, thing.samples, boxes, scene.mirror))
-    starts, ends = [eyes[eye]], [thing.samples[point]]
-    if thing.want == "hide":
-        legs = mirror_legs(eyes, thing.samples, scene.mirror)
-        eye, point = np.nonzero(seen_in_mirror(eyes, thing.samples, boxes, scene.mirror))
-        starts.append(legs.exit_mm[eye, point])
-        ends.append(thing.samples[point])
-    return np.vstack(starts), np.vstack(ends)
+    found = []
+    if thing.want in ("hide", "mirror only"):
+        eye, point = np.nonzero(seen_direct(eyes, thing.samples, boxes, *mirrors))
+        found.append((eyes[eye], thing.samples[point]))
+    if thing.want in ("hide", "direct only", "not reversed"):
+        for way in ways(mirrors):
+            if thing.want != "not reversed" or way.reverses:
+                eye, point = np.nonzero(seen_by_way(way, eyes, thing.samples, boxes, mirrors))
+                if len(eye):
+                    found.append((trace(way, eyes[eye], thing.samples[point]).exit_mm[:, -1], thing.samples[point]))
+    return _stacked(found)
 
 
-def _own_face_lines(scene: Scene, eyes_mm: Array) -> tuple[Array, Array]:
-    """From the glass to the seen part of each face; refraction moves these lines by under a millimetre."""
-    eyes = eyes_mm.reshape(-1, 3)
-    seen = own_face_seen(scene, eyes_mm).reshape(-1, 4)
-    across = scene.mirror.across
-    offsets = np.array([[0, 0, 0], [0, 0, -CHIN_BELOW_MM], -CHEEK_ASIDE_MM * across, CHEEK_ASIDE_MM * across])
-    eye, part = np.nonzero(seen)
-    faces = eyes[eye] + offsets[part]
-    normal, foot = scene.mirror.normal, scene.mirror.foot_point
-    a, b = (eyes[eye] - foot) @ normal, (faces - foot) @ normal
-    meeting = eyes[eye] - a[:, None] * normal
-    other = faces - b[:, None] * normal
-    return meeting + (a / (a + b))[:, None] * (other - meeting), faces
+def _stacked(lines: list[tuple[Array, Array]]) -> tuple[Array, Array]:
+    none = np.empty((0, 3))
+    return np.vstack([none, *(starts for starts, _ in lines)]), np.vstack([none, *(ends for _, ends in lines)])
 
 
 def screens(scene: Scene, starts: Array, ends: Array, aside_mm: float, turned_deg: float = 0.0) -> Iterator[Box]:
@@ -123,14 +123,25 @@ def screens(scene: Scene, starts: Array, ends: Array, aside_mm: float, turned_de
         if inside and z.max() > 0:
             ends_xy = [(float(corner[0]), float(corner[1])) for corner in corners]
             screen = panel("new screen", ends_xy[0], ends_xy[1], base, float(z.max()) + SCREEN_MARGIN_MM)
-            if _before_glass(scene, screen):
+            if _has_room(scene, screen):
                 yield screen
 
 
-def _before_glass(scene: Scene, screen: Box) -> bool:
-    """Whether a screen, with half its board, stays before the plane of the mirror's face."""
-    before = (screen.corners - scene.mirror.foot_point) @ scene.mirror.normal
-    return bool(before.min() > SCREEN_THICKNESS_MM / 2)
+def _has_room(scene: Scene, screen: Box) -> bool:
+    """Whether a screen's board stands before the first mirror's face, in no mirror and in nothing solid."""
+    board = board_of(screen)
+    before = scene.mirror.heights(screen.corners)
+    bodies = [*scene.blockers, *(thing.body for thing in scene.things if max(thing.body.size_mm) > 0.0)]
+    return (
+        bool(before.min() > SCREEN_THICKNESS_MM / 2)
+        and not any(board.cut_by(mirror.corners) for mirror in scene.more_mirrors)
+        and not any(board.overlaps(body) for body in bodies)
+    )
+
+
+def board_of(screen: Box) -> Box:
+    """A screen with the thickness of its board."""
+    return replace(screen, size_mm=(screen.size_mm[0], SCREEN_THICKNESS_MM, screen.size_mm[2]))
 
 
 def _places(scene: Scene, heading: Array, first: float, last: float) -> list[float]:

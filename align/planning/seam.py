@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.slab import COMMON_GLASS_MM, virtual_depth
-from .scene import Box, Mirror, Scene
+from .bodies import Box
+from .scene import Mirror, Scene
 from .sightlines import blocked
 
 Array = NDArray[np.float64]
@@ -77,10 +78,11 @@ def foot_points(mirror: Mirror, count: int = _FOOT_SAMPLES) -> Array:
 
 
 def foot_seen(scene: Scene, eyes: Array) -> Flags:
-    """(eyes, points) which points of the foot line each eye sees, past everything that blocks."""
+    """(eyes, points) which points of the first mirror's foot line each eye before it sees, past all that blocks."""
     points = scene.mirror.just_before(foot_points(scene.mirror))
     starts, ends = np.repeat(eyes, len(points), axis=0), np.tile(points, (len(eyes), 1))
-    return ~blocked(starts, ends, scene.solids).reshape(len(eyes), len(points))
+    seen = ~blocked(starts, ends, scene.solids, scene.more_mirrors).reshape(len(eyes), len(points))
+    return np.asarray(seen & (scene.mirror.heights(eyes) > 0.0)[:, None])
 
 
 def seam_depth_mm(mirror: Mirror, eyes: Array, points: Array, short_mm: float = 0.0) -> Array:
@@ -96,6 +98,7 @@ def seam_widths(scene: Scene, eyes: Array, glasses_mm: Sequence[float] = GLASSES
     seen = foot_seen(scene, eyes)
     if not seen.any():
         return ()
+    eyes, seen = eyes[seen.any(axis=1)], seen[seen.any(axis=1)]
     points = foot_points(scene.mirror)
     rows = []
     for glass in sorted({*glasses_mm, scene.mirror.glass_mm}):
@@ -118,7 +121,9 @@ def smallest_mask(scene: Scene, eyes: Array) -> Mask | None:
     seen = foot_seen(scene, eyes)
     if not seen.any():
         return None
-    masks = [_mask(scene, eyes, seen, gap) for gap in MASK_GAPS_MM]
+    every = len(eyes)
+    eyes, seen = eyes[seen.any(axis=1)], seen[seen.any(axis=1)]
+    masks = [_mask(scene, eyes, seen, gap, every) for gap in MASK_GAPS_MM]
     best = min(masks, key=lambda mask: (round(_length(mask.open_mm)), mask.height_mm, mask.gap_mm))
     return replace(best, end_short_mm=_end_short(scene.mirror, eyes, seen, best.gap_mm, best.height_mm))
 
@@ -127,7 +132,7 @@ def _length(ranges: Sequence[tuple[float, float]]) -> float:
     return sum(high - low for low, high in ranges)
 
 
-def _mask(scene: Scene, eyes: Array, seen: Flags, gap_mm: float) -> Mask:
+def _mask(scene: Scene, eyes: Array, seen: Flags, gap_mm: float, every: int) -> Mask:
     across, height = lines_at_mask(scene.mirror, eyes, gap_mm, END_GAP_MM)
     top = math.ceil(float(height[seen].max()) / _HEIGHT_STEP_MM - 1e-9) * _HEIGHT_STEP_MM
     top = max(top, _HEIGHT_STEP_MM)
@@ -143,7 +148,7 @@ def _mask(scene: Scene, eyes: Array, seen: Flags, gap_mm: float) -> Mask:
     for low, high in pieces:
         covered |= (across >= low) & (across <= high)
     exposed = (seen & ~covered).any(axis=1) & seen.any(axis=1)
-    return Mask(gap_mm, top, pieces, open_parts, float(exposed.mean()), 0.0)
+    return Mask(gap_mm, top, pieces, open_parts, float(exposed.sum()) / every, 0.0)
 
 
 def lines_at_mask(mirror: Mirror, eyes: Array, gap_mm: float, short_mm: float) -> tuple[Array, Array]:

@@ -1,8 +1,9 @@
-"""Who sees what: straight lines of sight, and lines by way of the mirror, past boxes and panels. Vectorised.
+"""Who sees what: straight lines of sight, and lines by way of one mirror, past boxes, panels and other mirrors.
 
-All points (…, 3) [mm] in the scene's frame. Eyes must lie before the mirror's face. Light by way of the glass
-is traced as the forward model has it: refracted into the slab, back from the silvering, out again, so that
-the two legs outside the glass start at slightly different places of the front face.
+All points (…, 3) [mm] in the scene's frame; vectorised. Light by way of the glass is traced as the forward model
+has it: refracted into the slab, back from the silvering, out again, so that the two legs outside the glass start
+at slightly different places of the front face. A mirror hides what lies behind it as its front face alone would:
+`panes` are mirrors taken so. By way of several mirrors: `reflections`.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..optics.slab import solve_chief_ray, virtual_depth
-from .scene import Box, Mirror
+from ..optics.slab import solve_chief_ray
+from .bodies import Box
+from .scene import Mirror
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -39,16 +41,16 @@ class MirrorLegs:
     on_glass: Flags
 
 
-def blocked(starts: Array, ends: Array, boxes: Sequence[Box]) -> Flags:
-    """Which straight lines a box interrupts: the slab test, in each box's own frame.
+def blocked(starts: Array, ends: Array, boxes: Sequence[Box], panes: Sequence[Mirror] = ()) -> Flags:
+    """Which straight lines a box interrupts (the slab test, in each box's own frame), or a mirror does.
 
     Parameters
     ----------
-    starts, ends : (n, 3); boxes : the blockers
+    starts, ends : (n, 3); boxes, panes : the blockers
 
     Returns
     -------
-    (n,) True where some box lies strictly between the two ends. Touching a face does not block.
+    (n,) True where some blocker lies strictly between the two ends. Touching a face does not block.
 
     Source: the slab method, T. Kay, J. Kajiya, Ray tracing complex scenes, SIGGRAPH 1986 (from memory).
     """
@@ -57,7 +59,19 @@ def blocked(starts: Array, ends: Array, boxes: Sequence[Box]) -> Flags:
     for first in range(0, len(starts), _BATCH):
         part = slice(first, first + _BATCH)
         hit[part] = _blocked_batch(starts[part], ends[part], boxes)
+    for pane in panes:
+        free = np.flatnonzero(~hit)
+        hit[free] = through_pane(starts[free], ends[free], pane)
     return hit
+
+
+def through_pane(starts: Array, ends: Array, pane: Mirror) -> Flags:
+    """(n,) whether each straight line crosses a mirror's front face, from before or from behind."""
+    start, end = pane.heights(starts), pane.heights(ends)
+    share = start / np.where(start == end, 1.0, start - end)
+    through = (start * end < 0.0) & (share > _TOUCHING) & (share < 1.0 - _TOUCHING)
+    through[through] = on_glass(starts[through] + share[through, None] * (ends - starts)[through], pane)
+    return np.asarray(through)
 
 
 def _blocked_batch(starts: Array, ends: Array, boxes: Sequence[Box]) -> Flags:
@@ -116,7 +130,7 @@ def mirror_legs(eyes: Array, points: Array, mirror: Mirror, order: int = 1) -> M
 
     Parameters
     ----------
-    eyes : (e, 3) before the mirror; points : (p, 3)
+    eyes : (e, 3); points : (p, 3). Behind the mirror's plane either meets nothing in it
     order : passes down to the silvering: 1 the main image, 0 the front face's own
 
     Notes
@@ -125,14 +139,15 @@ def mirror_legs(eyes: Array, points: Array, mirror: Mirror, order: int = 1) -> M
     (`optics.slab.solve_chief_ray`);
     the eye's leg meets the face b tan(theta) from the eye's foot, the point's leg a tan(theta) from its own.
     """
-    normal, foot = mirror.normal, mirror.foot_point
-    eye_height = (eyes - foot) @ normal
-    point_height = (points - foot) @ normal
+    normal = mirror.normal
+    eye_height, point_height = mirror.heights(eyes), mirror.heights(points)
+    behind = eye_height <= 0.0
+    eye_height = np.where(behind, 1.0, eye_height)
     eye_feet = eyes - eye_height[:, None] * normal
     point_feet = points - point_height[:, None] * normal
     across = point_feet[None, :, :] - eye_feet[:, None, :]
     lateral = np.sqrt((across**2).sum(axis=2))
-    before = np.broadcast_to(point_height > -1e-9, lateral.shape)
+    before = (point_height > -1e-9)[None, :] & ~behind[:, None]
     height_sum = eye_height[:, None] + np.maximum(point_height, 0.0)[None, :]
     if mirror.glass_mm == 0.0 or order == 0:
         tangent = lateral / height_sum
@@ -145,48 +160,24 @@ def mirror_legs(eyes: Array, points: Array, mirror: Mirror, order: int = 1) -> M
     return MirrorLegs(entry, exit_, good)
 
 
-def seen_direct(eyes: Array, points: Array, boxes: Sequence[Box], mirror: Mirror) -> Flags:
-    """(e, p) whether each eye sees each point straight, past the boxes and the mirror itself."""
+def seen_direct(eyes: Array, points: Array, boxes: Sequence[Box], *panes: Mirror) -> Flags:
+    """(e, p) whether each eye sees each point straight, past the boxes and the mirrors."""
     starts, ends = _pairs(eyes, points)
-    return ~(blocked(starts, ends, boxes) | crosses_mirror(starts, ends, mirror)).reshape(len(eyes), len(points))
+    return ~blocked(starts, ends, boxes, panes).reshape(len(eyes), len(points))
 
 
-def seen_in_mirror(eyes: Array, points: Array, boxes: Sequence[Box], mirror: Mirror) -> Flags:
+def seen_in_mirror(
+    eyes: Array, points: Array, boxes: Sequence[Box], mirror: Mirror, panes: Sequence[Mirror] = ()
+) -> Flags:
     """(e, p) whether each eye sees each point's main image: on the glass, and neither leg blocked."""
     legs = mirror_legs(eyes, points, mirror)
     seen = legs.on_glass.copy()
     eye, point = np.nonzero(seen)
-    free = ~blocked(eyes[eye], legs.entry_mm[eye, point], boxes)
+    free = ~blocked(eyes[eye], legs.entry_mm[eye, point], boxes, panes)
     eye, point, dropped = eye[free], point[free], (eye[~free], point[~free])
     seen[dropped] = False
-    seen[eye, point] = ~blocked(legs.exit_mm[eye, point], points[point], boxes)
+    seen[eye, point] = ~blocked(legs.exit_mm[eye, point], points[point], boxes, panes)
     return seen
-
-
-def own_points_seen(eyes: Array, offsets: Array, boxes: Sequence[Box], mirror: Mirror) -> Flags:
-    """(e, k) whether each eye sees the points at `offsets` (k, 3) [mm] from itself in the mirror: its own
-    face."""
-    seen = np.zeros((len(eyes), len(offsets)), bool)
-    for column, offset in enumerate(offsets):
-        seen[:, column] = _seen_pairwise(eyes, eyes + offset, boxes, mirror)
-    return seen
-
-
-def _seen_pairwise(eyes: Array, points: Array, boxes: Sequence[Box], mirror: Mirror) -> Flags:
-    """(n,) whether eye i sees point i in the mirror."""
-    normal, foot = mirror.normal, mirror.foot_point
-    eye_height, point_height = (eyes - foot) @ normal, (points - foot) @ normal
-    eye_feet, point_feet = eyes - eye_height[:, None] * normal, points - point_height[:, None] * normal
-    across = point_feet - eye_feet
-    lateral = np.linalg.norm(across, axis=1)
-    depth = virtual_depth(eye_height + point_height, lateral, mirror.glass_mm, mirror.index)
-    share = 1.0 / (eye_height + point_height + depth)  # = tan(theta) / rho
-    entry = eye_feet + (share * eye_height)[:, None] * across
-    exit_ = point_feet - (share * point_height)[:, None] * across
-    good = (point_height > 0) & on_glass(entry, mirror) & on_glass(exit_, mirror)
-    good[good] = ~blocked(eyes[good], entry[good], boxes)
-    good[good] = ~blocked(exit_[good], points[good], boxes)
-    return good
 
 
 def first_hit(starts: Array, directions: Array, boxes: Sequence[Box]) -> tuple[NDArray[np.int64], Array]:

@@ -1,82 +1,100 @@
-"""What every viewer sees of a scene: own face, wanted and unwanted things, the mirror's edges, open view.
+"""What every viewer sees of a scene: own face, wanted and unwanted things, the mirrors' edges.
 
-Works on `sightlines`; all arrays of eyes are (heights, places), as `Scene.eyes` lays them out.
+All arrays of eyes are (heights, places), as `Scene.eyes` lays them out.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .scene import Mirror, Scene, Thing
-from .sightlines import (
-    blocked,
-    crosses_mirror,
-    first_hit,
-    own_points_seen,
-    reflected_rays,
-    seen_direct,
-    seen_in_mirror,
-)
+from .reflections import Way, seen_by_way, seen_pairwise, ways
+from .scene import Mirror, Scene, Thing, Want
+from .sightlines import blocked, seen_direct
+from .thresholds import CHEEK_ASIDE_MM, CHIN_BELOW_MM, SAME_IMAGE_MM, SHOWN_SHARE
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 OWN_FACE = "own face"
-#: A face around its eyes [mm]: chin below, cheeks to the sides. About half a head's breadth (150) and the
-#: distance from eye to chin of an adult, from memory of Pheasant, Bodyspace; a child's are smaller.
-CHIN_BELOW_MM, CHEEK_ASIDE_MM = 110.0, 75.0
-#: A thing counts as shown when this share of its sample points is seen; as seen at all when any is.
-SHOWN_SHARE = 0.5
 EDGES = ("left", "right", "top", "foot")
 _EDGE_SAMPLES = 15
-#: Grid over the mirror by which its contents are counted.
-_GRID = (24, 18)
-OPEN_VIEW = "open view"
 
 
 @dataclass(frozen=True, eq=False)
 class ThingView:
-    """Who sees one thing, (heights, places) flags. `direct`, `mirrored`: any of it; `shown_*`: half of it."""
+    """Who sees one thing, (heights, places) flags.
+
+    direct, mirrored : any of it straight, by way of mirrors; shown_direct, shown_mirrored : half of it, the latter
+        by one way at least
+    reversed_ : any of it after an odd number of reflections
+    by_way : any of it, for every sequence of mirrors by which some eye sees it
+    images : (heights, places) how many of it are seen at once, itself included
+    """
 
     name: str
-    want: str
+    want: Want
     direct: Flags
     mirrored: Flags
     shown_direct: Flags
     shown_mirrored: Flags
     least_share: float = 1.0
+    reversed_: Flags = field(default_factory=lambda: np.zeros((1, 1), bool))
+    by_way: dict[Way, Flags] = field(default_factory=dict)
+    images: NDArray[np.int64] = field(default_factory=lambda: np.zeros((1, 1), np.int64))
 
     @property
     def met(self) -> bool:
         """Whether the wish is met from as many places as it is wanted from."""
-        if self.want == "hide":
-            return not self.trouble.any()
-        if self.want == "show":
-            return bool((~self.trouble).mean() >= self.least_share)
-        return bool(not self.direct.any() and self.shown_mirrored.mean() >= self.least_share)
+        if self.unwanted.any():
+            return False
+        shown = {"mirror only": self.shown_mirrored, "direct only": self.shown_direct, "show": ~self.trouble}
+        return self.want not in shown or bool(shown[self.want].mean() >= self.least_share)
+
+    @property
+    def unwanted(self) -> Flags:
+        """Where something is seen that must not be: not from a single place."""
+        none = np.zeros_like(self.direct)
+        unwanted: dict[Want, Flags] = {
+            "hide": self.direct | self.mirrored,
+            "show": none,
+            "mirror only": self.direct,
+            "direct only": self.mirrored,
+            "not reversed": self.reversed_ | none,
+        }
+        return unwanted[self.want]
 
     @property
     def trouble(self) -> Flags:
         """Where the wish is not met."""
-        if self.want == "hide":
-            return self.direct | self.mirrored
         if self.want == "show":
             return ~(self.shown_direct | self.shown_mirrored)
-        return self.direct | ~self.shown_mirrored
+        lacking = {"mirror only": self.shown_mirrored, "direct only": self.shown_direct}
+        return self.unwanted | ~lacking[self.want] if self.want in lacking else self.unwanted
 
 
 @dataclass(frozen=True, eq=False)
 class Views:
-    """What every eye place sees. eyes_mm (h, p, 3); own_face, own_eyes (h, p) flags; edges (h, p) shares."""
+    """What every eye place sees.
+
+    eyes_mm : (h, p, 3); own_face, own_eyes : (h, p) flags; own_face_by : for every way that shows anyone their face
+    mirror_edges : for every mirror, (h, p) shares of its edges that are seen straight
+    """
 
     eyes_mm: Array
     own_face: Flags
     own_eyes: Flags
     things: tuple[ThingView, ...]
-    edges: dict[str, Array]
+    mirror_edges: tuple[dict[str, Array], ...]
+    own_face_by: dict[Way, Flags] = field(default_factory=dict)
+
+    @property
+    def edges(self) -> dict[str, Array]:
+        """Of the first mirror."""
+        return self.mirror_edges[0]
 
     @property
     def troubles(self) -> dict[str, Flags]:
@@ -84,11 +102,15 @@ class Views:
         return {OWN_FACE: self.own_face, **{thing.name: thing.trouble for thing in self.things}}
 
     @property
+    def met(self) -> dict[str, bool]:
+        """Every wish by name, and whether it is met from these places."""
+        return {OWN_FACE: not self.own_face.any(), **{thing.name: thing.met for thing in self.things}}
+
+    @property
     def unmet(self) -> tuple[str, ...]:
         """Names of the wishes that are not met, the worst first."""
-        met = {OWN_FACE: not self.own_face.any(), **{thing.name: thing.met for thing in self.things}}
         shares = {name: float(flags.mean()) for name, flags in self.troubles.items()}
-        return tuple(sorted((name for name in met if not met[name]), key=lambda name: -shares[name]))
+        return tuple(sorted((name for name, met in self.met.items() if not met), key=lambda name: -shares[name]))
 
 
 def look(scene: Scene, eyes: Array | None = None) -> Views:
@@ -99,53 +121,108 @@ def look(scene: Scene, eyes: Array | None = None) -> Views:
     eyes : (h, p, 3) [mm] or None
     """
     grid = scene.eyes() if eyes is None else eyes
-    face = own_face_seen(scene, grid)
+    paths = ways(scene.mirrors)
+    by_way = own_face_by_way(scene, grid, paths)
+    face = np.any(list(by_way.values()), axis=0)
     return Views(
         grid,
         np.asarray(face.any(axis=2)),
         face[..., 0],
-        tuple(look_at(scene, thing, grid) for thing in scene.things),
-        {edge: edge_shown(scene, edge, grid) for edge in EDGES},
+        tuple(look_at(scene, thing, grid, paths) for thing in scene.things),
+        tuple({edge: edge_shown(scene, mirror, edge, grid) for edge in EDGES} for mirror in scene.mirrors),
+        {way: np.asarray(seen.any(axis=2)) for way, seen in by_way.items() if seen.any()},
     )
+
+
+def face_offsets(mirror: Mirror) -> Array:
+    """(4, 3) [mm] from an eye to parts of a face that looks at a mirror: the eye, chin, left and right cheek."""
+    across = mirror.across
+    return np.array(
+        [[0.0, 0.0, 0.0], [0.0, 0.0, -CHIN_BELOW_MM], -CHEEK_ASIDE_MM * across, CHEEK_ASIDE_MM * across]
+    )
+
+
+def own_face_by_way(scene: Scene, grid: Array, paths: Sequence[Way] | None = None) -> dict[Way, Flags]:
+    """For every way, (h, p, 4) whether each eye sees its own eyes, chin, left and right cheek by it."""
+    flat, mirrors = grid.reshape(-1, 3), scene.mirrors
+    found = {}
+    for way in ways(mirrors) if paths is None else paths:
+        seen = [
+            seen_pairwise(way, flat, flat + offset, scene.solids, mirrors)
+            for offset in face_offsets(way.mirrors[0])
+        ]
+        found[way] = np.stack(seen, axis=1).reshape(*grid.shape[:2], 4)
+    return found
 
 
 def own_face_seen(scene: Scene, grid: Array) -> Flags:
-    """(h, p, 4) whether each eye sees its own eyes, chin, left and right cheek in the mirror."""
-    across = scene.mirror.across
-    offsets = np.array(
-        [[0.0, 0.0, 0.0], [0.0, 0.0, -CHIN_BELOW_MM], -CHEEK_ASIDE_MM * across, CHEEK_ASIDE_MM * across]
-    )
-    flat = grid.reshape(-1, 3)
-    return own_points_seen(flat, offsets, scene.solids, scene.mirror).reshape(*grid.shape[:2], 4)
+    """(h, p, 4) whether each eye sees its own eyes, chin, left and right cheek in any mirror."""
+    return np.asarray(np.any(list(own_face_by_way(scene, grid).values()), axis=0))
 
 
-def look_at(scene: Scene, thing: Thing, grid: Array) -> ThingView:
+def look_at(scene: Scene, thing: Thing, grid: Array, paths: Sequence[Way] | None = None) -> ThingView:
     """Who sees one thing. A solid thing does not hide itself.
 
-    Straight means while facing the mirror: what stands behind the viewer's back is not seen directly.
+    Straight means while facing the mirrors: what stands behind the viewer's back is not seen directly.
     """
     boxes = [box for box in scene.solids if box is not thing.body]
-    flat, shape = grid.reshape(-1, 3), grid.shape[:2]
-    facing = scene.mirror.corners.mean(axis=0) - flat
-    ahead = np.einsum("epk,ek->ep", thing.samples[None] - flat[:, None], facing) > 0
-    direct = ahead & seen_direct(flat, thing.samples, boxes, scene.mirror)
-    mirrored = seen_in_mirror(flat, thing.samples, boxes, scene.mirror)
+    flat, shape, samples = grid.reshape(-1, 3), grid.shape[:2], thing.samples
+    facing = np.mean([mirror.middle for mirror in scene.mirrors], axis=0) - flat
+    ahead = samples @ facing.T - (flat * facing).sum(axis=1) > 0
+    direct = ahead.T & seen_direct(flat, samples, boxes, *scene.mirrors)
+    shown_direct = direct.mean(axis=1) >= SHOWN_SHARE
+    some, odd, shown = (np.zeros(len(flat), bool) for _ in range(3))
+    by_way, images = {}, _Images(shown_direct)
+    for way in ways(scene.mirrors) if paths is None else paths:
+        seen = seen_by_way(way, flat, samples, boxes, scene.mirrors)
+        any_of_it = np.asarray(seen.any(axis=1))
+        if not any_of_it.any():
+            continue
+        half = seen.mean(axis=1) >= SHOWN_SHARE
+        some |= any_of_it
+        shown |= half
+        odd |= any_of_it & way.reverses
+        by_way[way] = any_of_it.reshape(shape)
+        images.add(way.images(samples[:1])[0], half)
     return ThingView(
         thing.name,
         thing.want,
         np.asarray(direct.any(axis=1)).reshape(shape),
-        np.asarray(mirrored.any(axis=1)).reshape(shape),
-        (direct.mean(axis=1) >= SHOWN_SHARE).reshape(shape),
-        (mirrored.mean(axis=1) >= SHOWN_SHARE).reshape(shape),
+        some.reshape(shape),
+        shown_direct.reshape(shape),
+        shown.reshape(shape),
         thing.least_share,
+        odd.reshape(shape),
+        by_way,
+        images.count.reshape(shape),
     )
+
+
+class _Images:
+    """Counts a thing's images for every eye; two ways that meet in one place (A then B, B then A) are one image."""
+
+    def __init__(self, shown_direct: Flags) -> None:
+        self._direct = shown_direct
+        self._places: list[tuple[Array, Flags]] = []
+
+    def add(self, place: Array, shown: Flags) -> None:
+        for other, flags in self._places:
+            if float(np.linalg.norm(other - place)) < SAME_IMAGE_MM:
+                flags |= shown
+                return
+        self._places.append((place, shown.copy()))
+
+    @property
+    def count(self) -> NDArray[np.int64]:
+        """(n,) of each eye, the thing itself included."""
+        return np.asarray(self._direct.astype(np.int64) + sum(flags.astype(np.int64) for _, flags in self._places))
 
 
 def is_met(scene: Scene, name: str, grid: Array) -> bool:
     """Whether one wish is met: `OWN_FACE` (that nobody sees it) or a thing's name."""
     if name == OWN_FACE:
         return not own_face_seen(scene, grid).any()
-    return look_at(scene, next(thing for thing in scene.things if thing.name == name), grid).met
+    return look_at(scene, scene.thing(name), grid).met
 
 
 def edge_points(mirror: Mirror, edge: str, count: int = _EDGE_SAMPLES) -> Array:
@@ -161,136 +238,11 @@ def edge_points(mirror: Mirror, edge: str, count: int = _EDGE_SAMPLES) -> Array:
     return mirror.just_before(mirror.on_face(across, up))
 
 
-def edge_shown(scene: Scene, edge: str, grid: Array) -> Array:
-    """(h, p) which share of one edge of the mirror each eye sees straight."""
+def edge_shown(scene: Scene, mirror: Mirror, edge: str, grid: Array) -> Array:
+    """(h, p) which share of one edge of a mirror each eye sees straight, from before it."""
     flat = grid.reshape(-1, 3)
-    points = edge_points(scene.mirror, edge)
+    points = edge_points(mirror, edge)
     starts, ends = np.repeat(flat, len(points), axis=0), np.tile(points, (len(flat), 1))
-    seen = ~blocked(starts, ends, scene.solids)
+    seen = ~blocked(starts, ends, scene.solids, scene.others(mirror)).reshape(len(flat), len(points))
+    seen &= (mirror.heights(flat) > 0.0)[:, None]
     return np.asarray(seen.reshape(*grid.shape[:2], len(points)).mean(axis=2))
-
-
-def face_grid(mirror: Mirror, columns: int = _GRID[0], rows: int = _GRID[1]) -> Array:
-    """(columns * rows, 3) [mm] middles of the cells that the front face is divided into."""
-    across = (np.arange(columns) + 0.5) / columns - 0.5
-    up = (np.arange(rows) + 0.5) / rows
-    u, v = np.meshgrid(across * mirror.width_mm, mirror.foot_mm + up * mirror.height_mm)
-    return mirror.on_face(u.ravel(), v.ravel())
-
-
-def face_lattice(mirror: Mirror, columns: int = 17, rows: int = 13) -> Array:
-    """(columns * rows, 3) [mm] points of the front face, from edge to edge."""
-    across = np.linspace(-0.5, 0.5, columns) * mirror.width_mm
-    u, v = np.meshgrid(across, mirror.foot_mm + np.linspace(0.0, 1.0, rows) * mirror.height_mm)
-    return mirror.just_before(mirror.on_face(u.ravel(), v.ravel()))
-
-
-def mirror_content(scene: Scene, eye: Array) -> dict[str, float]:
-    """What one eye sees in the part of the mirror that it sees: name, share; `OPEN_VIEW` leaves the scene."""
-    points = face_grid(scene.mirror)
-    points = points[~blocked(np.tile(eye, (len(points), 1)), points, scene.solids)]
-    if len(points) == 0:
-        return {}
-    starts, directions = reflected_rays(eye, points, scene.mirror)
-    loose = (thing.body for thing in scene.things if not thing.solid)
-    bodies = [*scene.solids, *(body for body in loose if max(body.size_mm) > 0.0)]
-    which, _ = first_hit(starts, directions, bodies)
-    names = [OPEN_VIEW if number < 0 else bodies[number].name for number in which]
-    counted = {name: names.count(name) / len(names) for name in dict.fromkeys(names)}
-    return dict(sorted(counted.items(), key=lambda item: -item[1]))
-
-
-def mirror_seen(scene: Scene, grid: Array) -> float:
-    """Mean area of the mirror's face [mm2] that the eyes see straight."""
-    points, flat = face_grid(scene.mirror, 8, 6), grid.reshape(-1, 3)
-    starts, ends = np.repeat(flat, len(points), axis=0), np.tile(points, (len(flat), 1))
-    area = scene.mirror.width_mm * scene.mirror.height_mm
-    return float((~blocked(starts, ends, scene.solids)).mean()) * area
-
-
-@dataclass(frozen=True, eq=False)
-class OpenSide:
-    """A side of the scene through which the mirror looks out: what a backdrop there would have to cover.
-
-    side : "left", "right", "back" or "viewers'"
-    from_mm, to_mm : along the side (y for left and right, else x); base_mm, top_mm : above the floor
-    share : of all reflected rays, all eyes together
-    mirror_closes : of the rays that leave there, how many an upright mirror along that side would send back to
-        something in the scene
-    """
-
-    side: str
-    from_mm: float
-    to_mm: float
-    base_mm: float
-    top_mm: float
-    share: float
-    mirror_closes: float
-
-
-def open_sides(scene: Scene, eyes: Array) -> tuple[OpenSide, ...]:
-    """Where reflected lines of sight leave the scene without meeting anything.
-
-    Parameters
-    ----------
-    eyes : (n, 3) [mm]
-    """
-    leaving: list[Array] = []
-    total = 0
-    # The face's very edges count: the outermost rays say how large a backdrop must be.
-    points = face_lattice(scene.mirror)
-    for eye in eyes:
-        shown = points[~blocked(np.tile(eye, (len(points), 1)), points, scene.solids)]
-        if len(shown) == 0:
-            continue
-        starts, directions = reflected_rays(eye, shown, scene.mirror)
-        above = starts[:, 2] > 0.01  # lower ones end in the seam
-        starts, directions = starts[above], directions[above]
-        which, _ = first_hit(starts, directions, scene.solids)
-        total += len(starts)
-        leaving.append(_leave(starts[which < 0], directions[which < 0], scene))
-    if total == 0:
-        return ()
-    crossings = np.vstack(leaving)
-    return tuple(
-        side
-        for number, name in enumerate(("left", "right", "viewers'", "back"))
-        if (side := _side(name, crossings[crossings[:, 0] == number], total)) is not None
-    )
-
-
-def _leave(starts: Array, directions: Array, scene: Scene) -> Array:
-    """(n, 4): number of the side by which each ray leaves the area, place along it and height there [mm],
-    whether a mirror along that side would send it back to something (1) or out again (0)."""
-    x0, x1, y0, y1 = scene.floor.area_mm
-    step = np.where(np.abs(directions) < 1e-12, 1e-12, directions)
-    # A mirror may stand outside the floor's rectangle; its rays then cross a side at once.
-    along = np.stack(
-        [
-            np.where(step[:, axis] * sign > 0, (limit - starts[:, axis]) / step[:, axis], np.inf)
-            for axis, sign, limit in ((0, -1, x0), (0, 1, x1), (1, -1, y0), (1, 1, y1))
-        ]
-    )
-    along = np.maximum(along, 0.0)
-    side = along.argmin(axis=0)
-    places = starts + along.min(axis=0)[:, None] * directions
-    back = directions.copy()
-    back[side < 2, 0] *= -1.0
-    back[side >= 2, 1] *= -1.0
-    which, far = first_hit(places, back, scene.solids)
-    closed = which >= 0
-    # What comes back to the mirror goes on to the viewers: nothing is closed by that.
-    ends = places + np.where(closed, far, 0.0)[:, None] * back
-    closed &= ~crosses_mirror(places, ends, scene.mirror)
-    return np.column_stack([side, np.where(side < 2, places[:, 1], places[:, 0]), places[:, 2], closed])
-
-
-def _side(name: str, crossings: Array, total: int) -> OpenSide | None:
-    if len(crossings) == 0:
-        return None
-    low, high = crossings[:, 1:3].min(axis=0), crossings[:, 1:3].max(axis=0)
-    # A mirror that reaches past the floor's edge also looks down beside it: a backdrop starts at the floor.
-    base = max(0.0, float(low[1]))
-    top = max(base, float(high[1]))
-    share, closes = len(crossings) / total, float(crossings[:, 3].mean())
-    return OpenSide(name, float(low[0]), float(high[0]), base, top, share, closes)

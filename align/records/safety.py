@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..planning.opening import GLASS_DENSITY, HEAVY_KG, LONG_MM
+from ..planning.opening import GLASS_DENSITY
+from ..planning.thresholds import HEAVY_KG, LONG_MM
 
 #: Where the weight's number is from.
 DENSITY_SOURCE = f"density of float glass {GLASS_DENSITY:g} kg/m³, EN 572-1"

@@ -9,15 +9,14 @@ from hypothesis import strategies as st
 
 from align.optics.geometry import angle_between, mirror_normal, reflect
 from align.planning.bend import (
-    EYE_RESOLVES,
-    JUST_SEEN_BEND,
     needed_turn,
     plan_path,
     recommended_tolerance_deg,
     runs_on_direction,
     seen_angle,
 )
-from align.planning.scene import Box, Floor, Mirror, Path, Scene, Viewers
+from align.planning.bodies import Box
+from align.planning.scene import Floor, Mirror, Path, Scene, Viewers
 from align.planning.street import (
     band,
     before_glass,
@@ -28,6 +27,7 @@ from align.planning.street import (
     on_floor,
     path_points,
 )
+from align.planning.thresholds import EYE_RESOLVES, JUST_SEEN_BEND
 
 EYES = np.array([[0.0, -800.0, 400.0], [200.0, -600.0, 250.0]])
 

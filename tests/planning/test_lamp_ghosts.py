@@ -7,10 +7,13 @@ import pytest
 
 from align.optics.geometry import angle_between
 from align.optics.slab import unpolarised_reflectance, virtual_point
-from align.planning.bend import EYE_RESOLVES
-from align.planning.lamp_ghosts import LampGhosts, ghost_angles, ghosts_of, glass_advice, lamp_ghosts
-from align.planning.scene import Floor, Lamp, Mirror, Scene, Viewers, panel
+from align.planning.advice import glass_advice
+from align.planning.bodies import panel
+from align.planning.lamp_ghosts import LampGhosts, ghost_angles, ghosts_of, lamp_ghosts
+from align.planning.scene import Floor, Lamp, Mirror, Scene, Viewers
+from align.planning.thresholds import EYE_RESOLVES
 
+SMALL = Mirror((0.0, 520.0), 240.0, 170.0)
 LAMP = Lamp("lantern", (-60.0, 440.0, 90.0), 3.0)
 
 
@@ -82,7 +85,7 @@ def test_a_lamp_that_no_one_meets_has_no_ghosts_and_does_not_decide():
     walled = make_scene(blockers=(panel("wall", (-300, 300), (300, 300), 0, 900),))
     rows = lamp_ghosts(walled, walled.eyes().reshape(-1, 3))
     assert all(row.seen_share == 0 for row in rows)
-    advice = glass_advice(rows)
+    advice = glass_advice(rows, SMALL)
     assert advice.glass_mm == 4.0
     assert "No viewer" in advice.reasons[0]
 
@@ -94,16 +97,16 @@ def row(glass, apart_arcmin, doubled):
 
 def test_advice_takes_the_thickest_glass_whose_ghosts_are_not_seen():
     rows = [row(0, 0, 0), row(2, 0.5, 0), row(3, 0.9, 0), row(4, 1.2, 0)]
-    assert glass_advice(rows).glass_mm == 3
+    assert glass_advice(rows, SMALL).glass_mm == 3
 
 
 def test_advice_then_takes_rims_rather_than_second_lamps():
-    advice = glass_advice([row(0, 0, 0), row(2, 2, 0), row(3, 3, 0), row(4, 4, 0.1)])
+    advice = glass_advice([row(0, 0, 0), row(2, 2, 0), row(3, 3, 0), row(4, 4, 0.1)], SMALL)
     assert advice.glass_mm == 3
     assert "rim" in advice.reasons[0]
 
 
 def test_advice_is_front_coated_where_every_glass_doubles_the_lamp():
-    advice = glass_advice([row(0, 0, 0), row(2, 20, 0.5), row(3, 30, 0.7)])
+    advice = glass_advice([row(0, 0, 0), row(2, 20, 0.5), row(3, 30, 0.7)], SMALL)
     assert advice.glass_mm == 0
-    assert "20.0′" in advice.reasons[0]
+    assert "30.0′" in advice.reasons[0]  # 2 mm would bend at this size

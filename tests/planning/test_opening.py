@@ -1,6 +1,7 @@
 """The glass order: closing, refusing, the largest pane; the intervals hold the truth as often as they say."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -215,4 +216,6 @@ def test_cautions_defer_to_rules_and_grow_with_the_glass():
     assert any("licensed glazier" in words for words in small)
     assert not any("Two people" in words for words in small)
     assert any("Two people" in words for words in large)
-    assert any("bends under its own weight" in words for words in large)
+    assert any("structural engineer" in words for words in large)
+    assert not any("structural engineer" in words for words in small)
+    assert any(re.search(r"\b4\d\d g without its frame", words) for words in small)

@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 from matplotlib.path import Path as Ring
 
+from align.planning.bodies import Box, panel
 from align.planning.job import PlanResult, plan
 from align.planning.pictures.from_the_side import side_view
 from align.planning.pictures.number_places import Outline, Surroundings, place_numbers, spread
 from align.planning.pictures.parts import NUMBER_RADIUS_PT
 from align.planning.pictures.sheets import plan_view
-from align.planning.scene import Box, Floor, Lamp, Mirror, Path, Scene, Thing, Viewers, panel
+from align.planning.scene import Floor, Lamp, Mirror, Path, Scene, Thing, Viewers
 from align.planning.scene_file import read_scene
 from tests.support.places import SCENE_EXAMPLE as EXAMPLE
 

@@ -58,9 +58,9 @@ def test_planned_rendered_checked_and_planned_again(tmp_path):
     (tmp_path / "check.json").write_text(json.dumps(answer))
     measured = f'measured = "check.json"\nsheet_at = [{SHEET_AT_MM[0]}, {SHEET_AT_MM[1]}]'
     hung = plan(scene_from_text(scene_text(lean=0, turn=0, measured=measured), folder=tmp_path))
-    kink, rise = hung.figures.paths["street"].kink_deg, hung.figures.paths["street"].rise_deg
+    kink, rise = hung.figures.paths["street", "end"].kink_deg, hung.figures.paths["street", "end"].rise_deg
     assert kink.low <= 0.0 <= kink.high  # turned as planned: the street does not kink
     assert rise.low <= 2 * lean <= rise.high
-    place = hung.scene.uncertainty_of("at_y_mm")
+    place = hung.scene.mirror.uncertainty_of("at_y_mm")
     assert place.low <= 520.0 <= place.high
     print({key: found[key] for key in ("lean_deg", "turn_deg", "distance_mm", "glass")}, "turn", turn)

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from align.errors import AlignError, FileFormatError
-from align.planning.scene import DEFAULT_EYES_MM, Box, Floor, Mirror, Scene, Viewers, panel
+from align.planning.bodies import Box, panel
+from align.planning.scene import DEFAULT_EYES_MM, Floor, Mirror, Scene, Viewers
 from align.planning.scene_file import EXAMPLE, read_scene, scene_from_text, start_file
 from tests.support.places import SAMPLES
 
@@ -67,7 +68,7 @@ def test_example_reads_whole():
     assert scene.mirror.glass_mm == 4.0
     assert scene.viewers.eye_heights_mm == DEFAULT_EYES_MM
     assert scene.opening.rising_mm == 303.5
-    assert scene.uncertainties == {}
+    assert scene.mirror.uncertainties == {}
 
 
 def test_small_scene_takes_the_defaults():
@@ -81,10 +82,12 @@ def test_angles_become_radians_and_doubts_become_intervals():
     text = SMALL.replace("width_mm = 150", "width_mm = 150\nlean_deg = 2\nlean_doubt_deg = 0.5\nglass_doubt_mm = 9")
     scene = scene_from_text(text)
     assert math.degrees(scene.mirror.lean) == pytest.approx(2.0)
-    assert np.degrees(scene.uncertainties["lean"]) == pytest.approx((1.5, 2.5))
-    assert scene.uncertainties["glass_mm"] == pytest.approx((0.0, 13.0))  # glass is never thinner than nothing
-    assert scene.uncertainty_of("lean").high == pytest.approx(math.radians(2.5))
-    assert scene.uncertainty_of("turn").low == scene.uncertainty_of("turn").high == 0.0
+    assert np.degrees(scene.mirror.uncertainties["lean"]) == pytest.approx((1.5, 2.5))
+    assert scene.mirror.uncertainties["glass_mm"] == pytest.approx(
+        (0.0, 13.0)
+    )  # glass is never thinner than nothing
+    assert scene.mirror.uncertainty_of("lean").high == pytest.approx(math.radians(2.5))
+    assert scene.mirror.uncertainty_of("turn").low == scene.mirror.uncertainty_of("turn").high == 0.0
 
 
 @pytest.mark.parametrize(
@@ -147,7 +150,7 @@ def test_entries_of_the_second_of_its_kind_get_their_own_line():
 
 def test_missing_tables_are_named():
     assert "[viewers] is missing" in refuse(SMALL[: SMALL.index("[viewers]")]).message
-    assert "[mirror]" in refuse(SMALL.replace("[mirror]", "[[mirror]]")).message
+    assert "[mirror] is missing" in refuse(SMALL.replace("[mirror]", "[light]")).message
     assert "list of tables" in refuse(SMALL + "[box]\nname = 'a'\n").message
 
 
@@ -195,13 +198,15 @@ def test_measured_mirror_brings_value_and_interval(tmp_path):
     assert math.degrees(scene.mirror.lean) == pytest.approx(0.8)
     assert math.degrees(scene.mirror.turn) == pytest.approx(-1.5)
     assert scene.mirror.glass_mm == pytest.approx(3.1)
-    assert np.degrees(scene.uncertainties["lean"]) == pytest.approx((0.77, 0.83))
-    assert scene.uncertainties["glass_mm"] == pytest.approx((2.9, 3.3))
-    assert scene.measured_from == "check.json"
+    assert np.degrees(scene.mirror.uncertainties["lean"]) == pytest.approx((0.77, 0.83))
+    assert scene.mirror.uncertainties["glass_mm"] == pytest.approx((2.9, 3.3))
+    assert scene.mirror.measured_from == "check.json"
     # The plane passes 20 mm beyond the sheet's far edge at the sheet's middle.
     point = np.array([10.0, 270.0, 0.0])
     assert (point - scene.mirror.foot_point) @ scene.mirror.normal == pytest.approx(0.0, abs=1e-9)
-    assert scene.uncertainty_of("at_y_mm").high - scene.uncertainty_of("at_y_mm").value == pytest.approx(0.4)
+    assert scene.mirror.uncertainty_of("at_y_mm").high - scene.mirror.uncertainty_of(
+        "at_y_mm"
+    ).value == pytest.approx(0.4)
 
 
 def test_a_sheet_that_lay_askew_gives_the_same_mirror(tmp_path):
@@ -220,7 +225,7 @@ def test_a_sheet_that_lay_askew_gives_the_same_mirror(tmp_path):
     scene = measured_scene(tmp_path, data, "sheet_at = [10, 250]\nsheet_turn_deg = 12")
     assert scene.mirror.turn == pytest.approx(square.turn, abs=1e-12)
     assert scene.mirror.at_mm == pytest.approx(square.at_mm, abs=1e-9)
-    assert np.degrees(scene.uncertainties["turn"]) == pytest.approx((-1.53, -1.47))
+    assert np.degrees(scene.mirror.uncertainties["turn"]) == pytest.approx((-1.53, -1.47))
 
 
 def test_without_the_sheets_place_the_mirror_stays_and_a_note_says_so(tmp_path):

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from align.optics.slab import seam_width_mm, virtual_point
-from align.planning.scene import Box, Floor, Mirror, Scene, Viewers, panel
+from align.planning.bodies import Box, panel
+from align.planning.scene import Floor, Mirror, Scene, Viewers
 from align.planning.seam import (
     MASK_THICKNESS_MM,
     foot_points,

@@ -8,13 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from align.optics.slab import virtual_point
-from align.planning.scene import Box, Mirror, panel
+from align.planning.bodies import Box, panel
+from align.planning.reflections import seen_pairwise, ways
+from align.planning.scene import Mirror
 from align.planning.sightlines import (
     blocked,
     crosses_mirror,
     first_hit,
     mirror_legs,
-    own_points_seen,
     reflected_rays,
     seen_direct,
     seen_in_mirror,
@@ -23,6 +24,12 @@ from align.planning.sightlines import (
 EYE = np.array([[0.0, -1000.0, 300.0]])
 POINT = np.array([[0.0, 200.0, 100.0]])
 MIRROR = Mirror((0.0, 500.0), 200.0, 200.0, 0.0, glass_mm=0.0)
+
+
+def own_points_seen(eyes, offsets, boxes, mirror):
+    """(e, k) whether each eye sees the points at `offsets` from itself in the mirror."""
+    (way,) = ways([mirror])
+    return np.stack([seen_pairwise(way, eyes, eyes + offset, boxes, [mirror]) for offset in offsets], axis=1)
 
 
 def test_a_wall_between_blocks_and_one_aside_does_not():

@@ -13,7 +13,8 @@ import math
 import numpy as np
 import pytest
 
-from align.planning.scene import Box, Mirror, panel
+from align.planning.bodies import Box, panel
+from align.planning.scene import Mirror
 from align.planning.sightlines import seen_direct, seen_in_mirror
 
 pytest.importorskip("mitsuba")

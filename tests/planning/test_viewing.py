@@ -7,19 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from align.planning.cures import ANGLE_STEP_DEG, LENGTH_STEP_MM, cures_for
-from align.planning.scene import WANTS, Box, Floor, Mirror, Thing, Viewers, panel
-from align.planning.viewing import (
-    OPEN_VIEW,
-    OWN_FACE,
-    edge_shown,
-    is_met,
-    look,
-    mirror_content,
-    mirror_seen,
-    open_sides,
-)
-from tests.support.scenes import apply, make_scene, troubled_scene
+from align.planning.bodies import Box, panel
+from align.planning.contents import OPEN_VIEW, mirror_content, mirror_seen, open_sides
+from align.planning.cures import Cures, apply_cure, cures_for
+from align.planning.scene import WANTS, Floor, Mirror, Thing, Viewers
+from align.planning.thresholds import ANGLE_STEP_DEG, LENGTH_STEP_MM
+from align.planning.viewing import OWN_FACE, edge_shown, is_met, look
+from align.planning.wishes import eye_places, judge, wish_met, wishes_met
+from tests.support.scenes import make_scene, troubled_scene
 
 
 def point(name, want, x, y, z, **more):
@@ -102,16 +97,16 @@ def test_an_eye_below_the_floor_sees_nothing_on_it():
 def test_edges_are_seen_unless_something_stands_before_them():
     scene = make_scene()
     grid = scene.eyes()
-    assert np.all(edge_shown(scene, "left", grid) == 1.0)
+    assert np.all(edge_shown(scene, scene.mirror, "left", grid) == 1.0)
     half = replace(scene, blockers=(Box("pillar", (-120.0, 480.0), (60.0, 20.0, 80.0)),))
-    hidden = edge_shown(half, "left", grid)
+    hidden = edge_shown(half, half.mirror, "left", grid)
     assert 0.3 < hidden[0].mean() < 0.7  # the low eyes: the lower half is behind the pillar
-    assert np.all(edge_shown(half, "right", grid) == 1.0)
+    assert np.all(edge_shown(half, half.mirror, "right", grid) == 1.0)
 
 
 def test_the_foot_of_a_leaning_mirror_is_seen():
     scene = make_scene(mirror=Mirror((0.0, 500.0), 240.0, 160.0, lean=0.05))
-    assert np.all(edge_shown(scene, "foot", scene.eyes()) == 1.0)
+    assert np.all(edge_shown(scene, scene.mirror, "foot", scene.eyes()) == 1.0)
 
 
 def test_mirror_content_adds_up_and_knows_a_backdrop():
@@ -182,38 +177,81 @@ def test_a_second_mirror_closes_a_side_where_it_sends_the_view_to_something(hoar
 
 
 @pytest.mark.parametrize("trouble", [OWN_FACE, "socket"])
-def test_cures_cure_and_are_the_smallest_of_their_steps(trouble):
+def test_cures_cure_harm_nothing_and_are_the_smallest_of_their_steps(trouble):
     scene = troubled_scene()
-    views = look(scene)
-    assert trouble in views.unmet
-    cures = cures_for(scene, views, trouble)
+    places = eye_places(scene)
+    met = [name for name, good in judge(scene, look(scene), places).met.items() if good]
+    assert trouble not in met
+    assert met
+    cures = cures_for(scene, trouble)
     assert {"screen"} < {cure.kind for cure in cures}
+    search = Cures(scene, look(scene), dict.fromkeys(met, True) | {trouble: False}, places)
     for cure in cures:
-        assert is_met(apply(scene, cure), trouble, views.eyes_mm)
+        after = apply_cure(scene, cure)
+        assert wishes_met(after, [trouble, *met], places)
         if cure.kind != "screen":
             step = ANGLE_STEP_DEG if cure.unit == "deg" else LENGTH_STEP_MM
             for size in np.arange(step, abs(cure.amount) - 1e-9, step):
                 smaller = replace(cure, amount=math.copysign(size, cure.amount))
-                assert not is_met(apply(scene, smaller), trouble, views.eyes_mm)
+                assert not search._cures((0, cure.kind, smaller.amount), trouble)
+                assert not wish_met(apply_cure(scene, smaller), trouble, places) or not wishes_met(
+                    apply_cure(scene, smaller), met, places
+                )
 
 
 def test_cures_hold_between_the_standing_places_too():
     """A screen cut to the lines of a coarse grid of eyes alone let faces through between them."""
     scene = troubled_scene()
-    fine = replace(scene.viewers, spacing_mm=scene.viewers.spacing_mm / 6)
-    cures = cures_for(scene, look(scene), OWN_FACE, scene.eyes(fine.places), fine.spacing_mm)
+    cures = cures_for(scene, OWN_FACE)
     assert cures
     odd = scene.eyes(replace(scene.viewers, spacing_mm=37.0).places)
     for cure in cures:
-        assert is_met(apply(scene, cure), OWN_FACE, odd), cure.kind
+        assert is_met(apply_cure(scene, cure), OWN_FACE, odd), cure.kind
+
+
+def test_a_tick_and_its_cures_go_by_the_same_places():
+    """A face that only places between the grid's meet was ticked as met by nobody, while the cures were tried from
+    there: half as large a lean as was proposed already gave the tick."""
+    slit = (
+        panel("left", (-120, 440), (-4, 440), 0, 200),
+        panel("right", (4, 440), (120, 440), 0, 200),
+    )
+    viewers = Viewers((-450.0, 450.0, -700.0, -700.0), (1020.0,), 300.0)
+    scene = make_scene(blockers=slit, viewers=viewers)
+    standing = look(scene)
+    places = eye_places(scene)
+    judged = judge(scene, standing, places)
+    assert standing.met[OWN_FACE]  # the standing places alone would tick it
+    assert not judged.met[OWN_FACE]
+    assert judged.only_between == (OWN_FACE,)
+    for cure in cures_for(scene, OWN_FACE):
+        after = apply_cure(scene, cure)
+        assert judge(after, look(after), eye_places(after)).met[OWN_FACE]
+
+
+def test_no_cure_puts_a_named_thing_behind_the_glass():
+    """The mirror 55 mm nearer had cured a trouble, with the postman behind it."""
+    scene = troubled_scene()
+    free = {cure.kind: cure for cure in cures_for(scene, "socket")}
+    assert free
+    postman = Thing("postman", "show", Box("postman", (-60.0, 490.0), (10.0, 10.0, 40.0)), least_share=0.01)
+    crowded = replace(scene, things=(*scene.things, postman))
+    for cure in cures_for(crowded, "socket"):
+        after = apply_cure(crowded, cure)
+        assert (after.mirror.heights(postman.samples) > 0).all(), (cure.kind, cure.amount)
+    # The other way round: moves that would do it are there to be refused.
+    wide = replace(scene, mirror=replace(scene.mirror, at_mm=(0.0, 515.0)))
+    near = replace(wide, things=(scene.things[0], postman))
+    moves = [cure for cure in cures_for(near, "socket") if cure.kind == "move the mirror"]
+    assert all(apply_cure(near, cure).mirror.heights(postman.samples).min() > 0 for cure in moves)
 
 
 def test_side_effects_are_what_looking_again_shows():
     scene = troubled_scene()
     views = look(scene)
     now = mirror_seen(scene, views.eyes_mm)
-    for cure in cures_for(scene, views, OWN_FACE):
-        changed = apply(scene, cure)
+    for cure in cures_for(scene, OWN_FACE):
+        changed = apply_cure(scene, cure)
         after = look(changed, views.eyes_mm)
         assert cure.mirror_left == pytest.approx(mirror_seen(changed, views.eyes_mm) / now)
         for name, (old, new) in cure.worse.items():
@@ -225,15 +263,17 @@ def test_side_effects_are_what_looking_again_shows():
 def test_what_no_change_cures_gets_none():
     box = Box("crate", (-300.0, 300.0), (60.0, 60.0, 60.0))
     scene = make_scene(things=(point("buried", "show", -300, 300, 20),), blockers=(box,))
-    assert cures_for(scene, look(scene), "buried") == ()
+    assert cures_for(scene, "buried") == ()
 
 
-def test_screens_stand_within_the_floor():
+def test_screens_stand_within_the_floor_and_in_nothing_solid():
     scene = troubled_scene()
     views = look(scene)
     for trouble in views.unmet:
-        for cure in cures_for(scene, views, trouble):
+        for cure in cures_for(scene, trouble):
             if cure.screen is not None:
+                bodies = [*scene.blockers, *(thing.body for thing in scene.things)]
+                assert not any(cure.screen.overlaps(body) for body in bodies)
                 x0, x1, y0, y1 = scene.floor.area_mm
                 corners = cure.screen.corners
                 assert np.all((corners[:, 0] >= x0 - 1) & (corners[:, 0] <= x1 + 1))

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import replace
-
-from align.planning.scene import Box, Floor, Mirror, Scene, Thing, Viewers, panel
+from align.planning.bodies import Box, panel
+from align.planning.scene import Floor, Mirror, Scene, Thing, Viewers
 
 
 def make_scene(**more):
@@ -17,20 +15,6 @@ def make_scene(**more):
     return Scene("s", **{**parts, **more})
 
 
-# ---- cures ------------------------------------------------------------------------------------------
-
-
-def apply(scene, cure):
-    mirror = scene.mirror
-    if cure.kind in ("turn", "lean"):
-        return scene.with_mirror(**{cure.kind: getattr(mirror, cure.kind) + math.radians(cure.amount)})
-    if cure.kind == "lower the top edge":
-        return scene.with_mirror(height_mm=mirror.height_mm + cure.amount)
-    if cure.kind == "move the mirror":
-        return scene.with_mirror(at_mm=(mirror.at_mm[0], mirror.at_mm[1] + cure.amount))
-    return replace(scene, blockers=(*scene.blockers, cure.screen))
-
-
 def troubled_scene():
     arch = (
         panel("left pier", (-150, 440), (-90, 440), 0, 200),
@@ -38,7 +22,7 @@ def troubled_scene():
         panel("lintel", (-90, 440), (90, 440), 120, 200),
     )
     socket = Thing("socket", "hide", Box("socket", (120.0, 444.0), (16.0, 6.0, 16.0), 80.0))
-    cart = Thing("cart", "show", Box("cart", (-30.0, 380.0), (35.0, 40.0, 30.0)), solid=True)
+    cart = Thing("cart", "show", Box("cart", (-30.0, 380.0), (35.0, 40.0, 30.0)), solid=True, least_share=0.3)
     return make_scene(
         blockers=arch,
         things=(socket, cart),

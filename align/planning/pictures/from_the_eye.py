@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from ...optics.geometry import reflect
 from ...optics.slab import virtual_point
-from ..scene import Box, Scene
+from ..bodies import Box
+from ..scene import Scene
 from ..sightlines import seen_direct, seen_in_mirror
 from ..street import before_glass, carried_to_glass, edges_to_glass, on_floor
 from .parts import BLUE, GREY, INK, ORANGE, STONE, TYPE, WANT_COLOURS

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..scene import Box, Scene
+from ..bodies import Box
+from ..scene import Scene
 from .number_places import spread
 from .parts import (
     BLUE,

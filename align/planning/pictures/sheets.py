@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...whole_file import write_figure, write_whole
-from ..scene import Box, Scene
+from ..bodies import Box
+from ..scene import Scene
 from ..street import band, before_glass, carried_to_glass, edges_to_glass, on_floor
 from ..text import plan_text
 from .number_places import Placed, Surroundings, outline_of, place_numbers
