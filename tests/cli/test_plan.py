@@ -253,6 +253,7 @@ def _ghosts_of(answer, glass_mm):
     return [row["separation_arcmin"]["most"] for row in rows if row["seen_share"]["value"] > 0]
 
 
+@pytest.mark.slow
 def test_a_measured_mirror_answers_what_will_people_see_now(tmp_path):
     file = measured(tmp_path, lean=0.4, turn=-0.7, half_deg=0.05)
     answer = json.loads(run(file, "--json").stdout)
@@ -278,6 +279,7 @@ def test_a_measured_mirror_answers_what_will_people_see_now(tmp_path):
     assert any("sheet_at" in words for words in answer["warnings"])
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_numbers_of_mirrors_drawn_from_the_uncertainty(tmp_path):
     """95 % intervals of smooth numbers: nine in ten or more of 60 mirrors lie inside."""
     scene = read_scene(measured(tmp_path, lean=0.4, turn=-0.7, half_deg=0.4))

@@ -132,6 +132,7 @@ def test_a_wrong_reading_is_refused_and_named_with_what_would_fit(wrong):
     assert words in caught.value.remedy
 
 
+@pytest.mark.slow
 def test_the_culprit_is_named_in_nearly_all_of_many_nearly_square_openings():
     rng = np.random.default_rng(2)
     named = unnoticed = 0
@@ -181,6 +182,7 @@ def test_no_room_for_any_glass():
         glass_order(opening_of(rectangle(60, 40), clearance_mm=25), 4.0)
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_truth_as_often_as_they_say():
     """Readings with normal errors of half the stated uncertainty: 95 % intervals, checked over 200 openings."""
     rng = np.random.default_rng(3)

@@ -164,6 +164,7 @@ def test_leaders_are_short_end_at_their_thing_and_pass_no_number(result: PlanRes
         assert crossed == [number]
 
 
+@pytest.mark.slow
 def test_the_picture_from_above_says_what_a_cell_shows() -> None:
     scene = read_scene(EXAMPLE)
     scene = replace(scene, things=(), lamps=(), viewers=replace(scene.viewers, spacing_mm=400.0))

@@ -82,6 +82,7 @@ def test_a_face_cuts_a_room_where_points_of_it_lie_inside(place, size, base, tur
         assert not inside
 
 
+@pytest.mark.slow
 def test_no_cure_puts_the_glass_into_a_room_kept_clear() -> None:
     """In the example the mirror 60 mm nearer had cured a trouble, with the glass in the tram's room."""
     scene = read_scene(EXAMPLE)
@@ -128,6 +129,7 @@ def test_room_beside_a_screen_changes_nothing() -> None:
     assert kept.amount <= free.amount + 1e-9  # more places are tried beside the zones, none is lost
 
 
+@pytest.mark.slow
 def test_where_no_place_is_left_the_plan_says_which_room_would_have_to_end_where() -> None:
     """And what it says holds: with the room as low as that, a screen is found."""
     scene = replace(troubled_scene(), keep_clear=(Box("tram", (0.0, 258.0), (60.0, 516.0, 90.0)),))
@@ -152,6 +154,7 @@ def test_where_no_place_is_left_the_plan_says_which_room_would_have_to_end_where
     assert OWN_FACE not in lowered.no_place
 
 
+@pytest.mark.slow
 def test_what_rises_through_every_place_leaves_none_and_that_is_said() -> None:
     """A room from the floor up: lowering it is no help where the screen stands on the floor."""
     scene = replace(troubled_scene(), keep_clear=(Box("quay", (0.0, 250.0), (720.0, 560.0, 300.0), -1.0),))
@@ -163,6 +166,7 @@ def test_what_rises_through_every_place_leaves_none_and_that_is_said() -> None:
     assert zones_entered(scene, place.screen) == scene.keep_clear
 
 
+@pytest.mark.slow
 def test_the_example_keeps_its_screens_off_the_tram() -> None:
     """The one against own faces used to hang in the tram's envelope, 48 mm above the track."""
     result = plan(read_scene(EXAMPLE))
