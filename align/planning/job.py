@@ -15,12 +15,13 @@ from .bend import PathEnd, PathPlan, plan_paths, recommended_tolerance_deg
 from .contents import mirror_content, open_sides
 from .cures import Cure, Cures
 from .figures import Figures, figures_of, moved_mirror, with_intervals
+from .findings import MirrorPlan, TurnedView
 from .giveaways import give_aways
 from .handover import check_of
 from .lamp_ghosts import lamp_ghosts, repeated_lamps
 from .opening import GlassOrder, glass_order
 from .remarks import remarks
-from .result import MirrorPlan, PlanResult, TurnedView
+from .result import PlanResult
 from .scene import Mirror, Scene
 from .scene_file import read_scene
 from .screens import NoPlace

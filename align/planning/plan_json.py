@@ -14,17 +14,17 @@ from ..quantity import Quantity, scaled
 from .bend import PathPlan
 from .bodies import Box
 from .cures import Cure
+from .findings import FORMAT, MirrorPlan, PlanFindings, TurnedView
 from .giveaways import GiveAway
 from .lamp_ghosts import LampGhosts, RepeatedLamp
 from .opening import GlassOrder
-from .result import FORMAT, MirrorPlan, PlanResult, TurnedView
 from .scene import Mirror
 from .screens import NoPlace
 from .seam import Mask, SeamWidth
 from .viewing import ThingView
 
 
-def plan_to_json(result: PlanResult) -> dict[str, Any]:
+def plan_to_json(result: PlanFindings) -> dict[str, Any]:
     """Everything that the text says, as numbers."""
     return {
         "format": FORMAT,
@@ -137,7 +137,7 @@ def _mirror(mirror: Mirror) -> dict[str, Any]:
     }
 
 
-def _things(result: PlanResult) -> list[dict[str, Any]]:
+def _things(result: PlanFindings) -> list[dict[str, Any]]:
     return [
         {
             "name": view.name,
@@ -198,7 +198,7 @@ def _no_place(place: NoPlace) -> dict[str, Any]:
     }
 
 
-def _path(result: PlanResult, path: PathPlan) -> dict[str, Any]:
+def _path(result: PlanFindings, path: PathPlan) -> dict[str, Any]:
     figures = result.figures.paths[path.key]
     return {
         "name": path.name,

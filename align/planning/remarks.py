@@ -8,7 +8,7 @@ import numpy as np
 
 from .bend import PathPlan
 from .contents import face_grid, mirror_seen
-from .result import MirrorPlan
+from .findings import MirrorPlan
 from .scene import Scene
 from .viewing import Views
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from .contents import OPEN_VIEW, OpenSide
+from .findings import MirrorPlan
 from .handover import is_named
 from .lamp_ghosts import LampGhosts
 from .opening import GlassOrder, weight_words
-from .result import MirrorPlan, PlanResult
+from .result import PlanResult
 from .seam import SeamWidth
 from .spoken import glass_name, percent, plain, spoken, uncertain
 
