@@ -12,7 +12,7 @@ import json
 import sys
 from pathlib import Path
 
-from tests.bench.bent_answers import answered, cases_in, read_answers, ways_of, write_answers
+from tests.bench.bent_answers import add_answers, answered, asked_of, read_answers, with_stock
 from tests.bench.bent_text import page
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -29,11 +29,12 @@ def main() -> None:
     options = parser.parse_args()
     stored = options.folder / "answers.jsonl"
     if not options.tables:
-        answers = []
-        for photos in cases_in(options.folder):
-            answers += [answered(photos, way) for way in ways_of(photos)]
-            print(answers[-1].case, len(photos.paths), file=sys.stderr, flush=True)
-        write_answers(answers, stored)
+        with_stock(options.folder)
+        stored.unlink(missing_ok=True)
+        for photos, way in asked_of(options.folder):
+            answer = answered(photos, way)
+            add_answers([answer], stored)
+            print(answer.first, len(photos.paths), way, file=sys.stderr, flush=True)
     gate = json.loads(options.gate.read_text(encoding="utf-8")) if options.gate else None
     text = page(read_answers(stored), gate, options.note)
     (options.out / "accuracy_bent.md").write_text(text, encoding="utf-8")

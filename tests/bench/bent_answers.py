@@ -28,6 +28,7 @@ from tests.rendering.analytic.truth import part_shape
 Way = Literal["exact print", "nothing stated"]
 #: Exit codes without an answer, as on the command line.
 CANNOT_ANSWER = 1
+STOCK_FILE = "stock.json"
 
 
 @dataclass(frozen=True)
@@ -54,12 +55,13 @@ class Interval:
 class Answer:
     """One solve of one case.
 
-    lean, turn [deg] : of the mean plane of the part of the mirror that the corners show; whole_lean_deg,
+    first : the (first) photo; lean, turn [deg] : of the mean plane of the part of the mirror that the corners show; whole_lean_deg,
     whole_turn_deg : true ones of its whole face; sagittae [mm] : where the answer has them; failure : why there
     is no answer, or "".
     """
 
     case: str
+    first: str
     group: str
     photos: int
     way: Way
@@ -97,6 +99,11 @@ class Photos:
     truths: tuple[dict[str, Any], ...] = field(repr=False)
 
     @property
+    def exact(self) -> bool:
+        """Whether the print is."""
+        return bool(self.truths[0]["exact_print"])
+
+    @property
     def mirror(self) -> BentMirror:
         """The mirror, made again from its truth."""
         m = self.truths[0]["mirrors"][0]
@@ -115,31 +122,40 @@ class Photos:
 
 
 def cases_in(folder: Path) -> Iterator[Photos]:
-    """Each case's first photo alone, and where it has three, all of them together."""
+    """Each photo alone, and where a case has three, all of them together; the groups in turn."""
     names: dict[str, list[Path]] = {}
     for path in sorted(folder.glob("*_*.jpg")):
         if path.with_suffix(".truth.json").exists():
             names.setdefault(path.stem.rsplit("_", 1)[0], []).append(path)
-    for paths in names.values():
+    for name in sorted(names, key=lambda name: (name[-3:], name)):
+        paths = names[name]
         truths = tuple(json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8")) for path in paths)
-        yield Photos((paths[0],), truths[:1])
+        for path, truth in zip(paths, truths, strict=True):
+            yield Photos((path,), (truth,))
         if len(paths) > 1:
             yield Photos(tuple(paths), truths)
 
 
-def ways_of(photos: Photos) -> tuple[Way, ...]:
-    """An exact print may be stated to be one, where `check` knows such a thing; nothing is stated of others."""
-    if photos.truths[0]["exact_print"] and "exact_print" in inspect.signature(check).parameters:
-        return "exact print", "nothing stated"
-    return ("nothing stated",)
+def asked_of(folder: Path) -> list[tuple[Photos, Way]]:
+    """What is asked: every case as well as it can be stated, then each exact case's first photo with nothing stated."""
+    cases = list(cases_in(folder))
+    can_state = "exact_print" in inspect.signature(check).parameters
+    asked: list[tuple[Photos, Way]] = [
+        (photos, "exact print" if photos.exact else "nothing stated") for photos in cases
+    ]
+    if not can_state:
+        return [(photos, "nothing stated") for photos in cases]
+    firsts = [photos for photos in cases if photos.exact and photos.paths[0].stem.endswith("_0")]
+    return asked + [(photos, "nothing stated") for photos in firsts if len(photos.paths) == 1]
 
 
 def answered(photos: Photos, way: Way) -> Answer:
-    """One case, solved and compared."""
+    """One case, solved and compared with its truth and the stock route."""
     truth, part = photos.truths[0], photos.part
     mirror = truth["mirrors"][0]
     known: dict[str, Any] = {
         "case": truth["case"],
+        "first": photos.paths[0].stem,
         "group": truth["group"],
         "photos": len(photos.paths),
         "way": way,
@@ -157,6 +173,17 @@ def answered(photos: Photos, way: Way) -> Answer:
     except AlignError as error:
         return Answer(exit_code=CANNOT_ANSWER, failure=f"{error.name}: {error.message}", **known)
     return Answer(seconds=time.process_time() - started, **known, **_compared(result, part))
+
+
+def with_stock(folder: Path) -> None:
+    """What the stock route finds in each photo, kept in FOLDER/stock.json: it is the same for every `align`."""
+    path = folder / STOCK_FILE
+    known = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+    for photos in cases_in(folder):
+        for photo, truth in zip(photos.paths, photos.truths, strict=True):
+            if photo.name not in known:
+                known[photo.name] = _stock_angles(photo, truth["sheet"])
+    path.write_text(json.dumps(known), encoding="utf-8")
 
 
 def _compared(result: CheckResult, part: dict[str, float]) -> dict[str, Any]:
@@ -182,24 +209,29 @@ def _compared(result: CheckResult, part: dict[str, float]) -> dict[str, Any]:
     }
 
 
+def _stock_angles(path: Path, sheet_name: str) -> tuple[float, float] | None:
+    """Lean and turn [deg] of the stock route, by rotation."""
+    sheet = SHEETS[sheet_name]
+    direct, flipped, size = detect_twice(str(path), sheet)
+    focal_px = math.exp(prior_from_focal(size, read_photo(path).equivalent_mm).mean[0])
+    angles = stock_angles(sheet, direct, flipped, size, focal_px)
+    return None if angles is None else angles["rotation"]
+
+
 def _stock(photos: Photos, part: dict[str, float]) -> tuple[float, float] | None:
-    """Error of the stock route's lean and turn [deg], by rotation, the mean of the photos; None where one fails."""
-    sheet = SHEETS[photos.truths[0]["sheet"]]
-    found = []
-    for path in photos.paths:
-        direct, flipped, size = detect_twice(str(path), sheet)
-        focal_px = math.exp(prior_from_focal(size, read_photo(path).equivalent_mm).mean[0])
-        angles = stock_angles(sheet, direct, flipped, size, focal_px)
-        if angles is None:
-            return None
-        found.append(angles["rotation"])
+    """Error of the stock route's lean and turn [deg], the mean of the photos; None where one fails."""
+    known = json.loads((photos.paths[0].parent / STOCK_FILE).read_text(encoding="utf-8"))
+    found = [known[path.name] for path in photos.paths]
+    if any(angles is None for angles in found):
+        return None
     lean, turn = np.mean(found, axis=0)
     return float(lean - part["lean_deg"]), float(turn - part["turn_deg"])
 
 
-def write_answers(answers: Sequence[Answer], path: Path) -> None:
-    """One JSON object a line."""
-    path.write_text("".join(json.dumps(asdict(answer)) + "\n" for answer in answers), encoding="utf-8")
+def add_answers(answers: Sequence[Answer], path: Path) -> None:
+    """One JSON object a line, at the end of a file."""
+    with path.open("a", encoding="utf-8") as file:
+        file.writelines(json.dumps(asdict(answer)) + "\n" for answer in answers)
 
 
 def read_answers(path: Path) -> list[Answer]:

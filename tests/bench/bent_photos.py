@@ -36,8 +36,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seed", type=int, required=True)
-    parser.add_argument("--cases", type=int, default=50, help="of each group")
-    parser.add_argument("--threes", type=int, default=10, help="of these, so many with three photos")
+    parser.add_argument("--cases", type=int, default=34, help="of each group")
+    parser.add_argument("--threes", type=int, default=8, help="of these, so many with three photos")
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
     for number in range(options.cases):

@@ -24,8 +24,8 @@ true to 1.2 % (sd).
     python -m tests.bench.bent_gate 40 > DIR/gate.json
     python -m tests.bench.bent DIR --gate DIR/gate.json      # this page
 
-Each group has {cases} cases; {threes} of them have three photos of one mirror and one sheet, whose first is
-answered alone as well. What is drawn:
+Each group has {photos} photos of {cases} cases; {threes} of these have three photos of one mirror and one sheet,
+which are answered alone as well as together, so that not all photos of a group are independent. What is drawn:
 
 - **Mirror**: 1.2 to 2 times as wide as the sheet, 4 to 70 mm (times the sheet's width over 200 mm) behind the
   sheet's contact edge; front-coated or 2 to 6 mm of glass, its ghosts drawn. Two in five are nearly true
@@ -60,7 +60,9 @@ def page(answers: Sequence[Answer], gate: dict[str, Any] | None, note: str) -> s
     singles = [a for a in answers if a.photos == 1]
     cases = len({a.case for a in singles if a.group == "flat"})
     threes = len({a.case for a in answers if a.photos > 1 and a.group == "flat"})
-    parts = [INTRODUCTION.format(width=SIZE_PX[0], height=SIZE_PX[1], cases=cases, threes=threes)]
+    photos = len({a.first for a in singles if a.group == "flat"})
+    counts = {"photos": photos, "cases": cases, "threes": threes}
+    parts = [INTRODUCTION.format(width=SIZE_PX[0], height=SIZE_PX[1], **counts)]
     parts += [note] if note else []
     for way in ("exact print", "nothing stated"):
         for photos, name in ((1, "one photo"), (3, "three photos")):
@@ -125,13 +127,13 @@ def overall(answers: Sequence[Answer]) -> str:
             rows.append([f"{photos}", name, percent(sum(i.holds for i in found), len(found))])
     both = [i for a in best for i in (a.lean, a.turn) if i]
     rows.append(["all", "lean and turn", percent(sum(i.holds for i in both), len(both))])
-    words = "Every case once, stated to be an exact print where it is one.\n\n"
+    words = "Every photo and every three once, stated to be an exact print where it is one.\n\n"
     return words + table(["photos", "", "held"], rows)
 
 
 def _each_once(answers: Sequence[Answer]) -> list[Answer]:
-    exact = {(a.case, a.photos) for a in answers if a.way == "exact print"}
-    return [a for a in answers if a.way == "exact print" or (a.case, a.photos) not in exact]
+    exact = {(a.first, a.photos) for a in answers if a.way == "exact print"}
+    return [a for a in answers if a.way == "exact print" or (a.first, a.photos) not in exact]
 
 
 def sagittae(answers: Sequence[Answer]) -> str:
