@@ -55,9 +55,9 @@ class Interval:
 class Answer:
     """One solve of one case.
 
-    first : the (first) photo; lean, turn [deg] : of the mean plane of the part of the mirror that the corners show; whole_lean_deg,
-    whole_turn_deg : true ones of its whole face; sagittae [mm] : where the answer has them; failure : why there
-    is no answer, or "".
+    first : the (first) photo; lean, turn [deg] : of the mean plane of the part of the mirror that the corners show;
+    whole_lean_deg, whole_turn_deg : true ones of its whole face; sagittae [mm] : where the answer has them;
+    failure : why there is no answer, or "".
     """
 
     case: str
@@ -137,16 +137,13 @@ def cases_in(folder: Path) -> Iterator[Photos]:
 
 
 def asked_of(folder: Path) -> list[tuple[Photos, Way]]:
-    """What is asked: every case as well as it can be stated, then each exact case's first photo with nothing stated."""
+    """What is asked: all, as well as it can be stated; then each exact case's first photo with nothing stated."""
     cases = list(cases_in(folder))
-    can_state = "exact_print" in inspect.signature(check).parameters
-    asked: list[tuple[Photos, Way]] = [
-        (photos, "exact print" if photos.exact else "nothing stated") for photos in cases
-    ]
-    if not can_state:
-        return [(photos, "nothing stated") for photos in cases]
-    firsts = [photos for photos in cases if photos.exact and photos.paths[0].stem.endswith("_0")]
-    return asked + [(photos, "nothing stated") for photos in firsts if len(photos.paths) == 1]
+    if "exact_print" not in inspect.signature(check).parameters:
+        return [(case, "nothing stated") for case in cases]
+    asked: list[tuple[Photos, Way]] = [(case, "exact print" if case.exact else "nothing stated") for case in cases]
+    firsts = [case for case in cases if case.exact and case.paths[0].stem.endswith("_0")]
+    return asked + [(case, "nothing stated") for case in firsts if len(case.paths) == 1]
 
 
 def answered(photos: Photos, way: Way) -> Answer:
