@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from ..errors import CameraError, PhotoError
+from ..errors import CameraError, PhotoError, TargetError
 from ..optics.camera_model import CameraPrior, prior_from_focal
 from ..photo.camera_file import CameraFile, prior_for
-from ..photo.read import Lens, Photo, read_photo
+from ..photo.facts import Crop, Lens
+from ..photo.file import PhotoFile
+from ..photo.read import Photo, read_photo
 from ..sighting.photo import Sighting, sight
 from ..target.sheets import Sheet
 
@@ -28,26 +30,39 @@ class Sighted:
     lens: Lens
     sighting: Sighting
     orientation: int | None = None
-    crop: str = "whole"  # as `photo.read.Photo` has it
+    crop: Crop = "whole"  # as `photo.read.Photo` has it
     notes: Sequence[str] = ()
     mirrors: tuple[int, ...] = ()
+    file: PhotoFile | None = None
 
 
 def sight_photos(
-    paths: Sequence[Path],
+    paths: Sequence[Path | PhotoFile],
     camera_file: CameraFile | None,
     *,
     own_board: Sheet | None = None,
     scale: float = 1.0,
     progress: Callable[[str], None] | None = None,
+    without_sheet: list[Photo] | None = None,
 ) -> list[Sighted]:
-    """Sight every photo, holding the pixels of one at a time."""
+    """Sight every photo, holding the pixels of one at a time.
+
+    paths : of photos, or of those that were read before; without_sheet : photos in which no sheet is found are
+    added to this list, without their pixels; where it is None, or no photo shows the sheet, they are an error
+
+    Raises
+    ------
+    AlignError
+        A photo cannot be read, shows no sheet or reflection, or does not belong to the others.
+    """
     sighted: list[Sighted] = []
+    missing: TargetError | None = None
     contents: dict[bytes, str] = {}
-    for number, path in enumerate(paths, 1):
+    for number, source in enumerate(paths, 1):
+        path = source.path if isinstance(source, PhotoFile) else source
         if progress and len(paths) > 1:
             progress(f"photo {number} of {len(paths)}: {path.name}")
-        photo = read_photo(path)
+        photo = read_photo(source)
         if len(paths) > 1:
             _check_new(photo, contents)
         prior = (
@@ -55,10 +70,19 @@ def sight_photos(
             if camera_file is not None
             else prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
         )
-        sighting = sight(photo, prior, own_board=own_board, scale=scale)
+        try:
+            sighting = sight(photo, prior, own_board=own_board, scale=scale)
+        except TargetError as error:
+            if without_sheet is None:
+                raise
+            missing = missing or error
+            without_sheet.append(replace(photo, gray=photo.gray[:0]))
+            continue
         facts = (photo.orientation, photo.crop, photo.notes)
-        sighted.append(Sighted(path, photo.size, prior, photo.lens, sighting, *facts))
+        sighted.append(Sighted(path, photo.size, prior, photo.lens, sighting, *facts, file=photo.file))
         _check_same_camera(sighted, photo)
+    if missing is not None and not sighted:
+        raise missing
     return sighted
 
 

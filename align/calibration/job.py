@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from ..errors import CameraError, ReflectionError, TargetError
 from ..optics.camera_model import CAMERA_PARAMETERS, FOCAL_SD_WITH_EXIF, CameraPrior, prior_from_focal
 from ..photo.camera_file import CameraFile
-from ..photo.read import Lens, Photo, orientation_matrix, read_photo
+from ..photo.facts import Lens, orientation_matrix
+from ..photo.read import Photo, read_photo
 from ..quantity import Quantity
 from ..sighting.boards import Board, Pyramid, find_boards, sight_detection, turned_board
 from ..sighting.photo import sight

@@ -72,4 +72,5 @@ def check_sighted(sighted: Sequence[Sighted], settings: CheckSettings) -> tuple[
     adjustment = solve_sighted(sighted, constraints)
     result = report(adjustment, settings, "file" if settings.camera is not None else "photo")
     quality = quality_of(adjustment, result.mirrors, settings.tolerance_deg, result.camera)
-    return replace(result, quality=quality), adjustment
+    sources = tuple(item.file for item in sighted if item.file is not None)
+    return replace(result, quality=quality, sources=sources), adjustment

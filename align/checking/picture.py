@@ -102,10 +102,11 @@ def draw_check(
     -------
     (height, width, 3) uint8 RGB
     """
-    from ..photo.read import read_colour
+    from ..photo.read import colour_of, read_colour
 
     overlay = result.overlays[photo]
-    pixels = read_colour(path or overlay.file)
+    known = path is None and photo < len(result.sources)
+    pixels = colour_of(result.sources[photo]) if known else read_colour(path or overlay.file)
     if (pixels.shape[1], pixels.shape[0]) != tuple(overlay.size):
         raise PhotoError(f"{path or overlay.file} has changed since it was checked.", "Check the photo again.")
     view = view_of(overlay, long_side_px)

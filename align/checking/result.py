@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..bundle.glass import GlassSummary
+from ..photo.file import PhotoFile
 from ..quantity import Quantity
 from .settings import CheckSettings
 
@@ -242,7 +243,7 @@ class CheckResult:
 
     touching : numbers of the mirrors that the sheet was taken to touch; rule_mm : the measured length of the
     print's 100 mm rule (the mean of two), None where nobody measured it and lengths rest on a print to scale;
-    settings : what the user stated.
+    settings : what the user stated; sources : the photos' files as they were read.
     """
 
     photos: tuple[PhotoSummary, ...]
@@ -258,6 +259,7 @@ class CheckResult:
     quality: Quality | None = None
     rule_mm: float | None = None
     settings: CheckSettings = field(default_factory=CheckSettings)
+    sources: tuple[PhotoFile, ...] = field(default=(), repr=False)
 
     @property
     def want_turn_deg(self) -> float | None:

@@ -16,7 +16,8 @@ from ..bundle.photo_set import Sighted, sight_photos
 from ..errors import ReflectionError, TargetError
 from ..optics.slab import COMMON_GLASS_MM, nearest_common_glass_mm, seam_width_mm
 from ..photo.camera_file import CameraFile, read_camera_file
-from ..photo.read import read_colour
+from ..photo.file import PhotoFile, read_file
+from ..photo.read import Photo, colour_of
 from ..quantity import Quantity
 from ..solve.joint import Solution, UserConstraints
 from .blur import WORDS, Look, causes_of, direct_look, lamps_show_it_too
@@ -80,20 +81,24 @@ def glass_of(
     """
     paths = [Path(photos)] if isinstance(photos, (str, os.PathLike)) else [Path(p) for p in photos]
     camera_file = read_camera_file(camera) if isinstance(camera, (str, os.PathLike)) else camera
+    sources = tuple(read_file(path)[0] for path in paths)
+    dark: list[Photo] = []
     try:
-        sighted, dark = _sight(paths, camera_file, progress)
+        sighted = sight_photos(sources, camera_file, progress=progress, without_sheet=dark)
         adjustment = solve_sighted(sighted, UserConstraints())
         solution, warnings = adjustment.solution, adjustment.warnings
     except (TargetError, ReflectionError):
-        free = glass_without_sheet(paths, camera_file, distance_mm=distance_mm, glass_mm=glass_mm)
+        free = glass_without_sheet(sources, camera_file, distance_mm=distance_mm, glass_mm=glass_mm)
         if free is None:
             raise
         return free
     lit = [_lit(item, mirror_view(solution, number)) for number, item in enumerate(sighted)]
-    for path in dark:
-        twin = _dark_twin(path, lit)
+    for photo in dark:
+        twin = _dark_twin(photo, lit)
         if twin is None:
-            warnings += (f"{path.name} shows no sheet and was not taken from another photo's place: left out.",)
+            warnings += (
+                f"{photo.path.name} shows no sheet and was not taken from another photo's place: left out.",
+            )
         else:
             lit.append(twin)
     patches: list[Seen] = []
@@ -105,7 +110,8 @@ def glass_of(
     files = tuple(str(path) for path in paths)
     shown = [str(item.path) for item in lit]
     if not chosen:
-        empty = GlassResult(files, GlassSummary("undetermined", None), "", "", None, None, (), (), warnings)
+        nothing = GlassSummary("undetermined", None)
+        empty = GlassResult(files, nothing, "", "", None, None, (), (), warnings, sources=sources)
         return _judged(empty, NO_LAMPS, None, solution)
     fit = fit_glass([patch for patch, _ in chosen])
     looks = [look for _, look in chosen]
@@ -116,36 +122,22 @@ def glass_of(
     others = _other_glass(fit.lamps[0].patch, lit[fit.lamps[0].patch.photo].view)
     causes = causes_of(fit, looks, seen, max(sighted[0].size))
     blur = None if causes is None else tuple(BlurCause(name, *WORDS[name]) for name in causes)
-    answer = GlassResult(
-        files, GlassSummary("undetermined", None), "", "", None, fit.limit_share, lamps, others, warnings, blur
-    )
+    undetermined = GlassSummary("undetermined", None)
+    seen_lamps = (fit.limit_share, lamps, others, warnings, blur, sources)
+    answer = GlassResult(files, undetermined, "", "", None, *seen_lamps)
     return _judged(answer, judgement, fit, solution)
 
 
-def _sight(
-    paths: Sequence[Path], camera: CameraFile | None, progress: Callable[[str], None] | None
-) -> tuple[list[Sighted], list[Path]]:
-    """(photos with the sheet, those without it): exposures for the lamps alone are too dark for the sheet."""
-    try:
-        return sight_photos(paths, camera, progress=progress), []
-    except TargetError:
-        dark = [path for path in paths if len(paths) > 1 and not _shows_sheet(path, camera)]
-        if len(dark) in (0, len(paths)):
-            raise
-    return sight_photos([path for path in paths if path not in dark], camera, progress=progress), dark
-
-
-def _shows_sheet(path: Path, camera: CameraFile | None) -> bool:
-    try:
-        sight_photos([path], camera)
-    except TargetError:
-        return False
-    return True
+def _light_of(file: PhotoFile | None) -> tuple[Light, Mask]:
+    """The linear light of a photo that was read before, and where it is burnt out."""
+    if file is None:
+        raise ValueError("expected a photo that was read from a file")
+    return light_of(colour_of(file))
 
 
 def _lit(item: Sighted, view: MirrorView) -> LitPhoto:
     """The lamps of a photo with the sheet: spots brighter than its white paper."""
-    light, full = light_of(read_colour(item.photo))
+    light, full = _light_of(item.file)
     boards = (item.sighting.target, *item.sighting.reflections)
     boards += tuple(inter_reflection.board for inter_reflection in item.sighting.inter_reflections)
     spots = find_spots(light, [board.outline_px for board in boards])
@@ -154,13 +146,13 @@ def _lit(item: Sighted, view: MirrorView) -> LitPhoto:
     return LitPhoto(item.photo, view, light, full, spots, glowing)
 
 
-def _dark_twin(path: Path, lit: Sequence[LitPhoto]) -> LitPhoto | None:
+def _dark_twin(photo: Photo, lit: Sequence[LitPhoto]) -> LitPhoto | None:
     """A photo without the sheet, by the view of one that was taken from its very place; None without such."""
-    light, full = light_of(read_colour(path))
+    light, full = _light_of(photo.file)
     spots = find_spots(light)
     for other in lit:
         if other.light.shape == light.shape and same_place(spots, other.glowing):
-            return LitPhoto(path, other.view, light, full, spots, spots)
+            return LitPhoto(photo.path, other.view, light, full, spots, spots)
     return None
 
 

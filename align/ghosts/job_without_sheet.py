@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 
@@ -12,7 +11,8 @@ from ..drawing.wording import number_text
 from ..optics.camera_model import prior_from_focal
 from ..optics.slab import COMMON_GLASS_MM, FLOAT_GLASS_INDEX, virtual_depth
 from ..photo.camera_file import CameraFile, prior_for
-from ..photo.read import Photo, read_colour, read_photo
+from ..photo.file import PhotoFile
+from ..photo.read import Photo, colour_of, read_photo
 from .ghost_pairs import Pair, ghost_pairs
 from .lamps import find_spots, light_of
 from .result import GlassResult
@@ -28,7 +28,7 @@ BETTER = (
 
 
 def glass_without_sheet(
-    paths: Sequence[Path], camera: CameraFile | None, *, distance_mm: float | None, glass_mm: float | None
+    sources: Sequence[PhotoFile], camera: CameraFile | None, *, distance_mm: float | None, glass_mm: float | None
 ) -> GlassResult | None:
     """What ghost pairs tell; None where no lamp has one.
 
@@ -40,10 +40,10 @@ def glass_without_sheet(
     lamps = 0
     spacings: list[tuple[float, float] | None] = []
     notes = ["No sheet and reflection in the photo: the mirror's plane is not known."]
-    for path in paths:
-        photo = read_photo(path)
+    for source in sources:
+        photo = read_photo(source)
         notes += photo.notes
-        light, full = light_of(read_colour(path))
+        light, full = light_of(colour_of(source))
         pairs = ghost_pairs(light, full, find_spots(light))
         lamps += len(pairs)
         spacings += [_spacing(pair, photo, camera) for pair in pairs]
@@ -61,8 +61,9 @@ def glass_without_sheet(
         sd = float(np.min([sd for _, sd in known])) * distance_mm
         uncertainty = float(np.hypot(1.96 * sd, 1.96 * DISTANCE_SD_SHARE * apart))
         reason += " " + _thickness_words(apart, uncertainty, glass_mm)
-    files = tuple(str(path) for path in paths)
-    return GlassResult(files, GlassSummary("back-silvered", None), reason, BETTER, None, None, (), (), tuple(notes))
+    files = tuple(str(source.path) for source in sources)
+    glass = GlassSummary("back-silvered", None)
+    return GlassResult(files, glass, reason, BETTER, None, None, (), (), tuple(notes), sources=tuple(sources))
 
 
 def _spacing(pair: Pair, photo: Photo, camera: CameraFile | None) -> tuple[float, float] | None:

@@ -12,7 +12,7 @@ from ..drawing.canvas import Canvas, Words, save_pixels
 from ..drawing.captioned import with_caption
 from ..drawing.palette import DARK, ORANGE, SKY_BLUE, WHITE
 from ..drawing.wording import with_uncertainty
-from ..photo.read import read_colour
+from ..photo.read import colour_of, read_colour
 from .result import GlassResult, LampSeen
 
 Array = NDArray[np.float64]
@@ -38,9 +38,15 @@ def save_glass_picture(result: GlassResult, path: str | os.PathLike[str]) -> Pat
 
 def draw_glass(result: GlassResult) -> Pixels:
     """(height, width, 3) RGB: a row for each lamp, the magnified photo and the profile side by side."""
-    photos = {lamp.photo: read_colour(lamp.photo) for lamp in result.lamps}
-    rows = [np.concatenate([_magnified(lamp, photos[lamp.photo]), _profile(lamp)], axis=1) for lamp in result.lamps]
-    picture = np.concatenate(rows) if rows else np.full((SIDE_PX // 8, 2 * SIDE_PX, 3), DARK, np.uint8)
+    sources = {str(source.path): source for source in result.sources}
+    rows = []
+    for name in dict.fromkeys(lamp.photo for lamp in result.lamps):  # the pixels of one photo at a time
+        pixels = colour_of(sources[name]) if name in sources else read_colour(name)
+        for number, lamp in enumerate(result.lamps):
+            if lamp.photo == name:
+                rows.append((number, np.concatenate([_magnified(lamp, pixels), _profile(lamp)], axis=1)))
+    rows_in_order = [row for _, row in sorted(rows, key=lambda numbered: numbered[0])]
+    picture = np.concatenate(rows_in_order) if rows else np.full((SIDE_PX // 8, 2 * SIDE_PX, 3), DARK, np.uint8)
     return with_caption(picture, _caption(result))
 
 

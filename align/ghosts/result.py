@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..bundle.glass import GlassSummary
+from ..photo.file import PhotoFile
 from ..quantity import Quantity
 
 
@@ -104,7 +105,7 @@ class GlassResult:
     reason : why this verdict; better_photo : what would tell more, or ""; nearest_common_mm : the common glass
     nearest to the thickness; limit_ratio : the brightest ghost of 2 mm glass that could have gone unseen, where
     none was; other_glass : for the first lamp; blur : what blurs the lamps, empty where nothing does, None where it
-    cannot be told because no lamp is seen directly.
+    cannot be told because no lamp is seen directly; sources : the photos' files as they were read.
     """
 
     photos: tuple[str, ...]
@@ -117,6 +118,7 @@ class GlassResult:
     other_glass: tuple[OtherGlass, ...]
     warnings: tuple[str, ...] = ()
     blur: tuple[BlurCause, ...] | None = None
+    sources: tuple[PhotoFile, ...] = field(default=(), repr=False, compare=False)
 
     def to_json(self) -> dict[str, Any]:
         """The contract's object for `glass --json`."""

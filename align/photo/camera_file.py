@@ -19,8 +19,11 @@ from numpy.typing import NDArray
 
 from ..errors import CameraError, FileFormatError
 from ..optics.camera_model import CAMERA_PARAMETERS, CameraPrior
+from ..ordinary_file import CannotRead, read_text
 from ..whole_file import write_whole
-from .read import Lens, Photo, orientation_matrix
+from . import thresholds
+from .facts import Lens, orientation_matrix
+from .read import Photo
 
 Array = NDArray[np.float64]
 FORMAT = "align-camera-1"
@@ -106,10 +109,12 @@ def read_camera_file(path: str | os.PathLike[str]) -> CameraFile:
     """Read a camera file; raises FileFormatError naming what is wrong with it."""
     path = Path(path)
     try:
-        raw = json.loads(path.read_text(encoding="utf-8"))
+        raw = json.loads(read_text(path))
     except FileNotFoundError:
         raise FileFormatError(f"There is no file {path}.", f"See that its name is right. {REMEDY}") from None
-    except (OSError, ValueError, RecursionError) as error:
+    except CannotRead as error:
+        raise FileFormatError(f"{path} cannot be read as a camera file: it {error}.", REMEDY) from None
+    except (ValueError, RecursionError) as error:
         raise FileFormatError(f"{path} cannot be read as a camera file: {error}.", REMEDY) from None
     return camera_file_from_json(raw, str(path))
 
@@ -128,6 +133,7 @@ def camera_file_from_json(raw: Any, where: str) -> CameraFile:
         finite = np.isfinite(values).all() and np.isfinite(uncertainties).all()
         if not (finite and values[0] > 0 and (uncertainties >= 0).all() and min(size) > 0):
             raise ValueError("numbers must be finite, the focal length positive")
+        _refuse_odd_focal_length(where, float(values[0]), max(size))
         covariance = _covariance(raw.get("covariance"), names, values, uncertainties)
         uncertainties[0] /= values[0]
         values[0] = math.log(values[0])
@@ -147,6 +153,17 @@ def camera_file_from_json(raw: Any, where: str) -> CameraFile:
         )
     except (KeyError, TypeError, ValueError, IndexError, OverflowError) as error:
         raise FileFormatError(f"{where} is damaged: {error}.", REMEDY) from None
+
+
+def _refuse_odd_focal_length(where: str, focal_px: float, long_side_px: int) -> None:
+    """Name a focal length that no lens has, before a solve fails over it and blames the photo."""
+    low, high = (share * long_side_px for share in thresholds.FOCAL_SIDES)
+    if not low <= focal_px <= high:
+        raise FileFormatError(
+            f"{where}: its focal_px is {focal_px:g}; for photos of {long_side_px} px, {low:.0f} to {high:.0f} was "
+            "expected.",
+            REMEDY,
+        )
 
 
 def _positive_or_none(value: Any) -> float | None:

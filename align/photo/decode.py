@@ -1,99 +1,82 @@
-"""Decoding JPEG data, and hearing what the decoder says of its damage.
+"""Decoding JPEG data, with a decoder that raises on damage.
 
-libjpeg carries on over damage: the blocks after it land in wrong places, so that corners shift by whole
-blocks, and the only sign is a line on the process's standard error stream. Here that line is read.
+libjpeg carries on over damage: the blocks behind it land in wrong places, so that corners shift by whole
+blocks. Most readers pass that over, or say it on the process's standard error stream only. Here it is an error,
+in libjpeg's own words (jerror.h), of the very call that decodes: any number of threads may do so at once.
 """
 
 from __future__ import annotations
 
 import contextlib
-import os
 import re
-import sys
-from collections.abc import Callable, Iterable, Iterator
-from typing import IO
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-_STDERR = 2
+from .formats import jpeg_scan_place
+
+Pixels = NDArray[np.uint8]
+
 _EXTRA_BYTES = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
 _END = b"\xff\xd9"
-#: How libjpeg begins its lines on damage; others tell of oddities that some cameras write.
-_DAMAGE = ("Corrupt JPEG data", "Premature end of JPEG file")
+_BEGINNING = "Corrupt JPEG data: "
 
 
-def decode_gray(data: bytes, flags: int) -> tuple[NDArray[np.uint8] | None, str]:
-    """Grey pixels (None: not to be decoded), and what is wrong with the data ("" : nothing).
+class Damaged(ValueError):
+    """What is wrong with the data, in the decoder's words."""
 
-    flags : OpenCV's, of `cv2.imdecode`.
+
+def decode_gray(data: bytes, *, halved: bool = False) -> Pixels:
+    """(h, w) grey pixels of a JPEG, as the file has them (not turned upright); of half its size if wanted.
+
+    Raises
+    ------
+    Damaged : the data are damaged, cut off, or coded in a way that is not read.
     """
-    import cv2
-
-    with _heard() as spoken:
-        gray = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-        lines = spoken()
-    if gray is None:
-        return None, ""
-    if cut_off(data):
-        return None, "its end is missing"
-    return np.asarray(gray, np.uint8), _damage(lines, data)
+    return _decoded(data, "GRAY", halved)[:, :, 0]
 
 
-def cut_off(data: bytes) -> bool:
-    """Whether a JPEG's end marker is missing; OpenCV fills the rest with grey without a word."""
-    return _end_marker(data) < 0
+def decode_colour(data: bytes, *, halved: bool = False) -> Pixels:
+    """(h, w, 3) RGB pixels; otherwise as `decode_gray`."""
+    return _decoded(data, "RGB", halved)
 
 
-def _end_marker(data: bytes) -> int:
-    """Place of the end marker behind the header's segments, which may hold a thumbnail with one of its own."""
-    place = 2
-    while data[place : place + 1] == b"\xff" and data[place + 1 : place + 2] not in (b"\xda", b""):
-        place += 2 + int.from_bytes(data[place + 2 : place + 4], "big")
-    return data.find(_END, place)
+def refuse_damaged_inks(data: bytes) -> None:
+    """Refuse a damaged JPEG of four inks; its colours are made elsewhere, without a word of damage."""
+    _decoded(data, "CMYK", False)
 
 
-def _damage(lines: Iterable[str], data: bytes) -> str:
-    told = (line for line in lines if line.startswith(_DAMAGE) and not _harmless(line, data))
-    return next(told, "").removeprefix("Corrupt JPEG data: ")
+def _decoded(data: bytes, colours: str, halved: bool) -> Pixels:
+    """The pixels; zeros before the end marker, with which some phones fill up, are no damage."""
+    try:
+        return _strictly(data, colours, halved)
+    except ValueError as error:
+        for shorter in _without_filling(data, str(error)):
+            with contextlib.suppress(ValueError):
+                return _strictly(shorter, colours, halved)
+        raise Damaged(str(error).removeprefix(_BEGINNING)) from None
 
 
-def _harmless(line: str, data: bytes) -> bool:
-    """Whether a line tells of no more than zeros before the end marker, with which some phones fill up."""
-    told = _EXTRA_BYTES.search(line)
-    end = _end_marker(data)
-    return told is not None and not any(data[max(end - int(told[1]), 0) : end])
+def _strictly(data: bytes, colours: str, halved: bool) -> Pixels:
+    import simplejpeg
+
+    least: dict[str, float] = {}
+    if halved:
+        height, width, *_ = simplejpeg.decode_jpeg_header(data)
+        least = {"min_factor": 2.0, "min_height": (height + 1) // 2, "min_width": (width + 1) // 2}
+    return np.asarray(simplejpeg.decode_jpeg(data, colours, **least), np.uint8)
 
 
-def _scratch() -> IO[bytes]:
-    """A file to write to and read from; in memory where the system can: importing `tempfile` takes 0.01 s."""
-    if hasattr(os, "memfd_create"):
-        return os.fdopen(os.memfd_create("align-jpeg"), "w+b")
-    import tempfile
+def _without_filling(data: bytes, words: str) -> Iterator[bytes]:
+    """The data without the zeros before their end marker, where the decoder's words are of nothing else.
 
-    return tempfile.TemporaryFile()
-
-
-@contextlib.contextmanager
-def _heard() -> Iterator[Callable[[], list[str]]]:
-    """What C libraries write to standard error meanwhile; a call gives the lines so far."""
-    with contextlib.ExitStack() as stack:
-        file: IO[bytes] | None = None
-        try:
-            kept = os.dup(_STDERR)
-            stack.callback(os.close, kept)
-            file = stack.enter_context(_scratch())
-            with contextlib.suppress(Exception):
-                sys.stderr.flush()
-            os.dup2(file.fileno(), _STDERR)
-            stack.callback(os.dup2, kept, _STDERR)
-        except OSError:  # no standard error stream: nothing can be heard
-            file = None
-
-        def lines() -> list[str]:
-            if file is None:
-                return []
-            file.seek(0)
-            return file.read().decode(errors="replace").splitlines()
-
-        yield lines
+    Without all of them, lest zeros stand in for pixels that were lost; or with the one that may belong to the last
+    pixel.
+    """
+    told = _EXTRA_BYTES.search(words)
+    end = data.find(_END, jpeg_scan_place(data)) if told else -1
+    if told and end > 0 and not any(data[end - int(told[1]) : end]):
+        start = len(data[:end].rstrip(b"\0"))
+        yield data[:start] + _END
+        yield data[: start + 1] + _END

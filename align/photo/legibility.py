@@ -9,21 +9,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .tone import BURNT_VALUE
+from .thresholds import (
+    BLOCK_PX,
+    BLURRED_PX,
+    BURNT_SHARE,
+    BURNT_VALUE,
+    DARK_VALUE,
+    EDGE_SHARE,
+    MIN_BLOCKS,
+    SHARPEST_SHARE,
+)
 
 Array = NDArray[np.float64]
-
-#: The brightest hundredth of a photo is darker than this grey value: too dark to tell ink from paper.
-DARK_VALUE = 60
-#: More than this share of the pixels is burnt out.
-BURNT_SHARE = 0.35
-#: Edges are looked at in blocks of this side; those count that span this share of the photo's range.
-BLOCK_PX, EDGE_SHARE = 24, 0.3
-#: So many blocks with edges are needed to judge; this share of them counts as the sharpest.
-MIN_BLOCKS, SHARPEST_SHARE = 12, 0.1
-#: Edges wider than this look blurred [px, sd, in a photo of some 2000 px]: sharp renders have 1.2 to 1.4, those in
-#: which no target can be read any more for blur, 2.0 to 3.2 (docs/conditions.md).
-BLURRED_PX = 1.9
 
 
 def complaint(gray: NDArray[np.uint8]) -> tuple[str, str] | None:

@@ -1,11 +1,12 @@
 """Pictures without what their files tell of people: no location, no serial number, no name, no thumbnail.
 
-A JPEG keeps its pixels bit for bit; of its metadata it keeps the colour profile and the four facts that a
-later check of the same photo needs (orientation, focal lengths, zoom).
+A JPEG and a PNG keep their pixels bit for bit and their colour profile; of the metadata every copy keeps the four
+facts that a later check of the same photo needs (orientation, focal lengths, zoom).
 """
 
 from __future__ import annotations
 
+import contextlib
 import io
 import re
 import struct
@@ -13,16 +14,17 @@ import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
-from ..errors import PhotoError
+from .facts import TAG_EXIF, TAG_FOCAL, TAG_FOCAL35, TAG_ORIENTATION, TAG_ZOOM, upright
+from .file import PhotoFile
+from .formats import PNG_SIGNATURE, is_jpeg, opened
 
-#: EXIF tags kept: orientation (first directory); focal length, zoom and 35 mm focal length (second one).
-_KEPT, _KEPT_INNER = (0x0112,), (0x920A, 0xA404, 0xA405)
-_EXIF_DIRECTORY = 0x8769
-#: JPEG segments kept: all that the pixels need, the JFIF and Adobe headers, and colour profiles.
+#: EXIF tags kept of the second directory; of the first one, the orientation.
+_KEPT_INNER = (TAG_FOCAL, TAG_ZOOM, TAG_FOCAL35)
+#: JPEG segments kept: all that the pixels need, the JFIF header and that of the colour transform (ITU-T T.872,
+#: APP14), and colour profiles.
 _APP0, _APP1, _APP2, _APP14, _APP15, _COMMENT = 0xE0, 0xE1, 0xE2, 0xEE, 0xEF, 0xFE
 _START_OF_SCAN, _END = 0xDA, 0xD9
 #: PNG chunks kept: the pixels, and how to show them.
-_PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 _PNG_KEPT = (
     b"IHDR",
     b"PLTE",
@@ -37,31 +39,29 @@ _PNG_KEPT = (
     b"sBIT",
 )
 _JPEG_QUALITY = 95
+_EXIF_HEADER = b"Exif\0\0"
 
 
-def clean_photo(path: Path) -> tuple[bytes, str]:
-    """A photo's file without metadata: (contents, suffix).
+#: The orientation that undoes each of EXIF's eight.
+_UNDONE = {1: 1, 2: 2, 3: 3, 4: 4, 5: 5, 6: 8, 7: 7, 8: 6}
 
-    JPEG and PNG keep their pixels; every other kind (HEIC, TIFF ...) becomes an upright JPEG.
+
+def clean_photo(file: PhotoFile) -> tuple[bytes, str]:
+    """A photo's file without metadata but the facts of its camera: (contents, suffix).
+
+    JPEG and PNG keep their pixels; every other kind (HEIC, TIFF ...) becomes a JPEG.
 
     Raises
     ------
-    PhotoError : the file cannot be read as a photo.
+    PhotoError : the file cannot be read as a photo, or has changed since it was read.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise PhotoError(
-            f"{path} cannot be read: {error.strerror}.", "Check the name and the file's permissions."
-        ) from None
-    try:
-        if data[:2] == b"\xff\xd8":
+    data = file.contents()
+    with contextlib.suppress(ValueError):  # its structure is damaged though it may still decode: write it anew
+        if is_jpeg(data):
             return stripped_jpeg(data), ".jpg"
-        if data[:8] == _PNG_SIGNATURE:
-            return stripped_png(data), ".png"
-    except ValueError:
-        pass  # its structure is damaged though it may still decode: write it anew
-    return _encoded_anew(path), ".jpg"
+        if data.startswith(PNG_SIGNATURE):
+            return stripped_png(data, _kept_exif(data)), ".png"
+    return _encoded_anew(file, data), ".jpg"
 
 
 def stripped_jpeg(data: bytes) -> bytes:
@@ -71,7 +71,7 @@ def stripped_jpeg(data: bytes) -> bytes:
     ------
     ValueError : the structure is damaged.
     """
-    parts = [b"\xff\xd8", _kept_exif(data)]
+    parts = [b"\xff\xd8", _exif_segment(_kept_exif(data))]
     for marker, segment in _jpeg_segments(data):
         profile = marker == _APP2 and segment[4:16] == b"ICC_PROFILE\0"
         needed = not (_APP0 <= marker <= _APP15 or marker == _COMMENT) or marker in (_APP0, _APP14)
@@ -108,40 +108,48 @@ def _jpeg_segments(data: bytes) -> Iterator[tuple[int, bytes]]:
     raise ValueError("a JPEG without end marker")
 
 
-def _kept_exif(data: bytes) -> bytes:
-    """A small EXIF segment with the kept tags; b"" where the photo has none of them."""
+def _kept_exif(data: bytes, orientation: int | None = None) -> bytes:
+    """EXIF data with the kept tags; b"" where the photo has none of them.
+
+    orientation : the one to tell, where the file's own is not what it was
+    """
     from PIL import Image
 
     new = Image.Exif()
     try:
-        with Image.open(io.BytesIO(data)) as image:
+        with opened(data) as image:
             old = image.getexif()
-            inner = old.get_ifd(_EXIF_DIRECTORY)
-        for tag in _KEPT:
-            if tag in old:
-                new[tag] = int(old[tag])
+            inner = old.get_ifd(TAG_EXIF)
+            if data.startswith(PNG_SIGNATURE) and not old:  # it may stand behind the pixels
+                image.load()
+                old = image.getexif()
+                inner = old.get_ifd(TAG_EXIF)
         kept = {tag: inner[tag] for tag in _KEPT_INNER if tag in inner}
+        if orientation is not None or TAG_ORIENTATION in old:
+            new[TAG_ORIENTATION] = int(orientation or old[TAG_ORIENTATION])
         if kept:
-            new[_EXIF_DIRECTORY] = kept
+            new[TAG_EXIF] = kept
         body = new.tobytes() if len(new) else b""
     except Exception:  # damaged metadata comes in many kinds; the pixels are still good
         return b""
-    if not body:
-        return b""
-    body = body if body.startswith(b"Exif\0\0") else b"Exif\0\0" + body
-    return b"\xff\xe1" + struct.pack(">H", len(body) + 2) + body
+    return body.removeprefix(_EXIF_HEADER)
 
 
-def stripped_png(data: bytes) -> bytes:
-    """The same PNG with the chunks of its pixels and colours only.
+def _exif_segment(body: bytes) -> bytes:
+    """EXIF data as a JPEG segment (CIPA DC-008, 4.5.4)."""
+    return b"\xff\xe1" + struct.pack(">H", len(_EXIF_HEADER) + len(body) + 2) + _EXIF_HEADER + body if body else b""
+
+
+def stripped_png(data: bytes, exif: bytes = b"") -> bytes:
+    """The same PNG with the chunks of its pixels and colours only, and EXIF data if given.
 
     Raises
     ------
     ValueError : it is no PNG, or is cut off.
     """
-    if data[:8] != _PNG_SIGNATURE:
+    if not data.startswith(PNG_SIGNATURE):
         raise ValueError("not a PNG")
-    parts, place = [_PNG_SIGNATURE], 8
+    parts, place = [PNG_SIGNATURE], 8
     while place + 12 <= len(data):
         length = struct.unpack(">I", data[place : place + 4])[0]
         kind, end = data[place + 4 : place + 8], place + 12 + length
@@ -149,27 +157,39 @@ def stripped_png(data: bytes) -> bytes:
             break
         if kind in _PNG_KEPT:
             parts.append(data[place:end])
+        if kind == b"IHDR" and exif:
+            parts.append(_png_chunk(b"eXIf", exif))
         if kind == b"IEND":
             return b"".join(parts)
         place = end
     raise ValueError("the PNG is cut off")
 
 
-def _encoded_anew(path: Path) -> bytes:
+def _png_chunk(kind: bytes, content: bytes) -> bytes:
+    """One chunk with its check sum (PNG, W3C, section 5.3)."""
+    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+
+
+def _encoded_anew(file: PhotoFile, data: bytes) -> bytes:
+    """A JPEG of the pixels as the sensor had them, with the orientation that turns them upright."""
     from PIL import Image
 
-    from .read import read_colour
+    from .read import colour_of, facts_in
 
-    file = io.BytesIO()
-    Image.fromarray(read_colour(path)).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0)
-    return file.getvalue()
+    orientation = facts_in(file, data).orientation or 1
+    pixels = upright(colour_of(file, data), _UNDONE[orientation])
+    encoded = io.BytesIO()
+    exif = _kept_exif(data, orientation if orientation > 1 else None)
+    Image.fromarray(pixels).save(
+        encoded, "JPEG", quality=_JPEG_QUALITY, subsampling=0, exif=_EXIF_HEADER + exif if exif else b""
+    )
+    return encoded.getvalue()
 
 
 def described_png(data: bytes, words: str) -> bytes:
     """The same PNG with a description of our own, which readers of files find without looking at pixels."""
     text = b"Description\0\0\0en\0\0" + words.encode()
-    body = b"iTXt" + text
-    chunk = struct.pack(">I", len(text)) + body + struct.pack(">I", zlib.crc32(body))
+    chunk = _png_chunk(b"iTXt", text)
     after_header = 8 + 12 + 13
     return data[:after_header] + chunk + data[after_header:]
 

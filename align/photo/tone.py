@@ -8,14 +8,11 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from .thresholds import BURNT_VALUE, INK_SHARE, PAPER_SHARE
+
 Array = NDArray[np.float64]
 
-#: Within the squares' outline some two thirds are ink and a third is paper: these shares of the pixels, counted
-#: from the darkest, lie well within each.
-INK_SHARE, PAPER_SHARE = 0.15, 0.92
-#: A grey value from here on is burnt out: phones keep a little below 255.
-BURNT_VALUE = 250
-#: So many pixels of a board are looked at, evenly spread.
+#: So many pixels of a board are looked at, evenly spread: their quantiles are then good to a few thousandths.
 SAMPLES = 40_000
 
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol
 
 from ..checking.result import CheckResult
 from ..drawing.captioned import as_jpeg, as_png, decoded
+from ..photo.facts import date_in_words
+from ..photo.file import PhotoFile, read_file
+from ..photo.read import colour_of, facts_in
 from ..photo.strip_metadata import clean_photo, stripped_png
 from .entry import EntryPhoto, kind_of, write_entry
 from .write_installation import write_start
@@ -66,11 +68,13 @@ def add_entry(
     paths = [Path(p) for p in photos] if photos is not None else _photos_of(raw)
     drawn = list(pictures) if pictures is not None else _drawn(result, len(paths))
     outlines = _outlines(result, len(paths))
+    sources = {source.path: source for source in getattr(result, "sources", ())}
     files: dict[str, bytes] = {}
     entries = []
     for number, path in enumerate(paths, 1):
         picture = _png_bytes(drawn[number - 1]) if number <= len(drawn) else None
-        entries.append(_photo_files(files, number, path, picture, outlines[number - 1]))
+        source = sources.get(path) or read_file(path)[0]
+        entries.append(_photo_files(files, number, source, picture, outlines[number - 1]))
     name = write_entry(Path(folder), raw, settings=settings, photos=entries, files=files)
     return Path(folder) / "entries" / name
 
@@ -138,12 +142,12 @@ def _png_bytes(picture: Picture | None) -> bytes | None:
 def _photo_files(
     files: dict[str, bytes],
     number: int,
-    path: Path,
+    source: PhotoFile,
     picture: bytes | None,
     outline_px: tuple[tuple[float, float], ...],
 ) -> EntryPhoto:
     """Put one photo's files into `files`; what the entry says of them."""
-    clean, suffix = clean_photo(path)
+    clean, suffix = clean_photo(source)
     names = {"photo": f"photo-{number}{suffix}", "picture": "", "preview": f"preview-{number}.jpg"}
     files[names["photo"]] = clean
     if picture is not None:
@@ -151,28 +155,7 @@ def _photo_files(
         files[names["picture"]] = picture
         shown = decoded(picture)
     else:
-        shown = _upright(clean, suffix)
+        shown = colour_of(source)
     files[names["preview"]] = as_jpeg(shown, PREVIEW_PX, PREVIEW_QUALITY)
-    return EntryPhoto(path.name, taken=_taken(path), outline_px=outline_px, **names)
-
-
-def _upright(clean: bytes, suffix: str) -> Any:
-    from ..photo.read import read_colour
-
-    with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder) / f"photo{suffix}"
-        copy.write_bytes(clean)
-        return read_colour(copy)
-
-
-def _taken(path: Path) -> str:
-    """When the photo was taken, as its camera's clock says: "2026-07-14 10:32:05", or ""."""
-    from PIL import Image
-
-    try:
-        with Image.open(path) as image:
-            found = str(image.getexif().get_ifd(0x8769).get(0x9003, ""))
-    except Exception:  # damaged metadata comes in many kinds
-        return ""
-    date, _, clock = found.strip("\0 ").partition(" ")
-    return f"{date.replace(':', '-')} {clock}".strip() if date[:4].isdigit() else ""
+    taken = date_in_words(facts_in(source).date)
+    return EntryPhoto(source.path.name, taken=taken, outline_px=outline_px, **names)

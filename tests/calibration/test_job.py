@@ -27,7 +27,8 @@ from align.errors import AlignError, CameraError, TargetError
 from align.optics.camera_model import Camera, camera_from_parameters, prior_from_focal
 from align.optics.geometry import apply_homography, rotation_from_vector
 from align.photo.camera_file import read_camera_file, write_camera_file
-from align.photo.read import Photo, orientation_matrix, read_photo
+from align.photo.facts import orientation_matrix
+from align.photo.read import Photo, read_photo
 from align.sighting.boards import turned_board
 from align.sighting.plain_board import sight_plain
 from align.solve.forward_model import DIRECT

@@ -19,6 +19,7 @@ from align.ghosts.lamps import drawn_out, find_spots, light_of
 from align.ghosts.likelihood import fit_glass, fit_patch
 from align.ghosts.patch import LOG_SCALE, N_ALL
 from align.optics.slab import image_strength
+from align.photo.file import read_file
 from tests.bench.ghosts import answer_of, patches_of, view_of
 from tests.rendering.ghost_photos import case_of
 
@@ -113,7 +114,7 @@ def test_ghost_pairs_without_the_plane() -> None:
 def test_without_the_sheet_the_answer_says_how_far_it_goes() -> None:
     """Glass is told, its thickness is not; a photo that names no lens gives no millimetres."""
     path = HERE / "photos" / "007_0.png"
-    result = glass_without_sheet([path], None, distance_mm=500.0, glass_mm=None)
+    result = glass_without_sheet([read_file(path)[0]], None, distance_mm=500.0, glass_mm=None)
     assert result is not None
     assert result.glass.verdict == "back-silvered"
     assert result.glass.thickness_mm is None

@@ -19,10 +19,10 @@ import pillow_heif
 import pytest
 from PIL import Image
 
-import align.photo.read as photo_module
 from align.bundle.photo_set import Sighted
 from align.bundle.validity import shape_warnings
 from align.checking.job import check
+from align.photo import thresholds
 from align.target.sheets import SHEETS
 from tests.support.commands import invoke
 from tests.support.synthetic import EQUIVALENT_MM, degrees_mirror, synthetic_photo, write_photo
@@ -87,11 +87,10 @@ def with_segment(jpeg: bytes, marker: int, content: bytes) -> bytes:
 
 
 def gain_map(gray: Pixels) -> bytes:
-    """An Ultra HDR photo: a usual JPEG that says so, and behind it a small grey one, the gain map."""
+    """A photo with a gain map (ISO 21496-1): a usual JPEG that says so, and behind it a small grey one, the map."""
     small = Image.fromarray(gray).resize((SIZE[0] // 4, SIZE[1] // 4))
     whole = encoded(colour(gray), "MPO", save_all=True, append_images=[small.convert("L")], exif=exif())
-    xmp = b'http://ns.adobe.com/xap/1.0/\0<x xmlns:hdrgm="http://ns.adobe.com/hdr-gain-map/1.0/"/>'
-    return with_segment(whole, 0xE1, xmp)
+    return with_segment(whole, 0xE2, b"urn:iso:std:iso:ts:21496:-1\0" + bytes(4))
 
 
 def screenshot(gray: Pixels, left: int) -> bytes:
@@ -119,7 +118,7 @@ GOOD: dict[str, Callable[[Pixels], bytes]] = {
     "cmyk.jpg": lambda gray: encoded(colour(gray).convert("CMYK"), exif=exif()),
     "photo.tif": lambda gray: encoded(colour(gray), "TIFF"),
     "photo.webp": lambda gray: encoded(colour(gray), "WEBP", quality=90),
-    "ultra hdr.jpg": gain_map,
+    "gain map.jpg": gain_map,
     "two pictures.mpo": lambda gray: encoded(
         colour(gray), "MPO", save_all=True, append_images=[colour(gray[:, ::-1])], exif=exif()
     ),
@@ -215,7 +214,7 @@ def test_a_shape_longer_than_any_screen_may_be_a_panorama():
 def test_panoramas_that_say_so_are_refused(said, pixels, tmp_path):
     data = encoded(pixels, exif=exif(xA401=6) if said == "EXIF" else exif())
     if said == "XMP":
-        xmp = b'http://ns.adobe.com/xap/1.0/\0<x GPano:ProjectionType="cylindrical"/>'
+        xmp = b'<x:xmpmeta><r:Description pano:ProjectionType="cylindrical"/></x:xmpmeta>'
         data = with_segment(data, 0xE1, xmp)
     path = tmp_path / "panorama.jpg"
     path.write_bytes(data)
@@ -227,7 +226,7 @@ def test_panoramas_that_say_so_are_refused(said, pixels, tmp_path):
 
 def test_a_photo_of_200_megapixels_says_that_it_was_halved(pixels, tmp_path, monkeypatch):
     """With the limits drawn in, as for a JPEG of 16320 x 12240."""
-    monkeypatch.setattr(photo_module, "MAX_MEGAPIXELS", 2.0)
+    monkeypatch.setattr(thresholds, "MAX_MEGAPIXELS", 2.0)
     large = cv2.resize(pixels, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
     path, picture = tmp_path / "large.jpg", tmp_path / "answer.png"
     path.write_bytes(encoded(large, exif=exif()))

@@ -15,9 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import ExifTags, Image, ImageOps
 
-import align.photo.read as photo_module
 from align.errors import PhotoError
-from align.photo.read import MAX_JPEG_MEGAPIXELS, MAX_MEGAPIXELS, MIN_SIDE_PX, read_colour, read_photo
+from align.photo import thresholds
+from align.photo.read import read_colour, read_photo
+from align.photo.thresholds import MAX_JPEG_MEGAPIXELS, MAX_MEGAPIXELS, MIN_SIDE_PX
 
 SIZE = (320, 240)
 ORIENTATION, MAKE, MODEL = ExifTags.Base.Orientation, ExifTags.Base.Make, ExifTags.Base.Model
@@ -432,9 +433,9 @@ def test_previews_are_too_small(written):
 @pytest.fixture
 def little_room(monkeypatch):
     """As if JPEGs beyond 0.05 megapixels were those of 200 megapixels."""
-    monkeypatch.setattr(photo_module, "MAX_MEGAPIXELS", 0.05)
-    monkeypatch.setattr(photo_module, "MAX_JPEG_MEGAPIXELS", 0.5)
-    monkeypatch.setattr(photo_module, "MIN_SIDE_PX", 100)
+    monkeypatch.setattr(thresholds, "MAX_MEGAPIXELS", 0.05)
+    monkeypatch.setattr(thresholds, "MAX_JPEG_MEGAPIXELS", 0.5)
+    monkeypatch.setattr(thresholds, "MIN_SIDE_PX", 100)
 
 
 @pytest.mark.parametrize("orientation", [1, 6])

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from align.bundle.photo_set import Sighted
 from align.optics.camera_model import CameraPrior
 from align.optics.geometry import fit_homography, rotation_from_vector
-from align.photo.read import Lens
+from align.photo.facts import Lens
 from align.sighting.boards import Board
 from align.sighting.photo import Sighting
 from align.solve.forward_model import DIRECT, Layout, State, bow_basis, offset_of_distance, predict

@@ -30,6 +30,6 @@ def telling_jpeg(pixels: np.ndarray | None = None, orientation: int = 6) -> byte
         file, "JPEG", exif=exif, comment=b"Jane Doe at 51,30.1234N", quality=92, icc_profile=profile
     )
     data = file.getvalue()
-    xmp = b'http://ns.adobe.com/xap/1.0/\0<x exif:GPSLatitude="51,30.1234N"/>'
+    xmp = b'<x:xmpmeta exif:GPSLatitude="51,30.1234N"/>'
     segment = b"\xff\xe1" + struct.pack(">H", len(xmp) + 2) + xmp
     return data[:2] + segment + data[2:] + data  # a second picture with all of it behind the first
