@@ -74,11 +74,15 @@ def read_file(path: str | os.PathLike[str]) -> tuple[PhotoFile, bytes]:
     PhotoError
         It is missing, empty, too large, or no ordinary file.
     """
-    path = Path(path)
-    data = _read(path)
-    file = PhotoFile(path, len(data), zlib.crc32(data))
+    data = _read(Path(path))
+    file = file_of(path, data)
     _kept.put(file, data)
     return file, data
+
+
+def file_of(name: str | os.PathLike[str], data: bytes) -> PhotoFile:
+    """A photo that came as bytes, under a name for its messages; who asks for more gives the bytes again."""
+    return PhotoFile(Path(name), len(data), zlib.crc32(data))
 
 
 def _read(path: Path) -> bytes:

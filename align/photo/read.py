@@ -141,8 +141,9 @@ def colour_of(file: PhotoFile, data: bytes | None = None) -> Pixels:
 
 
 def facts_in(file: PhotoFile, data: bytes | None = None) -> Facts:
-    """What a photo's file says of its camera; data, errors: as in `colour_of`."""
+    """What a photo's file says of its camera; data, errors: as in `colour_of` and `read_photo`."""
     with _header(file, file.contents() if data is None else data) as header:
+        _refuse_panorama(file.path, header.facts)
         return header.facts
 
 

@@ -46,8 +46,8 @@ _EXIF_HEADER = b"Exif\0\0"
 _UNDONE = {1: 1, 2: 2, 3: 3, 4: 4, 5: 5, 6: 8, 7: 7, 8: 6}
 
 
-def clean_photo(file: PhotoFile) -> tuple[bytes, str]:
-    """A photo's file without metadata but the facts of its camera: (contents, suffix).
+def clean_photo(file: PhotoFile, data: bytes | None = None) -> tuple[bytes, str]:
+    """A photo's file without metadata but the facts of its camera: (contents, suffix); data : its bytes.
 
     JPEG and PNG keep their pixels; every other kind (HEIC, TIFF ...) becomes a JPEG.
 
@@ -55,7 +55,7 @@ def clean_photo(file: PhotoFile) -> tuple[bytes, str]:
     ------
     PhotoError : the file cannot be read as a photo, or has changed since it was read.
     """
-    data = file.contents()
+    data = file.contents() if data is None else data
     with contextlib.suppress(ValueError):  # its structure is damaged though it may still decode: write it anew
         if is_jpeg(data):
             return stripped_jpeg(data), ".jpg"

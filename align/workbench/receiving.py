@@ -5,10 +5,9 @@ from __future__ import annotations
 import tempfile
 import time
 from collections.abc import AsyncIterator
-from pathlib import Path
 from typing import IO, Any
 
-from ..errors import AlignError, PhotoError
+from ..errors import AlignError
 from . import thresholds
 
 
@@ -162,17 +161,10 @@ def cleaned(data: bytes) -> tuple[bytes, str]:
     ------
     PhotoError : it is no photo that is read here, is too large, or a panorama.
     """
+    from ..photo.file import file_of
+    from ..photo.read import facts_in
     from ..photo.strip_metadata import clean_photo
 
-    with tempfile.TemporaryDirectory(prefix="align-bench-") as folder:
-        path = Path(folder) / "The photo"
-        path.write_bytes(data)
-        try:
-            _refuse_pixels(path)
-            return clean_photo(path)
-        except PhotoError as error:
-            raise PhotoError(error.message.replace(str(path), path.name), error.remedy) from None
-
-
-def _refuse_pixels(path: Path) -> None:
-    """Refuse by its header what would take too much memory."""
+    file = file_of("The photo", data)
+    facts_in(file, data)  # its header is looked at, before anything takes memory
+    return clean_photo(file, data)
