@@ -17,7 +17,7 @@ from align.errors import FileFormatError
 from align.photo.camera_file import CameraFile
 from tests.support.commands import invoke
 
-CAMERA = CameraFile(np.zeros(8), np.ones(8), (4000, 3000), "phone", 4.2, "2026-07-14", 0.1, 12)
+CAMERA = CameraFile(np.log(3000.0) * np.eye(8)[0], np.ones(8), (4000, 3000), "phone", 4.2, "2026-07-14", 0.1, 12)
 FULL: dict[str, Any] = {
     "camera": "phone.json",
     "mirror_size_mm": (300, 150),
