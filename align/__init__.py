@@ -1,4 +1,4 @@
-"""align: is the mirror at the end of the street plumb, square and of the right glass?
+"""align: is the mirror at the end of the street true, and of the right glass?
 
     import align
 

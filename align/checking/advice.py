@@ -11,17 +11,20 @@ from ..bundle.photo_set import Sighted
 from ..solve.forward_model import BOW_PARAMETERS
 from ..solve.joint import Solution
 from ..target.sheets import Sheet
-from .result import MAX_PACKED_DEG, MirrorResult
-
-LOW_CAMERA_DEG, STEEP_CAMERA_DEG = 18.0, 65.0
-SMALL_SQUARE_PX = 12.0
-BLURRED_PX = 1.8
-#: A bow of the sheet that is worth a word [mm].
-BOW_WORTH_MM = 0.7
-#: Turns are named in these steps where the wanted one is not known [deg].
-TURN_STEP_DEG = 5
-#: A sheet turned farther than this to the mirror lies the wrong way round [deg].
-WRONG_WAY_DEG = 135.0
+from .result import MirrorResult
+from .shims import suggested_turn
+from .thresholds import (
+    ASK_TURN_DEG,
+    BLURRED_PX,
+    BOW_SIGMAS,
+    BOW_WORTH_MM,
+    FEW_CORNERS_SHARE,
+    LOW_CAMERA_DEG,
+    SMALL_SHEET_SHARE,
+    SMALL_SQUARE_PX,
+    STEEP_CAMERA_DEG,
+    WRONG_WAY_DEG,
+)
 
 #: What to do, without the reason that the advice adds: the quality line names its own.
 HOLD_HIGHER = "Hold the phone higher"
@@ -56,11 +59,10 @@ def advice_for(
 
 def _corner_advice(mirrors: Sequence[MirrorResult]) -> list[str]:
     """Mirrors of a corner cannot all be square to the sheet: the turn that is wanted has to be named for each."""
-    far = any(abs(m.turn_deg.value - m.want_turn_deg) > MAX_PACKED_DEG for m in mirrors)
+    far = any(abs(m.turn_deg.value - m.want_turn_deg) > ASK_TURN_DEG for m in mirrors)
     if len(mirrors) < 2 or not far:
         return []
-    turns = (TURN_STEP_DEG * round(mirror.turn_deg.value / TURN_STEP_DEG) for mirror in mirrors)
-    example = " ".join(f"--want-turn {turn:g}" for turn in turns)
+    example = " ".join(f"--want-turn {suggested_turn(mirror.turn_deg)}" for mirror in mirrors)
     return [
         "The mirrors are not all square to the sheet. Name the turn that is wanted for each of them, from left to "
         f"right; as they stand now: {example}"
@@ -68,23 +70,13 @@ def _corner_advice(mirrors: Sequence[MirrorResult]) -> list[str]:
 
 
 def _lie_warning(mirrors: Sequence[MirrorResult]) -> list[str]:
-    """A sheet that lies askew to the only mirror, or the wrong way round: turn is told against its edge."""
-    if len(mirrors) != 1:
+    """A sheet that lies the wrong way round before the only mirror: turn is told against its edge."""
+    if len(mirrors) != 1 or abs(mirrors[0].turn_off_deg) <= WRONG_WAY_DEG:
         return []
-    (mirror,) = mirrors
-    off = mirror.turn_off_deg
-    if abs(off) <= MAX_PACKED_DEG:
-        return []
-    turn = mirror.turn_deg.value
-    if abs(off) > WRONG_WAY_DEG:
-        lies = "the wrong way round: its arrow points away from the mirror"
-    else:
-        lies = f"askew: its arrow points {abs(off):.0f}° past the mirror"
-    step = TURN_STEP_DEG * round(turn / TURN_STEP_DEG)
     return [
-        f"The sheet seems to lie {lies}. The lean holds all the same; turn and gap are measured against the "
-        f"sheet's edges. Turn its arrow to the mirror and photograph again; or, if it is meant to lie so, say "
-        f"--want-turn {step:g}."
+        "The sheet seems to lie the wrong way round: its arrow points away from the mirror. The lean holds all the "
+        "same; turn and gap are measured against the sheet's edges. Turn its arrow to the mirror and photograph "
+        f"again; or, if it is meant to lie so, say --want-turn {suggested_turn(mirrors[0].turn_deg)}."
     ]
 
 
@@ -93,7 +85,7 @@ def _bow_warning(solution: Solution) -> list[str]:
     bow = solution.state.vector[where]
     sd = np.sqrt(np.diag(solution.covariance)[where])
     largest = int(np.argmax(np.abs(bow)))
-    if abs(bow[largest]) > BOW_WORTH_MM and abs(bow[largest]) > 4 * sd[largest]:
+    if abs(bow[largest]) > BOW_WORTH_MM and abs(bow[largest]) > BOW_SIGMAS * sd[largest]:
         ways = {
             "bow_x_mm": "from side to side",
             "bow_y_mm": "from front to back",
@@ -110,7 +102,7 @@ def _photo_warnings(sheet: Sheet, item: Sighted) -> list[str]:
     result = []
     for board in item.sighting.reflections:
         share = len(board.corner_ids) / sheet.corner_count
-        if share < 0.5:
+        if share < FEW_CORNERS_SHARE:
             result.append(
                 f"{item.photo.name}: only {len(board.corner_ids)} of {sheet.corner_count} corners of the "
                 "reflection are visible."
@@ -138,6 +130,6 @@ def _photo_advice(solution: Solution, photo: int, item: Sighted) -> list[str]:
     if blur > BLURRED_PX:
         result.append(f"{HOLD_STILL}: the photo is blurred.")
     width = float(np.ptp(sighting.target.outline_px[:, 0]))
-    if width < 0.25 * item.size[0]:
+    if width < SMALL_SHEET_SHARE * item.size[0]:
         result.append("Let the sheet and its reflection fill the frame: they take up little of it.")
     return result

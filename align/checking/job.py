@@ -27,7 +27,7 @@ def check(
     progress: Callable[[str], None] | None = None,
     **stated: Any,
 ) -> CheckResult:
-    """Is the mirror plumb and square? All photos are one solve of the same mirrors.
+    """Is the mirror square to the sheet? All photos are one solve of the same mirrors.
 
     Parameters
     ----------

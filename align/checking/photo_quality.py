@@ -21,22 +21,24 @@ from .advice import (
     HOLD_HIGHER,
     HOLD_LOWER,
     HOLD_STILL,
-    LOW_CAMERA_DEG,
     MORE_PHOTOS,
-    SMALL_SQUARE_PX,
-    STEEP_CAMERA_DEG,
     elevation_of,
 )
 from .result import CameraSummary, Grade, MirrorResult, Quality
-
-#: The widest half-width as a share of the tolerance, up to which photos are good, and fair.
-GOOD_SHARE, FAIR_SHARE = 0.25, 0.5
-#: Faults that would narrow the intervals by less than this are not worth a word; in a good photo, than that.
-WORTH_FACTOR, WORTH_FACTOR_WHEN_GOOD = 1.25, 1.5
-#: What photos as the guide asks for show: blur [px], linear light of the paper, contrast of ink on it.
-SHARP_PX, BRIGHT_PAPER, FULL_CONTRAST = 0.8, 0.7, 0.88
-#: A sheet lacks corners to glare where so much of it is burnt out.
-GLARE_SHARE = 0.005
+from .thresholds import (
+    BRIGHT_PAPER,
+    FAIR_SHARE,
+    FULL_CONTRAST,
+    GLARE_SHARE,
+    GOOD_SHARE,
+    LOW_CAMERA_DEG,
+    PERFECT_SHARE,
+    SHARP_PX,
+    SMALL_SQUARE_PX,
+    STEEP_CAMERA_DEG,
+    WORTH_FACTOR,
+    WORTH_FACTOR_WHEN_GOOD,
+)
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,8 @@ def quality_of(
     widest = max(max(m.lean_deg.half_width, m.turn_deg.half_width) for m in mirrors)
     share = widest / tolerance_deg
     grade: Grade = "good" if share <= GOOD_SHARE else "fair" if share <= FAIR_SHARE else "poor"
+    if share <= PERFECT_SHARE:
+        return Quality(grade, widest, share)
     faults = [fault for number, item in enumerate(photos) for fault in _faults(solution, number, item.sighting)]
     if grade != "good":
         faults += [*_unknowns(solution, camera.source), *_uneven(solution)]

@@ -30,10 +30,8 @@ from .result import (
     Verdict,
 )
 from .settings import CheckSettings
-from .shims import propagate, shims_for
-
-#: A mirror turned farther than this runs along the sheet's depth: a distance along it says nothing.
-ALONG_SHEET_DEG = 60.0
+from .shims import Measured, shims_for
+from .thresholds import ALONG_SHEET_DEG
 
 
 def report(adjustment: Adjustment, settings: CheckSettings, camera_source: CameraSource) -> CheckResult:
@@ -97,9 +95,9 @@ def mirror_result(solution: Solution, number: int, want_turn: float, settings: C
     mirror = solution.mirror(number)
     lean, turn, quantile = mirror.lean_rad, mirror.turn_rad, solution.quantile
     half = quantile * np.sqrt(np.diag(mirror.covariance))
-    angles, angle_covariance = np.array([lean, turn]), mirror.covariance[:2, :2]
-    climb = propagate(lambda a, b: 100.0 * math.tan(2 * a), angles, angle_covariance, quantile)
-    bend = propagate(lambda a, b: 100.0 * math.tan(2 * (b - want_turn)), angles, angle_covariance, quantile)
+    measured = Measured(
+        np.array([lean, turn]), mirror.covariance[:2, :2], quantile, want_turn, bool(settings.want_turn_deg)
+    )
     return MirrorResult(
         number=number + 1,
         lean_deg=_degrees(lean, float(half[0])),
@@ -107,18 +105,13 @@ def mirror_result(solution: Solution, number: int, want_turn: float, settings: C
         distance_mm=_distance(mirror, quantile),
         glass=thickness_summary(solution, number),
         shims=shims_for(
-            angles,
-            angle_covariance,
-            quantile,
-            want_turn=want_turn,
-            mirror_size_mm=settings.mirror_size_mm,
-            mount=settings.mount,
+            measured, mirror_size_mm=settings.mirror_size_mm, mount=settings.mount, stock_mm=settings.stock_mm
         ),
         verdict=verdict(
             (lean, turn - want_turn), (float(half[0]), float(half[1])), math.radians(settings.tolerance_deg)
         ),
-        climb_mm_per_100=climb,
-        bend_mm_per_100=bend,
+        climb_mm_per_100=measured.of(lambda at_lean, _: 100.0 * math.tan(2 * at_lean)),
+        bend_mm_per_100=measured.of(lambda _, at_turn: 100.0 * math.tan(2 * (at_turn - want_turn))),
         want_turn_deg=round(math.degrees(want_turn), 9),
         offset_mm=_around(mirror.offset_mm, quantile * mirror.sd("offset_mm")),
         covariance=mirror.covariance,

@@ -12,6 +12,7 @@ from ..bundle.glass import GlassSummary
 from ..photo.file import PhotoFile
 from ..quantity import Quantity
 from .settings import CheckSettings
+from .thresholds import LEAST_SLACK_MM
 
 Array = NDArray[np.float64]
 
@@ -19,9 +20,6 @@ Verdict = Literal["square", "out of square", "undetermined"]
 CameraSource = Literal["file", "photo"]
 Grade = Literal["good", "fair", "poor"]
 ShimMount = Literal["wall", "foot", "per 100 mm"]
-
-#: A mirror that leans, or is turned from what is wanted, by more than this is not packed but hung anew [deg].
-MAX_PACKED_DEG = 20.0
 
 
 @dataclass(frozen=True)
@@ -85,11 +83,40 @@ class CameraSummary:
 
 @dataclass(frozen=True)
 class Shim:
-    """Packing at one place: how thick [mm], and the stack of common sheets that comes nearest [mm]."""
+    """Packing at one place: how thick [mm], and the sheets to stack for it [mm], thickest first.
+
+    A place per 100 mm of the mirror has no stack: how much goes there is known with the mirror's size only.
+    """
 
     place: str
     thickness_mm: Quantity
     stack_mm: tuple[float, ...] = ()
+
+    @property
+    def is_per_100(self) -> bool:
+        """Whether the thickness is for 100 mm of the mirror's height or width."""
+        return "_per_100_" in self.place
+
+    @property
+    def is_needed(self) -> bool:
+        """Whether anything goes there: a stack, or more than the thinnest sheet could make up for."""
+        return bool(self.stack_mm) or (self.is_per_100 and self.thickness_mm.value > LEAST_SLACK_MM)
+
+
+@dataclass(frozen=True)
+class Remainder:
+    """How the mirror stands once the stacks are in: lean, and turn less the turn that is wanted [deg].
+
+    turn_deg : None where packing does not turn the mirror.
+    """
+
+    lean_deg: Quantity
+    turn_deg: Quantity | None
+
+    def to_json(self) -> dict[str, Any]:
+        """Both quantities."""
+        turn = None if self.turn_deg is None else self.turn_deg.to_json()
+        return {"lean_deg": self.lean_deg.to_json(), "turn_deg": turn}
 
 
 @dataclass(frozen=True)
@@ -97,12 +124,15 @@ class ShimSet:
     """The packing that brings the mirror true.
 
     mount : "wall", "foot" or "per 100 mm" (no mirror size was given); turn_by : how to correct a turn
-    that no packing corrects, in words ("" where packing does).
+    that no packing corrects, or whether it is meant, in words ("" where packing does); asks_turn : whether it asks
+    if the turn is meant; remaining : what the stacks leave.
     """
 
     mount: ShimMount
     shims: tuple[Shim, ...]
     turn_by: str = ""
+    asks_turn: bool = False
+    remaining: Remainder | None = None
 
     def to_json(self) -> dict[str, Any]:
         """{place: quantity}."""
@@ -154,7 +184,10 @@ class MirrorResult:
             "offset_mm": None if self.offset_mm is None else self.offset_mm.to_json(),
             "glass": self.glass.to_json(),
             "shims_mm": self.shims.to_json(),
+            "stacks_mm": {shim.place: list(shim.stack_mm) for shim in self.shims.shims if not shim.is_per_100},
+            "remaining": None if self.shims.remaining is None else self.shims.remaining.to_json(),
             "turn_by": self.shims.turn_by,
+            "asks_turn": self.shims.asks_turn,
             "verdict": self.verdict,
             "climb_mm_per_100": self.climb_mm_per_100.to_json(),
             "bend_mm_per_100": self.bend_mm_per_100.to_json(),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, get_args
 
 from ..bundle.glass import GlassSummary
@@ -20,12 +20,15 @@ from .result import (
     MirrorResult,
     PhotoSummary,
     Quality,
+    Remainder,
+    Shim,
     ShimMount,
     ShimSet,
     Verdict,
 )
 from .settings import CheckSettings
-from .shims import WALL_CORNERS, shim_of
+from .shims import WALL_CORNERS, shim_of, with_corner_stacks
+from .stacks import Stock
 
 _REMEDY = "Run the check again with --into; an entry is never mended by hand."
 
@@ -107,17 +110,39 @@ def quantity(raw: Mapping[str, Any]) -> Quantity:
     return Quantity(value, low, high)
 
 
-def shims_from_json(raw: Mapping[str, Any], turn_by: str = "") -> ShimSet:
-    """The packing from {place: quantity}: the places tell how the mirror is held."""
-    places = set(raw)
+def shims_from_json(raw: Mapping[str, Any], turn_by: str = "", stacks: Mapping[str, Any] | None = None) -> ShimSet:
+    """The packing from {place: quantity}: the places tell how the mirror is held.
+
+    stacks : {place: sheets}; None in entries that do not say it: they are worked out from the common ones.
+    """
+    thickness = {str(place): quantity(item) for place, item in raw.items()}
+    places = set(thickness)
     mount: ShimMount = "per 100 mm"
     if places <= {"front", "rear"}:
         mount = "foot"
     elif places <= set(WALL_CORNERS):
         mount = "wall"
-    # The stack is not in the JSON: it follows from the thickness and its uncertainty, as it did in the first place.
-    shims = [shim_of(str(place), quantity(item)) for place, item in raw.items()]
+    if stacks is not None:
+        known = {str(place): tuple(float(sheet) for sheet in sheets) for place, sheets in stacks.items()}
+        shims = [Shim(place, size, known.get(place, ())) for place, size in thickness.items()]
+    elif places == set(WALL_CORNERS):
+        shims = list(with_corner_stacks(thickness, Stock()))
+    elif mount == "foot":
+        shims = [shim_of(place, size, Stock()) for place, size in thickness.items()]
+    else:
+        shims = [Shim(place, size) for place, size in thickness.items()]
     return ShimSet(mount, tuple(shims), turn_by)
+
+
+def _packing(raw: Mapping[str, Any]) -> ShimSet:
+    """A mirror's packing with what it leaves."""
+    shims = shims_from_json(raw["shims_mm"], str(raw.get("turn_by", "")), raw.get("stacks_mm"))
+    left = raw.get("remaining")
+    remaining = None
+    if left is not None:
+        turn = left["turn_deg"]
+        remaining = Remainder(quantity(left["lean_deg"]), None if turn is None else quantity(turn))
+    return replace(shims, asks_turn=raw.get("asks_turn") is True, remaining=remaining)
 
 
 def _one_of(kinds: Any, found: Any) -> Any:
@@ -168,7 +193,7 @@ def _mirror(raw: Mapping[str, Any], number: int, want_turn_deg: Any) -> MirrorRe
         turn_deg=quantity(raw["turn_deg"]),
         distance_mm=None if raw["distance_mm"] is None else quantity(raw["distance_mm"]),
         glass=_glass(raw["glass"]),
-        shims=shims_from_json(raw["shims_mm"], str(raw.get("turn_by", ""))),
+        shims=_packing(raw),
         verdict=_one_of(Verdict, raw["verdict"]),
         climb_mm_per_100=quantity(raw["climb_mm_per_100"]),
         bend_mm_per_100=quantity(raw["bend_mm_per_100"]),

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from ..drawing.layout import filled, wrapped_lines
-from ..drawing.wording import KEEP, with_uncertainty
+from ..drawing.wording import KEEP, length_words, with_uncertainty
 from ..target.sheets import SHEETS
-from .result import MAX_PACKED_DEG, CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
+from .result import CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
+from .thresholds import WRONG_WAY_DEG
 from .wording import (
     CORNER_WORDS,
     PLACE_WORDS,
@@ -16,6 +17,7 @@ from .wording import (
     inter_reflection_words,
     lean_words,
     quality_words,
+    remaining_words,
     shim_is_needed,
     shim_size_words,
     stack_words,
@@ -27,8 +29,11 @@ _LABEL_COLUMNS = 8
 _BLANK = " " * (2 + _LABEL_COLUMNS)
 
 
-def check_text(result: CheckResult) -> str:
-    """The answer in plain words: verdict first, then each mirror, how sure, and what to do next."""
+def check_text(result: CheckResult, *, recorded: bool = False) -> str:
+    """The answer in plain words: verdict first, then each mirror, how sure, and what to do next.
+
+    recorded : the answer is in a record already
+    """
     parts = [filled(verdict_sentence(result), "  ")]
     for mirror in result.mirrors:
         parts.append("\n".join(_mirror_lines(mirror, result)))
@@ -37,7 +42,7 @@ def check_text(result: CheckResult) -> str:
     parts.append("\n".join(_sure_lines(result)))
     if result.warnings:
         parts.append("\n".join(filled(f"Note: {warning}", "  ") for warning in result.warnings))
-    parts.append(_next_text(result))
+    parts.append(_next_text(result, recorded))
     return "\n\n".join(parts)
 
 
@@ -47,47 +52,44 @@ def _mirror_lines(mirror: MirrorResult, result: CheckResult) -> list[str]:
         lines.append(f"Mirror {mirror.number}, counted from the left: {VERDICT_WORDS[mirror.verdict]}")
     lines += _row("Lean", lean_words(mirror))
     lines += _row("Turn", turn_words(mirror, mirror.want_turn_deg))
+    units = result.settings.units
     if mirror.verdict != "square":
-        lines += _shim_lines(mirror.shims)
-        lines += _row("View", f"{climb_words(mirror)} and {bend_words(mirror)}")
+        lines += _shim_lines(mirror.shims, units)
+        lines += _row("View", f"{climb_words(mirror, units)} and {bend_words(mirror, units)}")
     if mirror.distance_mm is not None:
-        gap = with_uncertainty(mirror.distance_mm, "mm", 1)
+        gap = length_words(mirror.distance_mm, units, 1)
         lines += _row("Gap", f"{gap} from the sheet's contact edge to the glass")
     elif mirror.offset_mm is not None:
-        gap = with_uncertainty(mirror.offset_mm, "mm", 1)
+        gap = length_words(mirror.offset_mm, units, 1)
         lines += _row("Gap", f"{gap} from the middle of the contact edge to the glass, which runs along the sheet")
-    lines += _row("Glass", glass_words(mirror.glass))
+    lines += _row("Glass", glass_words(mirror.glass, units))
     return lines
 
 
-def _shim_lines(shims: ShimSet) -> list[str]:
-    if not any(shim_is_needed(shim) for shim in shims.shims) and not shims.turn_by:
-        return _row("Shims", "none: less than the thinnest sheet is needed")
-    if shims.mount == "wall" and shims.shims:
-        return _corner_lines(shims) + (_row("", shims.turn_by) if shims.turn_by else [])
+def _shim_lines(shims: ShimSet, units: str) -> list[str]:
     needed = [shim for shim in shims.shims if shim_is_needed(shim)]
-    lines = [f"{PLACE_WORDS.get(shim.place, shim.place)}: {_packing(shim)}" for shim in needed]
+    if not needed and not shims.turn_by:
+        return _row("Shims", "none: less than the thinnest sheet is needed")
+    if shims.mount == "wall" and needed:
+        rows = _row("Shims", "behind the mirror's corners, as you face it:")
+        for shim in shims.shims:
+            rows += _row("", f"{CORNER_WORDS.get(shim.place, shim.place):<12}  {_packing(shim, units)}")
+    else:
+        lines = [f"{PLACE_WORDS.get(shim.place, shim.place)}: {_packing(shim, units)}" for shim in needed]
+        rows = [row for n, line in enumerate(lines) for row in _row("Shims" if n == 0 else "", line)]
+    if needed and shims.remaining is not None:
+        rows += _row("", f"once packed, {remaining_words(shims.remaining)} remain")
     if shims.turn_by:
-        lines.append(shims.turn_by)
-    rows = []
-    for number, line in enumerate(lines):
-        rows += _row("Shims" if number == 0 else "", line)
+        rows += _row("Meant?" if shims.asks_turn else "" if rows else "Shims", shims.turn_by)
     return rows
 
 
-def _corner_lines(shims: ShimSet) -> list[str]:
-    """The four corners in reading order, as they lie before the builder's eyes."""
-    lines = _row("Shims", "behind the mirror's corners, as you face it:")
-    for shim in shims.shims:
-        lines += _row("", f"{CORNER_WORDS.get(shim.place, shim.place):<12}  {_packing(shim)}")
-    return lines
-
-
-def _packing(shim: Shim) -> str:
+def _packing(shim: Shim, units: str) -> str:
     """ "1.05 mm ± 0.01 mm (1.0 + 0.1)": the thickness, and the sheets to stack."""
     if not shim_is_needed(shim):
         return "nothing"
-    return f"{shim_size_words(shim, uncertainty=True)} ({stack_words(shim)})"
+    size = shim_size_words(shim, uncertainty=True, units=units)
+    return f"{size} ({stack_words(shim, units)})" if shim.stack_mm else size
 
 
 def _angle_lines(result: CheckResult) -> list[str]:
@@ -129,16 +131,23 @@ def _photo_words(photo: PhotoSummary, named: bool) -> str:
     )
 
 
-def _next_text(result: CheckResult) -> str:
+def _next_text(result: CheckResult, recorded: bool) -> str:
     """What to do next: one line of advice at least."""
     if result.verdict == "square":
-        steps = ["Next: nothing to correct. Keep this answer with your record (--into FOLDER)."]
+        keep = "" if recorded else " Keep this answer with your record (--into FOLDER)."
+        steps = [f"Next: nothing to correct.{keep}"]
     elif result.verdict == "out of square":
         steps = ["Next: put the shims in, then photograph and check again."]
-        if len(result.mirrors) == 1 and abs(result.mirrors[0].turn_off_deg) > MAX_PACKED_DEG:
+        if any(abs(mirror.turn_off_deg) > WRONG_WAY_DEG for mirror in result.mirrors):
             steps = ["Next: see that the sheet's arrow points to the mirror, then photograph and check again."]
+        elif any(mirror.shims.asks_turn for mirror in result.mirrors):
+            steps = [
+                "Next: if the turn is meant, check the same photo again with the turn that is wanted; if not, see "
+                "that the sheet's arrow points to the mirror, then photograph again."
+            ]
         elif any(mirror.shims.mount == "per 100 mm" for mirror in result.mirrors):
-            steps.append("With --mirror WIDTHxHEIGHT (in mm) the shims come out for your mirror's corners.")
+            size = "(in inches: 12x6in)" if result.settings.units == "in" else "(in mm)"
+            steps.append(f"With --mirror WIDTHxHEIGHT {size} the shims come out for your mirror's corners.")
     else:
         steps = ["Next: take another photo and check again."]
         if not result.advice:

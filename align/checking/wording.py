@@ -5,15 +5,18 @@ from __future__ import annotations
 from ..bundle.glass import GlassSummary
 from ..drawing.wording import (
     ANGLE_DECIMALS,
+    LENGTH_DECIMALS,
+    MM_PER_INCH,
     decimals_of,
     has_sign,
+    length_words,
     number_text,
     plain_size,
     size_with_uncertainty,
     with_uncertainty,
 )
-from ..quantity import Quantity
-from .result import CheckResult, InterReflectionSummary, MirrorResult, Quality, Shim
+from ..quantity import Quantity, scaled
+from .result import CheckResult, InterReflectionSummary, MirrorResult, Quality, Remainder, Shim
 
 #: A street that bends by more than 45 degrees is not said to bend: it runs off [mm per 100 mm].
 SIDEWAYS_MM_PER_100 = 100.0
@@ -97,38 +100,58 @@ def wanted_text(want_turn_deg: float) -> str:
     return f"{want_turn_deg:g}°".replace("-", "−")
 
 
-def stack_words(shim: Shim) -> str:
-    """The stack of common sheets: "1.0 + 0.1", "2 × 2.0 + 0.5", or "" for none."""
+def stack_words(shim: Shim, units: str = "mm") -> str:
+    """The stack of sheets: "1.0 + 0.1", "2 × 2.0 + 0.5", or "" for none."""
     counts = {sheet: shim.stack_mm.count(sheet) for sheet in dict.fromkeys(shim.stack_mm)}
-    return " + ".join(f"{n} × {sheet}" if n > 1 else f"{sheet}" for sheet, n in counts.items())
+    named = {sheet: f"{sheet / MM_PER_INCH:.3f}" if units == "in" else f"{float(sheet)}" for sheet in counts}
+    return " + ".join(f"{n} × {named[sheet]}" if n > 1 else named[sheet] for sheet, n in counts.items())
 
 
-def shim_size_words(shim: Shim, *, uncertainty: bool = False) -> str:
+def shim_size_words(shim: Shim, *, uncertainty: bool = False, units: str = "mm") -> str:
     """ "1.05 mm per 100 mm of height", rounded to its uncertainty, which is said as well when `uncertainty`."""
-    size = with_uncertainty(shim.thickness_mm, "mm")
+    thickness = shim.thickness_mm
+    if units == "in" and shim.is_per_100:  # mm per 100 mm are tenths of an inch per 10 inches
+        size = with_uncertainty(scaled(thickness, lambda mm: mm / 10), "in", LENGTH_DECIMALS + 1)
+    else:
+        size = length_words(thickness, units)
     if not uncertainty:
         size = size.partition(" ±")[0]
     for key, words in PER_100_WORDS.items():
         if shim.place.endswith(key):
-            return f"{size} {words}"
+            return f"{size} {words if units == 'mm' else words.replace('100 mm', '10 in')}"
     return size
 
 
+def remaining_words(left: Remainder) -> str:
+    """ "0.01° of lean and 0.00° of turn", which the stacks leave."""
+    words = f"{number_text(abs(left.lean_deg.value), 2)}° of lean"
+    if left.turn_deg is None:
+        return words
+    return f"{words} and {number_text(abs(left.turn_deg.value), 2)}° of turn"
+
+
 def shim_is_needed(shim: Shim) -> bool:
-    """Whether any sheet is thin enough to go there."""
-    return bool(shim.stack_mm)
+    """Whether anything goes there."""
+    return shim.is_needed
 
 
-def climb_words(mirror: MirrorResult) -> str:
+def _slope_words(mm_per_100: Quantity, units: str) -> str:
+    """ "2.2 mm per 100 mm", or the same in inches."""
+    if units == "in":
+        return f"{number_text(abs(mm_per_100.value) / 10, 2)} in per 10 in"
+    return f"{plain_size(mm_per_100)} mm per 100 mm"
+
+
+def climb_words(mirror: MirrorResult, units: str = "mm") -> str:
     """What the lean does to the view: the reflection doubles the error."""
     climb = mirror.climb_mm_per_100
     if not has_sign(climb):
         return "the reflected street runs on level"
     way = "climbs" if climb.value > 0 else "dives"
-    return f"the reflected street {way} {plain_size(climb)} mm per 100 mm"
+    return f"the reflected street {way} {_slope_words(climb, units)}"
 
 
-def bend_words(mirror: MirrorResult) -> str:
+def bend_words(mirror: MirrorResult, units: str = "mm") -> str:
     """What the turn does to the view."""
     bend = mirror.bend_mm_per_100
     if not has_sign(bend):
@@ -136,12 +159,12 @@ def bend_words(mirror: MirrorResult) -> str:
     side = "left" if bend.value > 0 else "right"
     if abs(bend.value) > SIDEWAYS_MM_PER_100:
         return f"runs off to the {side}"
-    return f"bends {plain_size(bend)} mm per 100 mm to the {side}"
+    return f"bends {_slope_words(bend, units)} to the {side}"
 
 
-def glass_words(glass: GlassSummary) -> str:
+def glass_words(glass: GlassSummary, units: str = "mm") -> str:
     """Which glass, how thick, and how that is known."""
-    thickness = "" if glass.thickness_mm is None else with_uncertainty(glass.thickness_mm, "mm", 1)
+    thickness = "" if glass.thickness_mm is None else length_words(glass.thickness_mm, units, 1)
     if glass.source == "stated":
         words = glass.verdict if glass.verdict == "front-coated" else f"{glass.verdict}, {thickness} thick"
         return f"{words} (you named it)"
@@ -152,27 +175,13 @@ def glass_words(glass: GlassSummary) -> str:
     return f"back-silvered, {thickness} thick"
 
 
-#: Shares of the tolerance in words, the largest first.
-SHARES = (
-    (0.9, "as wide as"),
-    (0.7, "three quarters of"),
-    (0.58, "two thirds of"),
-    (0.42, "half of"),
-    (0.29, "a third of"),
-    (0.225, "a quarter of"),
-    (0.14, "a fifth of"),
-    (0.07, "a tenth of"),
-    (0.03, "a twentieth of"),
-    (0.0, "a fiftieth, or less, of"),
-)
-
-
 def quality_words(quality: Quality, tolerance_deg: float) -> str:
-    """ "good: the widest ± is 0.005°, a twentieth of the 0.1° allowed", and what would better it most."""
+    """ "good: the widest ± is 0.005°, 5 % of the 0.1° allowed", and what would better it most."""
     half = number_text(quality.widest_half_deg, decimals_of(quality.widest_half_deg, ANGLE_DECIMALS))
     share = f"{quality.tolerance_share:.0f} times"
     if quality.tolerance_share < 1.5:
-        share = next(words for least, words in SHARES if quality.tolerance_share >= least)
+        percent = 100 * quality.tolerance_share
+        share = f"{percent:.0f} % of" if percent >= 1 else "under 1 % of"
     width = f"the widest ± is {half}°, {share} the {tolerance_deg:g}° allowed"
     if not quality.cause:
         return f"{quality.grade}: {width}"
@@ -206,15 +215,18 @@ def inter_reflection_words(inter_reflection: InterReflectionSummary) -> str:
 
 
 def verdict_sentence(result: CheckResult) -> str:
-    """The answer in one sentence."""
+    """The answer in one sentence. Gravity was not measured: a mirror is square to the sheet, not plumb."""
     tolerance = f"{result.tolerance_deg:g}°"
     mirrors = "The mirror is" if len(result.mirrors) == 1 else "The mirrors are"
     if result.verdict == "square":
-        return f"TRUE. {mirrors} plumb and {_turned_right(result)}, within {tolerance}."
+        return f"TRUE. {mirrors} {_turned_right(result)}, within {tolerance}."
     if result.verdict == "undetermined":
         return f"CANNOT TELL YET. The interval is too wide, or too near the {tolerance} allowed, to decide."
     if len(result.mirrors) == 1:
-        return f"OUT OF TRUE. The mirror {what_is_wrong(result.mirrors[0], result)}."
+        (mirror,) = result.mirrors
+        if mirror.shims.asks_turn and abs(mirror.lean_deg.value) <= result.tolerance_deg:
+            return f"OUT OF TRUE, unless it is meant: the mirror {what_is_wrong(mirror, result)}."
+        return f"OUT OF TRUE. The mirror {what_is_wrong(mirror, result)}."
     wrong = [mirror for mirror in result.mirrors if mirror.verdict == "out of square"]
     if len(wrong) == 1:
         return f"OUT OF TRUE. Mirror {wrong[0].number} {what_is_wrong(wrong[0], result)}."
@@ -224,10 +236,10 @@ def verdict_sentence(result: CheckResult) -> str:
 
 def _turned_right(result: CheckResult) -> str:
     if result.want_turn_deg == 0.0:
-        return "square to the sheet"
+        return "square to the sheet, in lean and turn"
     if result.want_turn_deg is None:
-        return "turned as wanted"
-    return f"turned by the {wanted_text(result.want_turn_deg)} wanted"
+        return "upright on the sheet and turned as wanted"
+    return f"upright on the sheet and turned by the {wanted_text(result.want_turn_deg)} wanted"
 
 
 def what_is_wrong(mirror: MirrorResult, result: CheckResult) -> str:
@@ -235,6 +247,9 @@ def what_is_wrong(mirror: MirrorResult, result: CheckResult) -> str:
     faults = []
     if abs(mirror.lean_deg.value) > result.tolerance_deg:
         faults.append("leans towards you" if mirror.lean_deg.value > 0 else "leans away from you")
-    if abs(turn_error(mirror, mirror.want_turn_deg).value) > result.tolerance_deg:
+    off = turn_error(mirror, mirror.want_turn_deg)
+    if abs(off.value) > result.tolerance_deg and mirror.shims.asks_turn and mirror.want_turn_deg == 0.0:
+        faults.append(f"stands {number_text(abs(off.value), 1)}° off square")
+    elif abs(off.value) > result.tolerance_deg:
         faults.append("is turned" if mirror.want_turn_deg == 0.0 else "is not turned as wanted")
     return " and ".join(faults) or "is not as wanted"

@@ -65,7 +65,7 @@ EPILOG = (
 def check_command(
     ctx: click.Context, /, photos: tuple[Path, ...], each: bool, as_json: bool, **options: Any
 ) -> None:
-    """Is the mirror plumb and square? From photos to lean, turn and shims.
+    """Is the mirror true: square to the sheet, in lean and turn? From photos to lean, turn and shims.
 
     Each PHOTO shows the target on the floor and its reflection. Several are one check of one mirror: same
     phone, same zoom, nothing moved. With several photos --picture NAME.png writes NAME-1.png, NAME-2.png ...

@@ -78,7 +78,7 @@ def _print_version(ctx: click.Context, _option: click.Parameter, wanted: bool) -
     help="Show the version and exit.",
 )
 def align_group() -> None:
-    """Is the mirror at the end of the street plumb and square? A photo to the shim in millimetres.
+    """Is the mirror at the end of the street true? A photo to the shim in millimetres.
 
     Print a target (align target), lay it on the scene's floor before the mirror, photograph it together
     with its reflection, and check the photo (align check PHOTO).

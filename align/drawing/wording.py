@@ -8,10 +8,12 @@ from __future__ import annotations
 import math
 import re
 
-from ..quantity import Quantity
+from ..quantity import Quantity, scaled
 
 #: No angle is shown finer than this many decimals, no length either: finer is noise to a builder.
 ANGLE_DECIMALS, LENGTH_DECIMALS = 3, 2
+#: The international inch.
+MM_PER_INCH = 25.4
 #: Intervals whose two sides differ by more than this share are given by their ends.
 LOPSIDED_SHARE = 0.25
 
@@ -21,7 +23,7 @@ KEEP = "\N{NO-BREAK SPACE}"
 
 def kept_together(words: str) -> str:
     """The words with spaces that do not break between a number and its unit, and within a stack."""
-    return re.sub(r"(?<=[0-9°±×+]) (?=mm|px|±|×|\+|[0-9])", KEEP, words)
+    return re.sub(r"(?<=[0-9°±×+]) (?=mm|in\b|px|±|×|\+|[0-9])", KEEP, words)
 
 
 def decimals_of(half: float, most: int) -> int:
@@ -56,6 +58,13 @@ def with_uncertainty(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS)
         return " to ".join(f"{end}{gap}{unit}" for end in ends)
     uncertainty = max(half, 10.0**-decimals)
     return f"{number_text(quantity.value, decimals)}{gap}{unit} ± {number_text(uncertainty, decimals)}{gap}{unit}"
+
+
+def length_words(length_mm: Quantity, units: str, most: int = LENGTH_DECIMALS) -> str:
+    """A length with its uncertainty in millimetres, or in inches ("in"), where a decimal more shows as much."""
+    if units != "in":
+        return with_uncertainty(length_mm, "mm", most)
+    return with_uncertainty(scaled(length_mm, lambda mm: mm / MM_PER_INCH), "in", most + 1)
 
 
 def size_with_uncertainty(quantity: Quantity, unit: str, most: int = LENGTH_DECIMALS) -> str:

@@ -439,7 +439,7 @@ def test_a_corner_is_square_when_each_mirror_stands_as_wanted_of_it():
     assert [mirror.verdict for mirror in answer.mirrors] == ["square", "square"]
     assert [mirror.want_turn_deg for mirror in answer.mirrors] == [round(turn) for turn in turns]
     assert answer.want_turn_deg is None  # they differ
-    assert "TRUE. The mirrors are plumb and turned as wanted" in check_text(answer)
+    assert "TRUE. The mirrors are upright on the sheet and turned as wanted" in check_text(answer)
     assert f"wanted {round(turns[0])}°" in check_text(answer)
     swapped = answer_with(solution, wanted[::-1])
     assert {mirror.verdict for mirror in swapped.mirrors} == {"out of square"}

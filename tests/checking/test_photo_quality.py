@@ -194,8 +194,12 @@ def test_a_sheet_askew_is_said(tmp_path: Path) -> None:
     photo, _ = synthetic_photo(SHEETS["a5"], (330.0, -330.0, 300.0), [degrees_mirror(0.3, 45.0, 60.0)])
     result = answer_to(tmp_path, photo)
     assert result.mirrors[0].turn_deg.value == pytest.approx(45.0, abs=0.02)
-    assert any("askew" in words and "--want-turn 45" in words for words in result.warnings)
-    assert not answer_to(tmp_path, photo, want_turn_deg=45.0).warnings
+    assert result.mirrors[0].shims.asks_turn
+    assert "stands 45.0° off square" in result.mirrors[0].shims.turn_by
+    assert "--want-turn 45" in result.mirrors[0].shims.turn_by
+    wanted = answer_to(tmp_path, photo, want_turn_deg=45.0)
+    assert not wanted.warnings
+    assert not wanted.mirrors[0].shims.asks_turn
 
 
 def test_an_unmeasured_print_is_named(tmp_path: Path) -> None:
@@ -210,7 +214,7 @@ def test_an_unmeasured_print_is_named(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("share", "words"), [(0.01, "a fiftieth, or less, of"), (0.1, "a tenth of"), (0.5, "half of"), (3.2, "3 times")]
+    ("share", "words"), [(0.004, "under 1 % of"), (0.0368, "4 % of"), (0.5, "50 % of"), (3.2, "3 times")]
 )
 def test_shares_in_words(share: float, words: str) -> None:
     """The widest interval against what is allowed, in words that a builder says."""

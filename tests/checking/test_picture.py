@@ -102,7 +102,7 @@ def test_no_label_lies_over_another(
     boxes = seen.placers[0].placed
     assert not [(a, b) for i, a in enumerate(boxes) for b in boxes[i + 1 :] if a.overlaps(b)]
     packed = sum(
-        sum(bool(shim.stack_mm) for shim in mirror.shims.shims)
+        sum(shim.is_needed for shim in mirror.shims.shims)
         for mirror in result.mirrors
         if mirror.verdict != "square"
     )

@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 
 from align.checking.settings import Mount
 from align.checking.shims import (
-    COMMON_SHEETS_MM,
     WALL_CORNERS,
+    Measured,
     packing_field,
     propagate,
     shims_for,
-    stack_of,
     wall_packing,
 )
+from align.checking.stacks import COMMON_SHEETS_MM, Stock
 from align.optics.geometry import lean_turn_of_normal, mirror_normal
 
 ANGLES = st.floats(-0.15, 0.15)  # 9 degrees: builders' errors are below that
@@ -28,14 +28,8 @@ KNOWN = np.diag([0.01**2, 0.01**2])  # covariance of lean and turn [rad^2]
 
 def shims_of(lean_deg, turn_deg=0.0, *, want_deg=0.0, size=(200.0, 150.0), mount=None, covariance=KNOWN):
     """{place: Shim} and the ShimSet itself."""
-    result = shims_for(
-        np.radians([lean_deg, turn_deg]),
-        covariance,
-        2.0,
-        want_turn=math.radians(want_deg),
-        mirror_size_mm=size,
-        mount=mount or Mount(),
-    )
+    measured = Measured(np.radians([lean_deg, turn_deg]), covariance, 2.0, math.radians(want_deg))
+    result = shims_for(measured, mirror_size_mm=size, mount=mount)
     return {shim.place: shim for shim in result.shims}, result
 
 
@@ -153,7 +147,7 @@ def test_a_foot_is_turned_in_words(turn_deg, way, end):
     assert f"push its {end} end back by 3.5 mm over the mirror's width" in result.turn_by
 
 
-def test_a_foot_raised_by_its_shim_stands_plumb():
+def test_a_foot_raised_by_its_shim_stands_upright():
     """Turn the foot about its resting edge by the shim: the lean is gone."""
     lean, depth = math.radians(2.0), 60.0
     shim = shims_of(2.0, mount=Mount("foot", depth))[0]["front"].thickness_mm.value
@@ -188,7 +182,7 @@ def test_intervals_of_shims_hold_what_sampling_gives():
     rng = np.random.default_rng(0)
     covariance = np.array([[1.0, 0.4], [0.4, 2.0]]) * 1e-6
     mean = np.radians([1.0, 0.6])
-    shims = shims_for(mean, covariance, 1.96, want_turn=0.0, mirror_size_mm=(200.0, 150.0), mount=Mount()).shims
+    shims = shims_for(Measured(mean, covariance, 1.96), mirror_size_mm=(200.0, 150.0)).shims
     drawn = rng.multivariate_normal(mean, covariance, 4000)
     packings = np.array([wall_packing(*angles, 0.0, 200.0, 150.0) for angles in drawn])
     for shim, column in zip(shims, packings.T, strict=True):
@@ -218,15 +212,15 @@ def test_intervals_of_shims_hold_what_sampling_gives():
     ],
 )
 def test_stacks_by_hand(thickness, stack):
-    assert sum(stack_of(thickness)) == pytest.approx(sum(stack))
-    assert len(stack_of(thickness)) == len(stack)
+    assert sum(Stock().nearest(thickness)) == pytest.approx(sum(stack))
+    assert len(Stock().nearest(thickness)) == len(stack)
 
 
 @given(st.floats(0.0, 30.0))
 def test_no_stack_comes_nearer(thickness):
     # Sums of 0.1 and 0.25 mm reach every multiple of 0.05 mm but 0.05 and 0.15 (worked by hand).
     reachable = np.setdiff1d(np.arange(0, 620), [1, 3]) * 0.05
-    stack = stack_of(thickness)
+    stack = Stock().nearest(thickness)
     assert set(stack) <= set(COMMON_SHEETS_MM)
     assert tuple(sorted(stack, reverse=True)) == stack
     assert abs(sum(stack) - thickness) == pytest.approx(np.abs(reachable - thickness).min(), abs=1e-6)
@@ -270,8 +264,8 @@ def test_a_mirror_that_lies_back_is_not_packed():
     # 55 degrees of lean: the sheet did not lie on the floor. 144 mm of packing per 100 mm would be no answer.
     angles, covariance = np.radians([-55.0, 0.8]), np.eye(2) * 1e-8
     for mount, kind in ((Mount(), "wall"), (Mount("foot", 40.0), "foot")):
-        found = shims_for(angles, covariance, 1.96, want_turn=0.0, mirror_size_mm=(200.0, 150.0), mount=mount)
+        found = shims_for(Measured(angles, covariance, 1.96), mirror_size_mm=(200.0, 150.0), mount=mount)
         assert (found.mount, found.shims) == (kind, ())
         assert "cannot make up for 55° of lean" in found.turn_by
     upright = np.radians([-19.0, 0.8])
-    assert shims_for(upright, covariance, 1.96, want_turn=0.0, mirror_size_mm=None, mount=Mount()).shims
+    assert shims_for(Measured(upright, covariance, 1.96)).shims

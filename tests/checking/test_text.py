@@ -132,6 +132,7 @@ def test_out_of_true_answer_in_full() -> None:
         "          top right     nothing\n"
         "          bottom left   4.00 mm ± 0.13 mm\n"
         "          bottom right  2.16 mm ± 0.07 mm\n"
+        "          once packed, 0.02° of lean and 0.02° of turn remain\n"
         "  View    the reflected street climbs 2.2 mm per 100 mm and bends 1.2 mm per\n"
         "          100 mm to the right\n"
         "  Gap     40.1 mm ± 0.6 mm from the sheet's contact edge to the glass\n"
@@ -148,7 +149,7 @@ def test_out_of_true_answer_in_full() -> None:
 def test_true_mirror_needs_nothing() -> None:
     """No shims and no damage to the view are talked of."""
     text = check_text(made_answer(made_mirror(0.01, -0.02)))
-    assert text.startswith("TRUE. The mirror is plumb and square to the sheet, within 0.1°.")
+    assert text.startswith("TRUE. The mirror is square to the sheet, in lean and turn, within 0.1°.")
     assert "Shims" not in text
     assert "Next: nothing to correct." in text
 

@@ -137,7 +137,7 @@ def test_the_page_says_what_is_so(checked: Path) -> None:
     # Square on, the seam is 2 t / n_g deep (E. Hecht, Optics: apparent depth), with n_g = 1.52 for float glass.
     seam_mm = 2 * glass["thickness_mm"]["value"] / 1.52
     for expected in (
-        "TRUE. The mirror is plumb and square",
+        "TRUE. The mirror is square to the sheet",
         "Before and after",
         "A small museum, showcase 3",
         "2.0 + 0.5 behind the bottom left corner",

@@ -10,8 +10,8 @@ import pytest
 from align.bundle.glass import GlassSummary
 from align.checking.report import verdict
 from align.checking.result import CameraSummary, CheckResult, MirrorAngle, MirrorResult, PhotoSummary
-from align.checking.settings import Mount
-from align.checking.shims import propagate, shims_for
+from align.checking.settings import CheckSettings, Mount
+from align.checking.shims import Measured, shims_for
 from align.quantity import Quantity
 
 #: Answers may differ so much from run to run, in degrees, millimetres or of their size.
@@ -30,26 +30,27 @@ def made_mirror(
     *,
     number: int = 1,
     want_turn_deg: float = 0.0,
+    want_turn_stated: bool = True,
     tolerance_deg: float = 0.1,
     mirror_size_mm: tuple[float, float] | None = None,
     mount: Mount | None = None,
+    stock_mm: tuple[float, ...] | None = None,
     glass: GlassSummary | None = None,
 ) -> MirrorResult:
     """One mirror as `align.report` would answer it."""
-    angles, half = np.radians([lean_deg, turn_deg]), np.radians(half_deg)
-    covariance, want = np.eye(2) * half**2, float(np.radians(want_turn_deg))
+    half, want = float(np.radians(half_deg)), float(np.radians(want_turn_deg))
+    measured = Measured(np.radians([lean_deg, turn_deg]), np.eye(2) * half**2, 1.0, want, stated=want_turn_stated)
+    angles = measured.angles
     return MirrorResult(
         number=number,
         lean_deg=about(lean_deg, half_deg),
         turn_deg=about(turn_deg, half_deg),
         distance_mm=about(40.123, 0.6),
         glass=glass or GlassSummary("back-silvered", about(3.05, 0.14)),
-        shims=shims_for(
-            angles, covariance, 1.0, want_turn=want, mirror_size_mm=mirror_size_mm, mount=mount or Mount()
-        ),
+        shims=shims_for(measured, mirror_size_mm=mirror_size_mm, mount=mount, stock_mm=stock_mm),
         verdict=verdict((lean_deg, turn_deg - want_turn_deg), (half_deg, half_deg), tolerance_deg),
-        climb_mm_per_100=propagate(lambda a, b: 100 * np.tan(2 * a), angles, covariance, 1.0),
-        bend_mm_per_100=propagate(lambda a, b: 100 * np.tan(2 * (b - want)), angles, covariance, 1.0),
+        climb_mm_per_100=measured.of(lambda a, b: 100 * np.tan(2 * a)),
+        bend_mm_per_100=measured.of(lambda a, b: 100 * np.tan(2 * (b - want))),
         want_turn_deg=want_turn_deg,
         offset_mm=about(40.123 * np.cos(angles).prod(), 0.6),
     )
@@ -61,6 +62,7 @@ def made_answer(
     photos: int = 1,
     warnings: tuple[str, ...] = (),
     advice: tuple[str, ...] = (),
+    settings: CheckSettings | None = None,
 ) -> CheckResult:
     """An answer about mirrors; one leaning and turned mirror where none is given."""
     mirrors = mirrors or (made_mirror(),)
@@ -75,6 +77,7 @@ def made_answer(
         tolerance_deg=tolerance_deg,
         warnings=warnings,
         advice=advice,
+        settings=settings or CheckSettings(),
     )
 
 
