@@ -29,10 +29,10 @@ _LABEL_COLUMNS = 8
 _BLANK = " " * (2 + _LABEL_COLUMNS)
 
 
-def check_text(result: CheckResult, *, recorded: bool = False) -> str:
+def check_text(result: CheckResult, *, kept: bool = False) -> str:
     """The answer in plain words: verdict first, then each mirror, how sure, and what to do next.
 
-    recorded : the answer is in a record already
+    kept : the answer is in a record already
     """
     parts = [filled(verdict_sentence(result), "  ")]
     for mirror in result.mirrors:
@@ -42,7 +42,7 @@ def check_text(result: CheckResult, *, recorded: bool = False) -> str:
     parts.append("\n".join(_sure_lines(result)))
     if result.warnings:
         parts.append("\n".join(filled(f"Note: {warning}", "  ") for warning in result.warnings))
-    parts.append(_next_text(result, recorded))
+    parts.append(_next_text(result, kept))
     return "\n\n".join(parts)
 
 
@@ -131,10 +131,10 @@ def _photo_words(photo: PhotoSummary, named: bool) -> str:
     )
 
 
-def _next_text(result: CheckResult, recorded: bool) -> str:
+def _next_text(result: CheckResult, kept: bool) -> str:
     """What to do next: one line of advice at least."""
     if result.verdict == "square":
-        keep = "" if recorded else " Keep this answer with your record (--into FOLDER)."
+        keep = "" if kept else " Keep this answer with your record (--into FOLDER)."
         steps = [f"Next: nothing to correct.{keep}"]
     elif result.verdict == "out of square":
         steps = ["Next: put the shims in, then photograph and check again."]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from ..checking.result import MAX_PACKED_DEG, CheckResult, MirrorResult, Shim
+from ..checking.result import CheckResult, MirrorResult, Shim
 from ..checking.wording import (
     CORNER_WORDS,
     PLACE_WORDS,
@@ -237,7 +237,7 @@ def next_step(series: Series) -> NextStep | None:
     if result.verdict == "undetermined":
         more = "Take another photo from a little higher or lower, without touching anything: all photos since the "
         return NextStep(False, "Another photo, please.", more + "mirror last moved are solved together.")
-    if any(abs(mirror.turn_off_deg) > MAX_PACKED_DEG for mirror in result.mirrors):
+    if any(mirror.shims.asks_turn for mirror in result.mirrors):
         return NextStep(
             False,
             "Look at the sheet first.",

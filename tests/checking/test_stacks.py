@@ -32,7 +32,7 @@ def drawn(seed: int, stock: tuple[float, ...]) -> tuple[Measured, tuple[float, f
 
 @pytest.mark.parametrize("stock", STOCKS, ids=str)
 def test_five_hundred_packings_can_be_built(stock: tuple[float, ...]) -> None:
-    """In one plane within 0.02 mm, what remains is said and right, and at most one sheet more than corner by corner."""
+    """In one plane within 0.02 mm, what remains is right, at most one sheet more than corner by corner."""
     for seed in range(100):
         measured, (width, height), found = drawn(seed, stock)
         stacks = {shim.place: sum(shim.stack_mm) for shim in found.shims}
@@ -61,7 +61,7 @@ def test_five_hundred_packings_can_be_built(stock: tuple[float, ...]) -> None:
 
 
 def test_corner_by_corner_would_twist_the_glass() -> None:
-    """What the stacks of the README's mirror once did: 0.05 mm out of plane; a bound that the choice has to beat."""
+    """What the stacks of the README's mirror once did: 0.05 mm out of plane."""
     thickness = {"top_left": 1.84, "top_right": 0.0, "bottom_left": 3.47, "bottom_right": 1.63}
     apart = {place: sum(Stock().nearest(size, 0.05)) for place, size in thickness.items()}
     assert abs(apart["top_left"] + apart["bottom_right"] - apart["bottom_left"]) > PLANAR_MM
