@@ -140,7 +140,6 @@ def test_nothing_else_in_the_package_writes_files():
         "photo/strip_metadata": {"save"},  # into memory
         "workbench/app": {"save"},  # into memory
         "workbench/other_work": {"savefig"},  # into memory
-        "workbench/receiving": {"write_bytes"},  # a photo on its way, in a temporary folder
         "photo/decode": {"fdopen"},  # what a library says, in memory
     }
 

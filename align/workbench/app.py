@@ -212,7 +212,10 @@ class Bench:
             elif scene in other_work.scenes(session):
                 await self._waited(other_work.work_out_plan(session, scene))
             return RedirectResponse("/plan", 303)
-        plans = [(scene, other_work.plan_pictures(session, scene)) for scene in other_work.scenes(session)]
+        plans = [
+            (scene, other_work.plan_pictures(session, scene), other_work.plan_words(session, scene))
+            for scene in other_work.scenes(session)
+        ]
         return self._page(
             "plan.html.j2", "plan", plans=plans, folder=session.folder, **self._work_at(other_work.PLAN)
         )

@@ -160,6 +160,14 @@ def plan_pictures(session: Session, scene: str) -> tuple[str, ...]:
     return tuple(sorted(path.name for path in folder.glob("*.png"))) if folder.is_dir() else ()
 
 
+def plan_words(session: Session, scene: str) -> str:
+    """A plan in words; "" where there is none."""
+    try:
+        return (plan_folder(session, scene) / "plan.txt").read_text(encoding="utf-8")
+    except OSError:
+        return ""
+
+
 def _photos(shelf: Shelf) -> list[Path]:
     photos = [path for number in shelf.photos() if (path := shelf.photo(number)) is not None]
     if not photos:

@@ -7,7 +7,7 @@ import time
 from collections.abc import AsyncIterator
 from typing import IO, Any
 
-from ..errors import AlignError
+from ..errors import AlignError, PhotoError
 from . import thresholds
 
 
@@ -165,6 +165,24 @@ def cleaned(data: bytes) -> tuple[bytes, str]:
     from ..photo.read import facts_in
     from ..photo.strip_metadata import clean_photo
 
+    _refuse_pixels(data)
     file = file_of("The photo", data)
-    facts_in(file, data)  # its header is looked at, before anything takes memory
+    facts_in(file, data)
     return clean_photo(file, data)
+
+
+def _refuse_pixels(data: bytes) -> None:
+    """Refuse by its header, before anything takes memory, what has too many pixels for a page that stays up."""
+    from ..photo.formats import NoPhoto, opened
+
+    try:
+        with opened(data) as image:
+            megapixels = image.size[0] * image.size[1] / 1e6
+    except NoPhoto:
+        return  # whoever reads it says so in better words
+    most = thresholds.MOST_PHOTO_MEGAPIXELS
+    if megapixels > most:
+        raise PhotoError(
+            f"The photo has {megapixels:.0f} megapixels; this page takes at most {most:g}.",
+            "Use the phone's ordinary resolution (12 megapixels are plenty), or the command align check.",
+        )

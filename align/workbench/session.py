@@ -20,8 +20,8 @@ from .worker import Ticket, Worker
 #: How large and how good the pictures are that a phone gets [px, JPEG quality].
 PICTURE_PX, PICTURE_QUALITY = 1700, 85
 NO_FOCAL_LENGTH = (
-    "The photo names no focal length: phones drop it when they convert a photo on its way. The answer stands; its "
-    "interval may be wider. On an iPhone: Settings, Camera, Formats, “Most Compatible” keeps it."
+    "The photo names no focal length: some phones drop it when they convert a photo on its way. The answer stands; "
+    "its interval may be wider. A “most compatible” format (JPEG) in the phone's camera settings keeps it."
 )
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import os
 import re
 import shutil
 import subprocess
@@ -13,6 +11,7 @@ import pytest
 
 from align.records.job import make_page
 from tests.support.answers import made_answer, made_mirror
+from tests.support.axe import axe_finds, axe_path
 from tests.support.browser import PAPERS, SCREENS, Browser, chromium_path
 from tests.support.record_samples import (
     add_made,
@@ -27,15 +26,6 @@ pytestmark = pytest.mark.skipif(chromium_path() is None, reason="no Chromium on 
 
 VIEWS = [(name, dark) for name in SCREENS for dark in (False, True)]
 LONG_NAME = "Speicherstadtfleetbrückenverwaltungsgebäudehinterhofdurchfahrt"
-
-
-def axe_path() -> Path | None:
-    """axe-core: the file that AXE_JS names, else the one in the test extra's package."""
-    if os.environ.get("AXE_JS"):
-        return Path(os.environ["AXE_JS"])
-    spec = importlib.util.find_spec("axe_core_python")
-    folders = list(spec.submodule_search_locations or []) if spec else []
-    return next((Path(folder) / "axe.min.js" for folder in folders), None)
 
 
 def pages(folder: Path) -> dict[str, Path]:
@@ -103,16 +93,9 @@ def sticking_out(browser: Browser, width: int) -> str:
 @pytest.mark.skipif(axe_path() is None, reason="axe-core is not installed (test extra: axe-core-python)")
 def test_the_accessibility_checker_finds_nothing(made: dict[str, Path], name: str, screen: str, dark: bool) -> None:
     """All of axe-core's rules, best practices among them; contrast in light and in dark."""
-    script = axe_path()
-    assert script is not None
     with Browser(chromium_path() or "") as browser:
         browser.show(made[name], SCREENS[screen], dark=dark)
-        browser.value(script.read_text(encoding="utf-8") + ";1")
-        found = browser.value(
-            "axe.run(document).then(r => ({rules: r.passes.length,"
-            " bad: r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html.slice(0, 120)).join(' | ')),"
-            " unsure: r.incomplete.map(v => v.id)}))"
-        )
+        found = axe_finds(browser)
         assert found["bad"] == []
         assert found["rules"] > 10
 

@@ -15,12 +15,13 @@ import sys
 import time
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from tests.support.places import ROOT
 
 OURS = {"Sec-Fetch-Site": "same-origin"}
 MIRROR_FORM = (
-    "name=arcade+mirror&width_mm=300&height_mm=150&mount=wall&foot_depth_mm=&want_turn_deg=&tolerance_deg=&glass_mm="
+    "width_mm=300&height_mm=150&mount=wall&foot_depth_mm=&want_turn_deg=&tolerance_deg=&glass_mm="
     "&sheet=&rule_mm=&shims_fitted=&camera="
 )
 
@@ -102,10 +103,10 @@ class Served:
         """A page."""
         return self.request("GET", path, headers={"Accept": "text/html"})
 
-    def start_mirror(self) -> str:
+    def start_mirror(self, name: str = "arcade mirror") -> str:
         """Start a mirror of the sample photos' size; the path of its page."""
         headers = {**OURS, "Content-Type": "application/x-www-form-urlencoded"}
-        status, _, found = self.request("POST", "/new", MIRROR_FORM, headers)
+        status, _, found = self.request("POST", "/new", f"name={quote(name)}&{MIRROR_FORM}", headers)
         assert status == 303
         self.mirror = found["location"]
         return self.mirror

@@ -92,7 +92,7 @@ function setUpPart(part) {
   const status = document.getElementById("settled");
   let asking = false;
   let again = false;
-  let said = null;
+  let said = status.dataset.said;
 
   async function refresh() {
     if (asking) {
@@ -107,7 +107,6 @@ function setUpPart(part) {
         const focused = part.contains(document.activeElement) ? document.activeElement.id : "";
         if (part.innerHTML !== found.html) part.innerHTML = found.html;
         if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
-        if (said === null) said = found.settled;
         if (found.settled && found.settled !== said) status.textContent = said = found.settled;
         document.title = document.querySelector("h1").textContent + (part.querySelector("#verdict") ? `: ${part.querySelector("#verdict").textContent}` : "");
       }

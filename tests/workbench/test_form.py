@@ -1,0 +1,77 @@
+"""The mirror's form: what people write, and what is wrong with it."""
+
+from __future__ import annotations
+
+import pytest
+
+from align.records.installation import StatedMirror
+from align.workbench.form import FIELDS, FormErrors, mirror_from_form, written_of
+
+GOOD = {"name": "arcade mirror", "width_mm": "300", "height_mm": "150", "mount": "wall"}
+
+
+def errors_of(**written: str) -> dict[str, str]:
+    """Complaints by field."""
+    with pytest.raises(FormErrors) as found:
+        mirror_from_form({**GOOD, **written}, StatedMirror(), ("camera-1.json",))
+    return dict(found.value.by_entry)
+
+
+def test_what_people_write_is_understood() -> None:
+    """Decimal commas, units, a true minus, spaces."""
+    written = {
+        "width_mm": " 240,5 mm",
+        "want_turn_deg": "−12°",
+        "mount": "foot",
+        "foot_depth_mm": "40mm",
+        "touching": "on",
+        "camera": "camera-1.json",
+        "sheet": "a5",
+    }
+    mirror = mirror_from_form({**GOOD, **written}, StatedMirror(notes="kept"), ("camera-1.json",))
+    assert (mirror.width_mm, mirror.want_turn_deg, mirror.foot_depth_mm) == (240.5, -12, 40)
+    assert (mirror.touching, mirror.camera, mirror.sheet, mirror.notes) == (True, "camera-1.json", "a5", "kept")
+
+
+def test_a_form_comes_back_as_it_was_written() -> None:
+    """What the page shows of a mirror makes the same mirror."""
+    mirror = StatedMirror(
+        name="m", width_mm=240.5, height_mm=100, mount="foot", foot_depth_mm=40, tolerance_deg=0.2, touching=True
+    )
+    assert mirror_from_form(written_of(mirror), StatedMirror(), ()) == mirror
+
+
+def test_a_wall_has_no_foot() -> None:
+    """A depth that was left over is dropped."""
+    assert mirror_from_form({**GOOD, "foot_depth_mm": "40"}, StatedMirror(), ()).foot_depth_mm is None
+
+
+@pytest.mark.parametrize(
+    ("entry", "written", "words"),
+    [
+        ("name", "", "name"),
+        ("width_mm", "wide", "number in mm"),
+        ("width_mm", "1e999", "5 to 5000"),
+        ("width_mm", "nan", "5 to 5000"),
+        ("width_mm", "3", "5 to 5000"),
+        ("height_mm", "", "belong together"),
+        ("tolerance_deg", "0", "0.001 to 45"),
+        ("mount", "ceiling", "Choose one"),
+        ("sheet", "a0", "Choose one"),
+        ("camera", "../../camera-1.json", "Choose one"),
+    ],
+)
+def test_complaints_stand_at_their_field(entry: str, written: str, words: str) -> None:
+    """Each says what was expected."""
+    assert words in errors_of(**{entry: written})[entry]
+
+
+def test_a_foot_needs_its_depth() -> None:
+    """And says so at the depth."""
+    assert "depth" in errors_of(mount="foot")["foot_depth_mm"]
+
+
+def test_every_field_has_a_label_of_its_own() -> None:
+    """No two fields ask the same; hints are not labels."""
+    assert len({field.label for field in FIELDS}) == len(FIELDS)
+    assert len({field.entry for field in FIELDS}) == len(FIELDS)

@@ -1,0 +1,177 @@
+"""The served pages in a browser: the whole road at phone and desktop size, readable by everybody."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.support.axe import axe_finds, axe_path
+from tests.support.browser import SCREENS, Browser, chromium_path
+from tests.support.places import SAMPLES
+from tests.support.served import Served
+
+pytest.importorskip("starlette")
+pytest.importorskip("uvicorn")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(chromium_path() is None, reason="no Chromium on this machine (see .ci/run)"),
+]
+
+Road = tuple[Served, dict[str, str]]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One browser for all tests."""
+    with Browser(chromium_path() or "", loopback=True) as one:
+        yield one
+
+
+@pytest.fixture(scope="module", params=list(SCREENS))
+def road(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, browser: Browser
+) -> Iterator[Road]:
+    """The whole road, walked once at each size; what the page said on the way."""
+    with Served(tmp_path_factory.mktemp("road") / "record") as served:
+        yield served, walked(served, browser, request.param)
+
+
+def walked(served: Served, browser: Browser, screen: str) -> dict[str, str]:
+    """Start a mirror, send the leaning photo, read the packing, send the true one, open the record."""
+    said, browser.events = {"screen": screen}, []
+    browser.show(f"{served.address}/", SCREENS[screen])
+    browser.value("document.querySelector('a[href=\"/new\"]').click()")
+    browser.wait_for("document.querySelector('#width_mm') !== null")
+    for entry, written in (("name", "arcade mirror"), ("width_mm", "300"), ("height_mm", "150")):
+        browser.value(f"document.querySelector('#{entry}').value = '{written}'")
+    browser.value("document.querySelector('form.known button').click()")
+    browser.wait_for("document.querySelector('#choose') !== null && document.readyState === 'complete'")
+    said["mirror"] = str(browser.value("location.pathname"))
+    for name, verdict in (("arcade_leaning", "Out of true"), ("arcade_true", "True")):
+        browser.choose_files("#take" if name == "arcade_true" else "#choose", [SAMPLES / f"{name}.jpg"])
+        browser.wait_for(f"document.querySelector('#verdict')?.textContent === '{verdict}'", 60)
+        browser.wait_for("[...document.images].every(i => i.complete && i.naturalWidth > 0)", 60)
+        said[name] = str(browser.value("document.querySelector('#answer').innerText"))
+        said[f"{name} aloud"] = str(browser.wait_for("document.querySelector('#settled').textContent"))
+    browser.show(f"{served.address}/record", SCREENS[screen])
+    browser.value("document.querySelector('#make').click()")
+    browser.wait_for("location.pathname === '/record/page' && document.readyState === 'complete'", 60)
+    said["record"] = str(browser.value("document.body.innerText"))
+    said["complaints"] = "\n".join(browser.complaints())
+    browser.events = []
+    return said
+
+
+def test_the_packing_is_read(road: Road) -> None:
+    """Verdict, both numbers with their ±, which packing behind which corner, what to do: as the command says."""
+    words = road[1]["arcade_leaning"]
+    assert "0.622° ± 0.00" in words
+    assert "0.351° ± 0.00" in words
+    for corner, size in (("Top left", "1.84 mm"), ("Bottom left", "3.47 mm"), ("Bottom right", "1.63 mm")):
+        assert re.search(rf"{corner}\s+{size}", words), corner
+    assert re.search(r"Top right\s+nothing", words)
+    assert "Put the packing in, then photograph again." in words
+
+
+def test_true_is_read_and_when_to_stop(road: Road) -> None:
+    """What changed since, and that it is done."""
+    words = road[1]["arcade_true"]
+    assert "Stop here" in words
+    assert "The mirror has moved since photo 1." in words
+    assert "The lean is right." in words
+    assert "The turn is right." in words
+
+
+def test_only_settled_answers_are_read_aloud(road: Road) -> None:
+    """The status says verdict and numbers of the answer that stands, nothing of sending and waiting."""
+    said = road[1]
+    assert said["arcade_leaning aloud"].startswith("Photo 1: Out of true. Lean towards you")
+    assert said["arcade_true aloud"].startswith("Photo 2: True.")
+
+
+def test_the_record_holds_both_answers(road: Road) -> None:
+    """Opened from the page; nothing in all of this made the browser complain."""
+    said = road[1]
+    assert "TRUE." in said["record"]
+    assert "arcade mirror" in said["record"]
+    assert said["complaints"] == ""
+
+
+PAGES = ("/", "/new", "MIRROR", "MIRROR/known", "MIRROR/lamps", "/camera", "/plan", "/phone", "/record", "/nothing")
+
+
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.skipif(axe_path() is None, reason="axe-core is not installed (test extra: axe-core-python)")
+def test_the_accessibility_checker_finds_nothing(road: Road, browser: Browser, dark: bool) -> None:
+    """On every page at this size, in light or in dark; nothing sticks out sideways, nothing complains."""
+    served, said = road
+    screen = SCREENS[said["screen"]]
+    for page in PAGES:
+        path = page.replace("MIRROR", said["mirror"])
+        browser.events = []
+        browser.show(f"{served.address}{path}", screen, dark=dark)
+        complaints = [words for words in browser.complaints() if "404" not in words or path != "/nothing"]
+        assert complaints == [], path
+        assert browser.value("document.documentElement.scrollWidth") <= screen[0], path
+        found = axe_finds(browser)
+        assert found["bad"] == [], path
+        assert found["rules"] > 10, path
+
+
+def test_touch_targets_are_large_enough(road: Road, browser: Browser) -> None:
+    """What is pressed with a thumb: 44 px at least, more than WCAG 2.2's 24 (success criterion 2.5.8)."""
+    served, said = road
+    browser.show(f"{served.address}{said['mirror']}", SCREENS[said["screen"]])
+    heights = browser.value(
+        "[...document.querySelectorAll('.choice label, nav a')].map(e => e.getBoundingClientRect().height)"
+    )
+    assert len(heights) == 7
+    assert min(heights) >= 40
+
+
+def test_labels_in_drawings_do_not_collide(road: Road, browser: Browser) -> None:
+    """No text lies on another, none leaves its drawing, none is smaller than eleven pixels."""
+    served, said = road
+    browser.show(f"{served.address}{said['mirror']}", SCREENS[said["screen"]])
+    found = browser.value(
+        """[...document.querySelectorAll('svg.drawing')].flatMap(s => {
+            const frame = s.getBoundingClientRect();
+            const boxes = [...s.querySelectorAll('text')].map(t => [t.textContent, t.getBoundingClientRect()]);
+            const out = boxes.filter(([w, b]) => b.left < frame.left - 1 || b.right > frame.right + 1
+                || b.top < frame.top - 1 || b.bottom > frame.bottom + 1).map(([w, b]) => w + ' leaves');
+            const on = boxes.flatMap(([w, b], i) => boxes.slice(i + 1).filter(([v, c]) =>
+                b.left < c.right - 1 && c.left < b.right - 1 && b.top < c.bottom - 3 && c.top < b.bottom - 3)
+                .map(([v, c]) => w + ' on ' + v));
+            const small = [...s.querySelectorAll('text')].filter(t => parseFloat(t.getAttribute('font-size'))
+                * frame.width / s.viewBox.baseVal.width < 10.9).map(t => t.textContent + ' is small');
+            return [...out, ...on, ...small];
+        })"""
+    )
+    assert found == []
+
+
+def test_a_photo_that_is_none_is_refused_on_the_page(road: Road, browser: Browser, tmp_path: Path) -> None:
+    """In the page's own words, as an alert; the answer that stands is left alone."""
+    served, said = road
+    (tmp_path / "letter.jpg").write_text("Dear reader", encoding="utf-8")
+    browser.show(f"{served.address}{said['mirror']}", SCREENS[said["screen"]])
+    browser.choose_files("#choose", [tmp_path / "letter.jpg"])
+    words = browser.wait_for("document.querySelector('[data-problem]').textContent")
+    assert "cannot be read as a photo" in words
+    assert browser.value("document.querySelector('[data-problem]').getAttribute('role')") == "alert"
+    assert browser.value("document.querySelector('#verdict').textContent") == "True"
+
+
+def test_a_page_that_is_open_elsewhere_shows_the_answer_too(road: Road, browser: Browser) -> None:
+    """The computer's page hears of a photo that another, the phone's, has sent."""
+    served, said = road
+    served.mirror = said["mirror"]
+    browser.show(f"{served.address}{said['mirror']}", SCREENS[said["screen"]])
+    before = browser.value("document.querySelector('.of').textContent")
+    status, words, _ = served.send(SAMPLES / "arcade_lamps.jpg")
+    assert status == 201, words
+    browser.wait_for(f"document.querySelector('.of').textContent !== {before!r}", 60)
+    assert "Photo" in browser.wait_for("document.querySelector('#settled').textContent")
