@@ -76,7 +76,8 @@ class Mirror:
 
     def heights(self, points: Array) -> Array:
         """(...,) [mm] how far points (..., 3) lie before the plane of the front face."""
-        return np.asarray((points - self.foot_point) @ self.normal)
+        normal = self.normal
+        return np.asarray(points @ normal - float(self.foot_point @ normal))
 
     def uncertainty_of(self, name: str) -> Quantity:
         """A field as a quantity: `lean`, `turn` [rad], `glass_mm`, `at_y_mm`."""
