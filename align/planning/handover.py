@@ -41,8 +41,15 @@ class Check:
     @property
     def command(self) -> str:
         """The command, with PHOTO where the photo's name goes."""
+        return self.command_into("")
+
+    def command_into(self, record: str) -> str:
+        """`command` for a mirror that a record knows: its answer goes into the record."""
         words = ["align", "check", "PHOTO", "--mirror", f"{self.size_mm[0]:g}x{self.size_mm[1]:g}"]
         words += ["--want-turn", f"{self.want_turn_deg:.2f}", "--tolerance", f"{self.tolerance_deg:.2f}"]
+        if record:
+            words += ["--mirror-name", self.mirror] if is_named(self.mirror) else []
+            words += ["--into", record]
         return " ".join(shlex.quote(word) for word in words)
 
 

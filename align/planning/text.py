@@ -29,8 +29,13 @@ _WISHES = {
 _TIMES = {1: "one reflection", 2: "two reflections", 3: "three reflections"}
 
 
-def plan_text(result: PlanResult) -> str:
-    """The whole plan as text."""
+def plan_text(result: PlanResult, record: str = "") -> str:
+    """The whole plan as text.
+
+    Parameters
+    ----------
+    record : the record's folder that knows the mirrors, for the commands that check them
+    """
     sections: list[list[str]] = [
         list(_summary(result)),
         list(_wishes(result)),
@@ -40,7 +45,7 @@ def plan_text(result: PlanResult) -> str:
         *(section for plan in result.mirrors for section in mirror_sections(result, plan)),
         list(_repeated_lamps(result)),
         list(_warnings(result)),
-        list(_checks(result)),
+        list(_checks(result, record)),
     ]
     return "\n\n".join("\n".join(map(wrapped, lines)) for lines in sections if lines)
 
@@ -134,7 +139,7 @@ def _by_height(result: PlanResult, flags: object) -> str:
 def _give_aways(result: PlanResult) -> Iterator[str]:
     if not result.give_aways:
         return
-    yield "WHAT GIVES THE MIRROR AWAY (not asked for; from how many of the eye places)"
+    yield f"WHAT GIVES THE MIRROR{'S' if len(result.mirrors) > 1 else ''} AWAY (not asked for; from how many of the eye places)"
     for one in result.give_aways:
         share = "" if one.share is None else f"{one.share:4.0%}  "
         yield f"  • {share}{give_away_words(one)}"
@@ -344,7 +349,7 @@ def _repeated_lamps(result: PlanResult) -> Iterator[str]:
         yield f"  {row.lamp}, in {row.way.words}: from {share} of the eye places; {ghosts}."
 
 
-def _checks(result: PlanResult) -> Iterator[str]:
+def _checks(result: PlanResult, record: str) -> Iterator[str]:
     several = len(result.mirrors) > 1
     yield "ONCE IT HANGS" if not several else "ONCE THEY HANG"
     for plan in result.mirrors:
@@ -353,7 +358,7 @@ def _checks(result: PlanResult) -> Iterator[str]:
             f"  {name}Lay the sheet before it, its arrow pointing {plan.check.arrow}, square to the scene; "
             "photograph both, and:"
         )
-        yield f"    {plan.check.command}"
+        yield f"    {plan.check.command_into(record)}"
 
 
 def _warnings(result: PlanResult) -> Iterator[str]:
