@@ -34,8 +34,8 @@ _SILENT_S = 2.0
     "--into",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="RECORD",
-    help="Tell a record what each mirror is to be: size, glass, wanted turn, tolerance; `align check --into RECORD` "
-    "then goes by it.",
+    help="Tell a record what each mirror is to be: size, glass, wanted turn, tolerance; a check that goes into "
+    "the record goes by it.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")
 @click.pass_context

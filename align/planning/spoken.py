@@ -11,6 +11,8 @@ _WIDTH = 100
 
 def wrapped(line: str) -> str:
     """One line, broken at _WIDTH with its own indent and a little more."""
+    if line.lstrip().startswith("align "):  # a command is copied whole
+        return line
     indent = " " * (len(line) - len(line.lstrip()) + 2)
     return textwrap.fill(line, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
 

@@ -139,7 +139,8 @@ def _by_height(result: PlanResult, flags: object) -> str:
 def _give_aways(result: PlanResult) -> Iterator[str]:
     if not result.give_aways:
         return
-    yield f"WHAT GIVES THE MIRROR{'S' if len(result.mirrors) > 1 else ''} AWAY (not asked for; from how many of the eye places)"
+    mirrors = "MIRRORS" if len(result.mirrors) > 1 else "MIRROR"
+    yield f"WHAT GIVES THE {mirrors} AWAY (not asked for; from how many of the eye places)"
     for one in result.give_aways:
         share = "" if one.share is None else f"{one.share:4.0%}  "
         yield f"  • {share}{give_away_words(one)}"

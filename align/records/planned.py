@@ -53,6 +53,6 @@ def _stated(known: Installation, name: str) -> StatedMirror:
     if len(known.mirrors) > 1:
         raise AlignError(
             f"The record knows {len(known.mirrors)} mirrors, the scene one without a name.",
-            "Name the scene's mirror as the record does: name = \"...\" in [mirror].",
+            'Name the scene\'s mirror as the record does: name = "..." in [mirror].',
         )
     return known.mirrors[0] if known.mirrors else StatedMirror()

@@ -2,10 +2,10 @@
 
     .venv/bin/python -m tests.bench.plan_pixels
 
-Thirteen scenes: seven of one mirror, five of two, and two mirrors that meet at an angle; 320 x 240 pixels each. Tried
-are all pixels whose neighbours the plan gives the same answer; beside them is said how many pixels of an edge differ.
-For the same places the sightlines are asked too: whether the eye sees the very point there, by that very way. Needs
-the extra `render`.
+Thirteen scenes: seven of one mirror, five of two, and two mirrors that meet at an angle; 320 x 240 pixels each.
+Tried are all pixels whose neighbours the plan gives the same answer; beside them is said how many pixels of an edge
+differ. For the same places the sightlines are asked too: whether the eye sees the very point there, by that very
+way. Needs the extra `render`.
 """
 
 from __future__ import annotations
