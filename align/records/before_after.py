@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,23 +11,28 @@ from numpy.typing import ArrayLike, NDArray
 from ..drawing.captioned import GAP_SHARE, with_caption
 from ..drawing.palette import DARK
 from ..optics.geometry import apply_homography, fit_homography
+from .thresholds import LEAST_COMMON_SHARE, LEAST_LIKENESS, MOST_STRETCH
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
 
-#: Beyond this change of the target's size or shape the photos do not show one view.
-MOST_STRETCH = 1.6
-#: A part common to both photos smaller than this share of the later one is not worth showing.
-LEAST_COMMON_SHARE = 0.35
+#: Pictures are made this small to find a shift [px]: it is found to half a pixel of the photo all the same.
+SHIFT_PX = 800
+
+
+Registered = Literal["target", "shift", ""]
 
 
 @dataclass(frozen=True, eq=False)
 class Pair:
-    """Two pictures of one size, (height, width, 3) RGB; registered : the first is laid over the second."""
+    """Two pictures, (height, width, 3) RGB, of one size where the first is laid over the second.
+
+    registered : by what it is: "target" by the target's outline, "shift" by what both photos share, "" not at all
+    """
 
     before: Pixels
     after: Pixels
-    registered: bool
+    registered: Registered
 
 
 def register(before: Pixels, after: Pixels, before_px: ArrayLike, after_px: ArrayLike) -> Pair:
@@ -44,7 +50,7 @@ def register(before: Pixels, after: Pixels, before_px: ArrayLike, after_px: Arra
     """
     places, wanted = np.asarray(before_px, float).reshape(-1, 2), np.asarray(after_px, float).reshape(-1, 2)
     if len(places) < 4 or places.shape != wanted.shape:
-        return side_by_side(before, after)
+        return shifted(before, after)
     if stretch(places, wanted) > MOST_STRETCH:
         return side_by_side(before, after)
     homography = fit_homography(places, wanted)
@@ -62,7 +68,50 @@ def register(before: Pixels, after: Pixels, before_px: ArrayLike, after_px: Arra
         flags=cv2.INTER_CUBIC,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return Pair(np.asarray(moved, np.uint8), np.ascontiguousarray(after[top:bottom, left:right]), True)
+    return Pair(np.asarray(moved, np.uint8), np.ascontiguousarray(after[top:bottom, left:right]), "target")
+
+
+def shifted(before: Pixels, after: Pixels) -> Pair:
+    """Bring the earlier photo over the later one by a shift alone, where the target's outline is not known.
+
+    Phase correlation (scikit-image's `phase_cross_correlation`, after M. Guizar-Sicairos et al., Optics Letters
+    33, 156 (2008), from memory) on pictures made small. Photos of other sizes, and such as have little in common
+    after the shift, are left as they are, side by side.
+    """
+    if before.shape != after.shape:
+        return side_by_side(before, after)
+    import cv2
+    from skimage import registration
+
+    untyped: Any = registration
+    scale = min(1.0, SHIFT_PX / max(after.shape[:2]))
+    small = [_grey(cv2.resize(p, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)) for p in (before, after)]
+    found, _, _ = untyped.phase_cross_correlation(small[1], small[0], upsample_factor=round(1 / scale) * 2)
+    down, right = (round(float(step) / scale) for step in found)
+    first, second = _overlap(before, down, right), _overlap(after, -down, -right)
+    if first.size < LEAST_COMMON_SHARE * before.size or _likeness(first, second) < LEAST_LIKENESS:
+        return side_by_side(before, after)
+    return Pair(first, second, "shift")
+
+
+def _grey(pixels: Any) -> Array:
+    grey: Array = np.asarray(pixels, float).mean(axis=2)
+    return grey
+
+
+def _overlap(pixels: Pixels, down: int, right: int) -> Pixels:
+    """The part of a picture that stays in its own frame when it is moved down and to the right."""
+    height, width = pixels.shape[:2]
+    part = pixels[max(0, -down) : max(0, height - max(0, down)), max(0, -right) : max(0, width - max(0, right))]
+    return np.ascontiguousarray(part)
+
+
+def _likeness(first: Pixels, second: Pixels) -> float:
+    """The correlation coefficient of two pictures' grey values; 0 where one is even."""
+    a, b = (_grey(p[::4, ::4]).ravel() for p in (first, second))
+    if a.std() == 0 or b.std() == 0:
+        return 0.0
+    return float(np.corrcoef(a, b)[0, 1])
 
 
 def stretch(places: Array, wanted: Array) -> float:
@@ -118,7 +167,7 @@ def side_by_side(before: Pixels, after: Pixels) -> Pair:
     height = after.shape[0]
     width = max(1, round(before.shape[1] * height / before.shape[0]))
     scaled = cv2.resize(before, (width, height), interpolation=cv2.INTER_AREA)
-    return Pair(np.asarray(scaled, np.uint8), after, False)
+    return Pair(np.asarray(scaled, np.uint8), after, "")
 
 
 def pair_picture(pair: Pair, before_caption: str, after_caption: str) -> Pixels:

@@ -1,138 +1,49 @@
-"""What an installation's entries say together: before and now, glass, packing, weight."""
+"""What an installation's entries say together: a part for each mirror, and what the reader should know."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
-from ..bundle.glass import GlassSummary
-from ..checking.result import CheckResult, MirrorResult, ShimSet
+from ..checking.result import CheckResult, MirrorResult
 from ..checking.stored import StoredGlass, check_from_json, glass_from_json
 from ..errors import AlignError
-from ..optics.slab import FLOAT_GLASS_INDEX, image_strength, seam_width_mm
-from ..quantity import Quantity
-from ..target.sheets import SHEETS
-from .entry import Entry, entry_folders, read_entry
+from .consistency import contradiction_in
+from .entry import Entry, read_entry
+from .entry_folders import EntryFolder, entry_places
 from .installation import Installation, StatedMirror, read_installation
-from .safety import Caution, Weight, cautions_for, weight_of
-
-#: Directions of view, from square on to grazing, for which the seam is given [deg].
-SEAM_VIEWS_DEG = (0.0, 30.0, 45.0, 60.0)
-#: Images of a lamp that are bright enough to be seen: front ghost, main image, second ghost.
-ORDERS = (0, 1, 2)
-#: Float glass of 3 to 6 mm is within this of its nominal thickness [mm]: EN 572-2.
-GLASS_TOLERANCE_MM = 0.2
-#: Glass thickness used for a drawing when none is known [mm].
-DRAWN_GLASS_MM = 3.0
+from .mirror_part import CheckEntry, GlassEntry, MirrorPart, part_of
+from .notes import Note, read_note
+from .safety import Caution, cautions_for
+from .timeline import moments_of
 
 
 @dataclass(frozen=True)
-class CheckEntry:
-    """A check of the record: its number on the page, what was written, and the answer."""
-
-    number: int
-    entry: Entry
-    result: CheckResult
-
-
-@dataclass(frozen=True)
-class GlassEntry:
-    """A glass answer of the record."""
-
-    number: int
-    entry: Entry
-    answer: StoredGlass
-
-
-@dataclass(frozen=True)
-class Optics:
-    """What the glass does, for light square on but for the seam.
-
-    seam_mm : ((direction of view [deg], width [mm]), ...)
-    images : ((order, depth behind the front face's own image [mm], brightness against the main image), ...)
-    """
-
-    thickness_mm: float
-    seam_mm: tuple[tuple[float, float], ...]
-    images: tuple[tuple[int, float, float], ...]
-
-
-@dataclass(frozen=True)
-class Asked:
-    """The packing that one check asked for, on top of what was in place then."""
+class Removed:
+    """An entry that was taken out; day : of its check, in words, "" where it cannot be read."""
 
     number: int
     day: str
-    shims: ShimSet
-
-
-@dataclass(frozen=True)
-class Standing:
-    """One mirror as it stands, for the drawings. Lengths in mm, angles in degrees; the target frame's signs.
-
-    size_known : False where width and height are guessed; glass_known likewise
-    asked : the packing that each check that found it out of true asked for, oldest first
-    sheet_width_mm, sheet_depth_mm : 0 when the sheet is not one of ours
-    along_sheet : the mirror runs along the sheet, so that it has no distance and is not drawn
-    """
-
-    number: int
-    lean_deg: float
-    turn_deg: float
-    want_turn_deg: float
-    distance_mm: float
-    width_mm: float
-    height_mm: float
-    size_known: bool
-    glass_mm: float
-    glass_known: bool
-    foot_depth_mm: float | None
-    asked: tuple[Asked, ...]
-    sheet_width_mm: float
-    sheet_depth_mm: float
-    along_sheet: bool = False
-
-    @property
-    def shims(self) -> ShimSet | None:
-        """The packing that was asked for last."""
-        return self.asked[-1].shims if self.asked else None
+    note: Note
 
 
 @dataclass(frozen=True)
 class Record:
     """Everything that the page shows; entries oldest first.
 
+    parts : one for each mirror, in the order of installation.toml; notes_to : notes to entries, by number
     refused : why an entry was left out, for each that was; notes : what else the reader should know
     """
 
     installation: Installation
-    checks: tuple[CheckEntry, ...]
-    glasses: tuple[GlassEntry, ...]
-    glass: GlassSummary | None
-    optics: Optics | None
-    standing: tuple[Standing, ...]
-    weight: Weight | None
+    entries: tuple[CheckEntry | GlassEntry, ...]
+    parts: tuple[MirrorPart, ...]
     cautions: tuple[Caution, ...]
     refused: tuple[str, ...]
     notes: tuple[str, ...]
-
-    @property
-    def entries(self) -> tuple[CheckEntry | GlassEntry, ...]:
-        """Checks and glass answers together, oldest first."""
-        return tuple(sorted((*self.checks, *self.glasses), key=lambda item: item.number))
-
-    @property
-    def before(self) -> CheckEntry | None:
-        """The first check, when there is a later one."""
-        return self.checks[0] if len(self.checks) > 1 else None
-
-    @property
-    def now(self) -> CheckEntry | None:
-        """The latest check."""
-        return self.checks[-1] if self.checks else None
+    notes_to: dict[int, Note] = field(default_factory=dict)
+    removed: tuple[Removed, ...] = ()
 
 
 def read_record(folder: Path) -> Record:
@@ -146,195 +57,148 @@ def read_record(folder: Path) -> Record:
     if not folder.is_dir():
         raise AlignError(f"There is no folder {folder}.", f"Begin one with: align record --start {folder}")
     installation = read_installation(folder)
-    checks, glasses, refused = _answers(entry_folders(folder))
-    if not checks and not glasses:
+    places = entry_places(folder)
+    answers, refused = _answers([place for place in places if not place.removed])
+    if not answers:
         why = f" ({refused[0]})" if refused else ""
         raise AlignError(
             f"{folder} holds no entry that can be read{why}.",
             f"Add one with: align check PHOTO --into {folder}",
         )
-    return record_of(installation, checks, glasses, refused)
+    notes_to = {place.number: _note(place, refused) for place in places if not place.removed}
+    record = record_of(installation, answers, refused)
+    return replace(
+        record,
+        notes_to={number: note for number, note in notes_to.items() if note.text or note.before},
+        removed=tuple(_removed(place) for place in places if place.removed),
+    )
 
 
-def _answers(folders: Sequence[Path]) -> tuple[list[CheckEntry], list[GlassEntry], list[str]]:
-    """All readable entries, numbered; an unreadable one costs only itself."""
-    checks: list[CheckEntry] = []
-    glasses: list[GlassEntry] = []
+Answer = CheckResult | StoredGlass
+
+
+def _answers(places: Sequence[EntryFolder]) -> tuple[list[tuple[int, Entry, Answer]], list[str]]:
+    """All readable entries; an unreadable one costs only itself."""
+    found: list[tuple[int, Entry, Answer]] = []
     refused: list[str] = []
-    for path in folders:
-        number = len(checks) + len(glasses) + 1
+    for place in places:
         try:
-            entry = read_entry(path)
-            if entry.kind == "check":
-                checks.append(CheckEntry(number, entry, check_from_json(entry.result, entry.name)))
-            else:
-                glasses.append(GlassEntry(number, entry, glass_from_json(entry.result, entry.name)))
+            entry = read_entry(place.path)
+            found.append((place.number, entry, _answer(entry)))
         except AlignError as error:
-            refused.append(error.message.replace(str(path.parent) + "/", ""))
-    return checks, glasses, refused
+            message = error.message.replace(f"{place.path.parent}/", "")
+            refused.append(f"Entry {place.number} was left out: {message}")
+    return found, refused
+
+
+def _answer(entry: Entry) -> Answer:
+    """An entry's answer, checked."""
+    if entry.kind == "glass":
+        return glass_from_json(entry.result, entry.name)
+    result = check_from_json(entry.result, entry.name)
+    if words := contradiction_in(result):
+        raise AlignError(f"{entry.name} contradicts itself: {words}.", "Check the mirror again.")
+    return result
+
+
+def _note(place: EntryFolder, refused: list[str]) -> Note:
+    try:
+        return read_note(place.path)
+    except AlignError as error:
+        refused.append(f"The note to entry {place.number} was left out: {error.message.split('/')[-1]}")
+        return Note()
+
+
+def _removed(place: EntryFolder) -> Removed:
+    try:
+        day = read_entry(place.path).day_in_words
+    except AlignError:
+        day = ""
+    return Removed(place.number, day, _note(place, []))
 
 
 def record_of(
-    installation: Installation,
-    checks: Sequence[CheckEntry],
-    glasses: Sequence[GlassEntry],
-    refused: Sequence[str] = (),
+    installation: Installation, answers: Sequence[tuple[int, Entry, Answer]], refused: Sequence[str] = ()
 ) -> Record:
-    """Everything that follows from the entries and the builder's own words."""
-    stated = stated_of(installation)
-    glass = _best_glass(installation, checks, glasses)
-    measured = None if glass is None or glass.thickness_mm is None else glass.thickness_mm.value
-    seen, pane = measured or stated.glass_mm, stated.glass_mm or measured
-    size = stated.size_mm or _size_from_settings(checks)
-    weight = None if size is None else weight_of(size, pane)
-    front_coated = glass is not None and glass.verdict == "front-coated"
-    entries = [item.entry for item in checks] + [item.entry for item in glasses]
-    damaged = [name for entry in entries for name in _damage(entry)]
+    """Everything that follows from the entries, in the order they were added, and the builder's own words."""
+    moments, remarks = moments_of([(number, entry) for number, entry, _ in answers])
+    dated: list[CheckEntry | GlassEntry] = [
+        CheckEntry(number, entry, moment, answer)
+        if isinstance(answer, CheckResult)
+        else GlassEntry(number, entry, moment, answer)
+        for (number, entry, answer), moment in zip(answers, moments, strict=True)
+    ]
+    dated.sort(key=lambda item: (item.moment.order, item.number))
+    parts = _parts(installation, dated)
+    damaged = [words for item in dated for words in _damage(item.number, item.entry)]
+    weights = [part.weight for part in parts if part.weight is not None]
     return Record(
         installation=installation,
-        checks=tuple(checks),
-        glasses=tuple(glasses),
-        glass=glass,
-        optics=optics_of(seen) if seen and not front_coated else None,
-        standing=tuple(_standing(m, installation, checks, size, pane) for m in _latest_mirrors(checks)),
-        weight=weight,
+        entries=tuple(dated),
+        parts=parts,
         cautions=cautions_for(
-            weight,
+            max(weights, key=lambda weight: weight.kilograms) if len(weights) == len(parts) else None,
             within_reach=installation.within_reach,
             sunlight=installation.sunlight,
             mains_lamps=installation.mains_lamps,
-            front_coated=front_coated,
+            front_coated=any(part.glass is not None and part.glass.verdict == "front-coated" for part in parts),
         ),
         refused=tuple(refused),
-        notes=(*damaged, *_glass_note(installation, glass)),
+        notes=(*damaged, *remarks, *_unknown_names(installation, parts)),
     )
 
 
-def stated_of(installation: Installation) -> StatedMirror:
-    """What was said of the first mirror; one of which nothing was said where there is none."""
-    return installation.mirrors[0] if installation.mirrors else StatedMirror()
+def names_of(entry: Entry, count: int, installation: Installation) -> tuple[str, ...]:
+    """Which of the record's mirrors an answer's mirrors are, from the left.
+
+    By the names that the entry has; without them, as in entries of earlier versions, the first is the first of
+    installation.toml, and so on. Where there is only one mirror, it is that one whatever it was called then.
+    """
+    known = installation.mirror_names
+    if count == 1 and len(known) == 1:
+        return known
+    if len(entry.mirrors) == count:
+        spelt = {name.casefold(): name for name in known}
+        return tuple(spelt.get(name.casefold(), name) for name in entry.mirrors)
+    return tuple(known[k] if k < len(known) else (f"mirror {k + 1}" if k else "") for k in range(count))
 
 
-def optics_of(thickness_mm: float, index: float = FLOAT_GLASS_INDEX) -> Optics:
-    """Seam and ghosts of a back-silvered mirror."""
-    main = float(image_strength(1, 0.0, index=index))
-    return Optics(
-        thickness_mm,
-        tuple((view, float(seam_width_mm(math.radians(view), thickness_mm, index))) for view in SEAM_VIEWS_DEG),
-        tuple(
-            (order, 2 * order * thickness_mm / index, float(image_strength(order, 0.0, index=index)) / main)
-            for order in ORDERS
-        ),
-    )
-
-
-def _best_glass(
-    installation: Installation, checks: Sequence[CheckEntry], glasses: Sequence[GlassEntry]
-) -> GlassSummary | None:
-    """The glass as last told by its ghosts, else by a check, else as the builder bought it."""
-    told = [item.answer.glass for item in glasses]
-    told += [m.glass for item in checks for m in item.result.mirrors[:1] if m.glass.source == "measured"]
-    told += [m.glass for item in checks for m in item.result.mirrors[:1] if m.glass.source != "measured"]
-    known = [glass for glass in told if glass.verdict != "undetermined"]
-    by_ghosts = [item.answer.glass for item in glasses if item.answer.glass.verdict != "undetermined"]
-    bought = stated_of(installation).glass_mm
-    if by_ghosts:
-        return by_ghosts[-1]
-    if known:
-        return known[-1]
-    if bought is not None:
-        exact = Quantity(bought, bought, bought)
-        return GlassSummary("back-silvered" if bought else "front-coated", exact, "stated")
-    return told[-1] if told else None
-
-
-def _glass_note(installation: Installation, glass: GlassSummary | None) -> list[str]:
-    """A word when the glass is not what was bought."""
-    bought = stated_of(installation).glass_mm
-    if bought is None or glass is None or glass.source == "stated":
-        return []
-    if bought == 0 and glass.verdict == "back-silvered":
-        return ["The mirror was bought as front-coated, but photos show glass before its silvering."]
-    if bought and glass.verdict == "front-coated":
-        return [f"The mirror was bought with {bought:g} mm of glass, but photos show none before its coating."]
-    found = glass.thickness_mm
-    if found and bought and not found.low - GLASS_TOLERANCE_MM <= bought <= found.high + GLASS_TOLERANCE_MM:
-        return [f"The glass was bought as {bought:g} mm, but measured {found.low:.1f} to {found.high:.1f} mm."]
-    return []
-
-
-def _size_from_settings(checks: Sequence[CheckEntry]) -> tuple[float, float] | None:
-    """(width, height) [mm] as the latest check that was told them had it."""
-    for item in reversed(checks):
-        numbers = _numbers(item.entry.settings.get("mirror"), 2)
-        if numbers:
-            return numbers[0], numbers[1]
-    return None
-
-
-def _numbers(value: Any, count: int) -> tuple[float, ...]:
-    """Positive numbers from a settings' list; () where it is anything else."""
-    if not isinstance(value, list | tuple) or len(value) != count:
-        return ()
-    if not all(isinstance(v, int | float) and math.isfinite(v) and v > 0 for v in value):
-        return ()
-    return tuple(float(v) for v in value)
-
-
-def _latest_mirrors(checks: Sequence[CheckEntry]) -> tuple[MirrorResult, ...]:
-    return checks[-1].result.mirrors if checks else ()
-
-
-def _standing(
-    mirror: MirrorResult,
-    installation: Installation,
-    checks: Sequence[CheckEntry],
-    size: tuple[float, float] | None,
-    thickness: float | None,
-) -> Standing:
-    latest = checks[-1].result
-    sheet = SHEETS.get(latest.sheet)
-    guess = (1.3 * sheet.width_mm, 0.8 * sheet.width_mm) if sheet else (240.0, 160.0)
-    width, height = size or guess
-    return Standing(
-        number=mirror.number,
-        lean_deg=mirror.lean_deg.value,
-        turn_deg=mirror.turn_deg.value,
-        want_turn_deg=mirror.want_turn_deg,
-        distance_mm=0.0 if mirror.distance_mm is None else mirror.distance_mm.value,
-        width_mm=width,
-        height_mm=height,
-        size_known=size is not None,
-        glass_mm=thickness or DRAWN_GLASS_MM,
-        glass_known=bool(thickness),
-        foot_depth_mm=_foot_depth(installation, checks),
-        asked=_packing_asked(mirror.number, checks),
-        sheet_width_mm=sheet.width_mm if sheet else 0.0,
-        sheet_depth_mm=sheet.depth_mm if sheet else 0.0,
-        along_sheet=mirror.distance_mm is None,
-    )
-
-
-def _packing_asked(number: int, checks: Sequence[CheckEntry]) -> tuple[Asked, ...]:
-    """The packing of every check that found this mirror out of true."""
+def _parts(installation: Installation, dated: Sequence[CheckEntry | GlassEntry]) -> tuple[MirrorPart, ...]:
+    """A part for each mirror of installation.toml that has an entry, and for each that only entries name."""
+    checks: dict[str, list[CheckEntry]] = {}
+    glasses: dict[str, list[GlassEntry]] = {}
+    for item in dated:
+        if isinstance(item, GlassEntry):
+            glasses.setdefault(names_of(item.entry, 1, installation)[0], []).append(item)
+            continue
+        names = names_of(item.entry, len(item.result.mirrors), installation)
+        for name, mirror in zip(names, item.result.mirrors, strict=True):
+            alone = replace(item, result=_alone(item.result, mirror))
+            checks.setdefault(name, []).append(alone)
+    stated = {mirror.name: mirror for mirror in installation.mirrors}
+    order = [name for name in dict.fromkeys((*stated, *checks, *glasses)) if name in checks or name in glasses]
     return tuple(
-        Asked(item.number, item.entry.day, mirror.shims)
-        for item in checks
-        for mirror in item.result.mirrors
-        if mirror.number == number and mirror.verdict == "out of square"
+        part_of(number, stated.get(name, StatedMirror(name)), checks.get(name, []), glasses.get(name, []))
+        for number, name in enumerate(order, 1)
     )
 
 
-def _foot_depth(installation: Installation, checks: Sequence[CheckEntry]) -> float | None:
-    stated = stated_of(installation)
-    if stated.mount == "foot" and stated.foot_depth_mm:
-        return stated.foot_depth_mm
-    mount = checks[-1].entry.settings.get("mount")
-    if isinstance(mount, list | tuple) and len(mount) == 2 and mount[0] == "foot":
-        depth = _numbers(mount[1:], 1)
-        return depth[0] if depth else None
-    return None
+def _alone(result: CheckResult, mirror: MirrorResult) -> CheckResult:
+    """The answer as if it were of one mirror only."""
+    return replace(result, mirrors=(replace(mirror, number=1),), angles=())
 
 
-def _damage(entry: Entry) -> list[str]:
-    return [f"{entry.name}: {name} is missing, or no longer what was written." for name in entry.damaged_files()]
+def _unknown_names(installation: Installation, parts: Sequence[MirrorPart]) -> list[str]:
+    """A word about mirrors that entries name and installation.toml does not."""
+    known = {name.casefold() for name in installation.mirror_names}
+    if not any(known):
+        return []
+    return [
+        f'Entries name a mirror "{part.name}" that installation.toml does not name (any more).'
+        for part in parts
+        if part.name.casefold() not in known
+    ]
+
+
+def _damage(number: int, entry: Entry) -> list[str]:
+    return [f"Entry {number}: {name} is missing, or no longer what was written." for name in entry.damaged_files()]

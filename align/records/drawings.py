@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from ..checking.result import Shim
 from ..checking.wording import CORNER_WORDS, PER_100_WORDS, shim_is_needed, shim_size_words
 from ..drawing.wording import number_text
-from .contents import Standing
+from .mirror_part import Standing
 from .svg import SMALL_TEXT, WIDTH, Point, frame, line, polygon, scale_bar, text
 
 #: How many times larger than life an error may be drawn, and how far it may then reach.

@@ -1,51 +1,48 @@
 """Entries of a record: one folder each, written whole or not at all, never overwritten.
 
-    FOLDER/entries/20260714T083205.417093Z-check-3f9a1c/
+    FOLDER/entries/entry-0004/
         entry.json                  what was asked, what was answered, when ("align-entry-1")
         photo-1.jpg                 the photo without its metadata
         picture-1.png               the answer drawn, full resolution
         preview-1.jpg               the same, small
+        note.json                   a note of the builder's, if there is one
 
 An entry is written into a hidden folder beside the others, brought to the disk, and then renamed: the
 rename is the one moment at which it begins to exist. So a killed program, a full disk or a second writer
-cost at most the entry that was being written.
+cost at most the entry that was being written. entry.json holds the checksums of the other files, and its own.
 """
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import hashlib
 import json
 import os
 import re
-import secrets
 import shutil
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from ..errors import AlignError, FileFormatError
+from .entry_folders import EntryFolder, land, new_unfinished, sync_folder
+from .plain_files import LinkError, presentable, read_plain
+from .thresholds import MOST_NUMBER
 
 FORMAT = "align-entry-1"
 KINDS = {"align-check-1": "check", "align-glass-1": "glass"}
-ENTRIES, ENTRY_FILE = "entries", "entry.json"
-_HIDDEN = ".unfinished-"
+ENTRY_FILE = "entry.json"
+OWN_SUM = "own_sha256"
 # fmt: off
 _MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September",
            "October", "November", "December")
 # fmt: on
-#: Unfinished folders older than this belong to no running program any more [s].
-_ABANDONED_S = 24 * 3600.0
-#: To the microsecond: names sort as the entries came, also those of one second.
-_NAME = re.compile(r"^\d{8}T\d{6}\.\d{6}Z-[a-z]+-[0-9a-f]{6}$")
 #: Keys whose texts are paths; elsewhere only what is plainly an absolute path's folders is cut.
 _FILE_KEYS = ("file", "camera", "photos", "picture", "pictures")
 _ABSOLUTE = re.compile(r"(?<![\w/\\.])(?:~|[A-Za-z]:)?[/\\](?:[^\s/\\:]+[/\\])+")
-#: No angle, length, pixel or size in an entry comes near it.
-MOST = 1e12
+#: The one way in which entries write a date; Python reads others too, which would be shown wrongly.
+_DATE = re.compile(r"(19[7-9]\d|20\d\d|21\d\d)-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d")
 _REMEDY = "Move this entry's folder out of the record, or read it with the version of align that wrote it."
 
 
@@ -70,7 +67,9 @@ class Entry:
     """One answer of the program, as it was written down.
 
     kind : "check" or "glass"; date : when, ISO 8601 with its offset; result : the contract's JSON object
-    settings : the options used; sha256 : of every other file of the entry
+    settings : the options used; mirrors : names of the record's mirrors that it is of, from the left, () where
+    nobody named them; stated : what installation.toml said, and what the command line said instead, in words
+    sha256 : of every other file of the entry
     """
 
     name: str
@@ -82,6 +81,13 @@ class Entry:
     result: dict[str, Any]
     photos: tuple[EntryPhoto, ...]
     sha256: dict[str, str]
+    mirrors: tuple[str, ...] = ()
+    stated: tuple[str, ...] = ()
+
+    @property
+    def checked(self) -> datetime.datetime:
+        """When it was written, by the clock on the wall there."""
+        return datetime.datetime.fromisoformat(self.date).replace(tzinfo=None)
 
     @property
     def day(self) -> str:
@@ -89,19 +95,33 @@ class Entry:
         return self.date[:10]
 
     @property
-    def clock(self) -> str:
-        """The time of day as 10:32."""
-        return self.date[11:16]
-
-    @property
     def day_in_words(self) -> str:
         """The day as 14 July 2026, whatever the computer's language."""
-        year, month, day = (int(part) for part in self.day.split("-"))
-        return f"{day} {_MONTHS[month - 1]} {year}"
+        return in_words(self.checked)
 
     def damaged_files(self) -> list[str]:
         """Names of this entry's files that are missing, or no longer what was written."""
-        return [name for name, digest in self.sha256.items() if _digest(self.folder / name) != digest]
+        return [name for name, digest in self.sha256.items() if self._digest(name) != digest]
+
+    def contents(self, name: str) -> bytes:
+        """One of this entry's files.
+
+        Raises
+        ------
+        LinkError : it is a link, or no ordinary file; OSError : it is not there.
+        """
+        return read_plain(self.folder.parent.parent, self.folder / name)
+
+    def _digest(self, name: str) -> str:
+        try:
+            return hashlib.sha256(self.contents(name)).hexdigest()
+        except (OSError, LinkError):
+            return ""
+
+
+def in_words(day: datetime.date) -> str:
+    """A day as 14 July 2026, whatever the computer's language."""
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 
 def write_entry(
@@ -111,33 +131,35 @@ def write_entry(
     settings: Mapping[str, Any],
     photos: Sequence[EntryPhoto],
     files: Mapping[str, bytes],
-) -> str:
-    """Write one entry; returns its name.
+    mirrors: Sequence[str] = (),
+    stated: Sequence[str] = (),
+) -> EntryFolder:
+    """Write one entry; where it lies, and its number.
 
     Parameters
     ----------
     folder : the record's folder, made if need be
     result : the contract's JSON object; its format says which kind of entry this is
     photos : what the entry says of its photos; files : {name: contents} of all their files
+    mirrors, stated : as in `Entry`
 
     Raises
     ------
     AlignError : the disk refused; earlier entries are as they were.
     """
     kind = kind_of(result)
-    entries = folder / ENTRIES
-    unfinished = entries / f"{_HIDDEN}{secrets.token_hex(8)}"
     now = datetime.datetime.now().astimezone()
+    body = _entry_json(kind, now, result, settings, photos, files)
+    body = _presentable({**body, "mirrors": list(mirrors), "stated": list(stated)})
+    body[OWN_SUM] = own_sum(body)
+    text = json.dumps(body, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+    unfinished = None
     try:
-        entries.mkdir(parents=True, exist_ok=True)
-        _sweep(entries)
-        unfinished.mkdir()
+        unfinished = new_unfinished(folder)
         _write_files(unfinished, files)
-        body = _entry_json(kind, now, result, settings, photos, files)
-        text = json.dumps(body, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
         _write_files(unfinished, {ENTRY_FILE: text.encode()})
-        _sync_folder(unfinished)
-        return _land(unfinished, entries, now, kind)
+        sync_folder(unfinished)
+        return land(unfinished, folder)
     except OSError as error:
         raise AlignError(
             f"The entry could not be written into {folder}: {error.strerror or error}.",
@@ -145,7 +167,23 @@ def write_entry(
             "earlier entries are as they were.",
         ) from None
     finally:
-        shutil.rmtree(unfinished, ignore_errors=True)
+        if unfinished is not None:
+            shutil.rmtree(unfinished, ignore_errors=True)
+
+
+def own_sum(body: Mapping[str, Any]) -> str:
+    """The checksum of entry.json's own contents but for itself, whatever its spaces and line breaks."""
+    rest = {key: value for key, value in body.items() if key != OWN_SUM}
+    return hashlib.sha256(json.dumps(rest, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+
+
+def _presentable(value: Any) -> Any:
+    """JSON all of whose texts can be written and shown."""
+    if isinstance(value, Mapping):
+        return {presentable(key): _presentable(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_presentable(item) for item in value]
+    return presentable(value) if isinstance(value, str) else value
 
 
 def kind_of(result: Mapping[str, Any]) -> str:
@@ -211,53 +249,8 @@ def _write_files(folder: Path, files: Mapping[str, bytes]) -> None:
             os.fsync(file.fileno())
 
 
-def _land(unfinished: Path, entries: Path, now: datetime.datetime, kind: str) -> str:
-    """Rename the finished folder to a name that nobody has: renaming on to an entry fails."""
-    stamp = now.astimezone(datetime.timezone.utc).strftime("%Y%m%dT%H%M%S.%fZ")
-    for attempt in range(20):
-        name = f"{stamp}-{kind}-{secrets.token_hex(3)}"
-        try:
-            os.rename(unfinished, entries / name)
-        except OSError:
-            if attempt == 19 or not (entries / name).exists():
-                raise
-            continue
-        _sync_folder(entries)
-        return name
-    raise AssertionError("unreachable")
-
-
-def _sync_folder(folder: Path) -> None:
-    """Bring a folder's own list to the disk; not every system lets one."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
-def _sweep(entries: Path) -> None:
-    """Remove what killed programs left; young ones may belong to a running writer."""
-    for path in entries.glob(f"{_HIDDEN}*"):
-        with contextlib.suppress(OSError):
-            if time.time() - path.stat().st_mtime > _ABANDONED_S:
-                shutil.rmtree(path, ignore_errors=True)
-
-
-def entry_folders(folder: Path) -> list[Path]:
-    """The folders of all finished entries, oldest first."""
-    try:
-        found = [path for path in (folder / ENTRIES).iterdir() if _NAME.match(path.name)]
-    except FileNotFoundError:
-        return []
-    except OSError as error:
-        raise AlignError(f"{folder} cannot be read: {error.strerror}.", "Check its permissions.") from None
-    return sorted(found)
-
-
 def _acceptable(written: str) -> float:
-    if not abs(number := float(written)) < MOST:
+    if not abs(number := float(written)) < MOST_NUMBER:
         raise ValueError(f"no number in an entry is as large as {written[:20]}")
     return number
 
@@ -272,21 +265,21 @@ def read_entry(folder: Path) -> Entry:
 
     Raises
     ------
-    FileFormatError : unreadable, damaged, or of a version that this program does not know.
+    FileFormatError : unreadable, damaged, changed since it was written, or of a version that this program does
+        not know
+    LinkError : it is a link.
     """
     path = folder / ENTRY_FILE
     try:
-        text = path.read_text(encoding="utf-8")
+        text = read_plain(folder.parent.parent, path).decode("utf-8")
         raw = json.loads(text, parse_float=_acceptable, parse_int=_acceptable_whole, parse_constant=_acceptable)
     except (OSError, ValueError, RecursionError) as error:
-        raise FileFormatError(f"{path} cannot be read as an entry: {error}.", _REMEDY) from None
+        raise FileFormatError(f"{path} cannot be read as an entry: {_in_short(error)}.", _REMEDY) from None
     found = raw.get("format") if isinstance(raw, dict) else type(raw).__name__
     if found != FORMAT:
-        raise FileFormatError(f"{path}: expected format {FORMAT!r}, found {found!r}.", _REMEDY)
+        raise FileFormatError(f"{path}: expected format {FORMAT!r}, found {_in_short(repr(found))}.", _REMEDY)
     try:
-        if kind_of(raw["result"]) != raw["kind"]:
-            raise ValueError(f"kind {raw['kind']!r} with a result {raw['result']['format']!r}")
-        datetime.datetime.fromisoformat(raw["date"])
+        _check_entry(raw)
         return Entry(
             name=folder.name,
             folder=folder,
@@ -297,9 +290,30 @@ def read_entry(folder: Path) -> Entry:
             result=raw["result"],
             photos=tuple(_photo(item) for item in raw["photos"]),
             sha256={_own_file(name): str(digest) for name, digest in raw["sha256"].items()},
+            mirrors=tuple(str(name) for name in raw.get("mirrors", ())),
+            stated=tuple(str(words) for words in raw.get("stated", ())),
         )
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
-        raise FileFormatError(f"{path} is damaged: {error}.", _REMEDY) from None
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
+        raise FileFormatError(f"{path} is damaged: {_in_short(error)}.", _REMEDY) from None
+
+
+def _check_entry(raw: Mapping[str, Any]) -> None:
+    """ValueError for what no entry holds, and for one that was changed after it was written."""
+    if kind_of(raw["result"]) != raw["kind"]:
+        raise ValueError(f"kind {raw['kind']!r} with a result {raw['result']['format']!r}")
+    if not isinstance(raw["date"], str) or not _DATE.fullmatch(raw["date"]):
+        raise ValueError(f"expected a date such as 2026-07-14T10:32:05+02:00, found {raw['date']!r}")
+    datetime.datetime.fromisoformat(raw["date"])
+    if _presentable(raw) != raw:
+        raise ValueError("it holds what is no text")
+    if OWN_SUM in raw and raw[OWN_SUM] != own_sum(raw):
+        raise ValueError("its check sum does not fit: it was changed after it was written")
+
+
+def _in_short(words: object) -> str:
+    """What an error says, fit to be shown, however much of the file it holds."""
+    shown = presentable(" ".join(str(words).split()))
+    return shown if len(shown) <= 200 else f"{shown[:200]} …"
 
 
 def _photo(raw: Mapping[str, Any]) -> EntryPhoto:
@@ -318,10 +332,3 @@ def _own_file(name: Any) -> str:
     if not isinstance(name, str) or (name and not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", name)):
         raise ValueError(f"expected a plain file name, found {name!r}")
     return name
-
-
-def _digest(path: Path) -> str:
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from ..drawing.wording import number_text
-from .contents import Optics
+from .mirror_part import Optics
 from .svg import SMALL_TEXT, TEXT, WIDTH, box, dot, frame, line, scale_bar, text
 
 #: Where the lamp stands before the glass [mm].
 LAMP_MM = 20.0
 MARGIN, LAMP_ROW, STREET_ROW, HEIGHT = 14.0, 78.0, 128.0, 196.0
 IMAGE_WORDS = {0: "front ghost", 1: "main image", 2: "second ghost"}
+
+
+def percent_words(ratio: float) -> str:
+    """A brightness in per cent; what rounds to nothing is said to be less than that."""
+    return f"{100 * ratio:.0f} %" if ratio >= 0.005 else "under 1 %"
 
 
 def glass_drawing(optics: Optics, name: str) -> str:
@@ -31,7 +36,7 @@ def glass_drawing(optics: Optics, name: str) -> str:
     ]
     for row, (order, depth, ratio) in enumerate(reversed(optics.images)):
         x, y = x_of(LAMP_MM + depth), 14 + 15 * row
-        words = IMAGE_WORDS[order] + ("" if order == 1 else f", {100 * ratio:.0f} %")
+        words = IMAGE_WORDS[order] + ("" if order == 1 else f", {percent_words(ratio)}")
         parts += [
             text(x - 5, y + 4, words, anchor="end", size=SMALL_TEXT),
             line((x, y), (x, LAMP_ROW - 6), "ink thin"),

@@ -14,6 +14,7 @@ from ..photo.file import PhotoFile, read_file
 from ..photo.read import colour_of, facts_in
 from ..photo.strip_metadata import clean_photo, stripped_png
 from .entry import EntryPhoto, kind_of, write_entry
+from .plain_files import presentable, refuse_links
 from .write_installation import write_start
 
 PAGE = "record.html"
@@ -45,8 +46,10 @@ def add_entry(
     settings: Mapping[str, Any],
     photos: Sequence[str | os.PathLike[str]] | None = None,
     pictures: Sequence[Picture | None] | None = None,
+    mirrors: Sequence[str] = (),
+    stated: Sequence[str] = (),
 ) -> Path:
-    """Add one dated entry to a record; returns the entry's folder.
+    """Add one dated entry to a record; returns the entry's folder, whose name ends in the entry's number.
 
     Nothing is overwritten, two writers at once both land, and a crash costs at most this entry.
 
@@ -58,6 +61,8 @@ def add_entry(
     photos : the photos it is of; without them, the files that the answer names
     pictures : for each photo the answer drawn as PNG, as bytes or file, or None; without them, those of a
         CheckResult are drawn here
+    mirrors : names of the record's mirrors that the answer is of, from the left
+    stated : what the command line said instead of installation.toml, in words
 
     Raises
     ------
@@ -75,8 +80,10 @@ def add_entry(
         picture = _png_bytes(drawn[number - 1]) if number <= len(drawn) else None
         source = sources.get(path) or read_file(path)[0]
         entries.append(_photo_files(files, number, source, picture, outlines[number - 1]))
-    name = write_entry(Path(folder), raw, settings=settings, photos=entries, files=files)
-    return Path(folder) / "entries" / name
+    place = write_entry(
+        Path(folder), raw, settings=settings, photos=entries, files=files, mirrors=mirrors, stated=stated
+    )
+    return place.path
 
 
 def make_page(
@@ -102,9 +109,11 @@ def make_page(
     record = read_record(folder)
     refresh_pictures(folder, record, progress)
     say("laying before and after over each other")
-    pair = before_and_after(folder, record)
+    pairs = [before_and_after(folder, record, part) for part in record.parts]
     page = Path(out) if out is not None else folder / PAGE
-    write_whole(page, page_html(record, pair, progress).encode(), make_folder=True)
+    if folder in page.parents:
+        refuse_links(folder, page)
+    write_whole(page, page_html(record, pairs, progress).encode(), make_folder=True)
     return page
 
 
@@ -158,4 +167,4 @@ def _photo_files(
         shown = colour_of(source)
     files[names["preview"]] = as_jpeg(shown, PREVIEW_PX, PREVIEW_QUALITY)
     taken = date_in_words(facts_in(source).date)
-    return EntryPhoto(source.path.name, taken=taken, outline_px=outline_px, **names)
+    return EntryPhoto(presentable(source.path.name), taken=taken, outline_px=outline_px, **names)

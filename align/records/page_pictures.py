@@ -5,12 +5,11 @@ from __future__ import annotations
 import base64
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..checking.wording import verdict_sentence
 from ..drawing.wording import kept_together
-from .contents import CheckEntry, GlassEntry, Record
+from .mirror_part import CheckEntry, GlassEntry, MirrorPart
 from .tables import entry_answer
 
 if TYPE_CHECKING:
@@ -34,56 +33,60 @@ class Picture:
 def picture_alt(item: CheckEntry | GlassEntry) -> str:
     """What a picture of an entry shows, for those who do not see it."""
     if isinstance(item, GlassEntry):
-        return f"Photo of {item.entry.day_in_words} of lamps in the mirror. Found: {entry_answer(item)}."
+        return f"Photo of {item.day_in_words} of lamps in the mirror. Found: {entry_answer(item)}."
     return (
-        f"Photo of {item.entry.day_in_words}: the target on the floor before the mirror and its reflection, "
+        f"Photo of {item.day_in_words}: the target on the floor before the mirror and its reflection, "
         f"outlined. {verdict_sentence(item.result)}"
     )
 
 
 def large_picture(item: CheckEntry) -> Picture:
     """The first picture of a check."""
-    words = f"Entry {item.number}, {item.entry.day_in_words}: {entry_answer(item)}."
-    return _picture(item.entry.folder / item.entry.photos[0].preview, LARGE_PX, picture_alt(item), words)
+    words = f"Entry {item.number}, {item.day_in_words}: {entry_answer(item)}."
+    return _preview(item, item.entry.photos[0].preview, LARGE_PX, picture_alt(item), words)
 
 
-def gallery(record: Record, progress: Callable[[str], None] | None = None) -> list[Picture]:
+def gallery(part: MirrorPart, progress: Callable[[str], None] | None = None) -> list[Picture]:
     """A small picture of every photo of every entry."""
     found = []
-    for item in record.entries:
+    for item in part.entries:
         if progress:
-            progress(f"entry {item.number} of {len(record.entries)}")
+            progress(f"entry {item.number} of {len(part.entries)}")
         for number, photo in enumerate(item.entry.photos, 1):
             which = f", photo {number}" if len(item.entry.photos) > 1 else ""
-            words = f"{item.number}{which}: {item.entry.day_in_words}, {entry_answer(item)}"
-            found.append(_picture(item.entry.folder / photo.preview, SMALL_PX, picture_alt(item) + which, words))
+            words = f"{item.number}{which}: {item.day_in_words}, {entry_answer(item)}"
+            found.append(_preview(item, photo.preview, SMALL_PX, picture_alt(item) + which, words))
     return [picture for picture in found if picture.uri]
 
 
-def pair_in_page(record: Record, pair: BeforeAfter | None) -> Picture | None:
+def pair_in_page(part: MirrorPart, pair: BeforeAfter | None) -> Picture | None:
     """Before and after side by side."""
-    if pair is None or record.before is None or record.now is None:
+    if pair is None or part.before is None or part.now is None:
         return None
-    how = (
-        "The earlier photo is laid over the later one by the target on the floor"
-        if pair.registered
-        else "The two photos were taken from places too far apart to be laid over each other"
-    )
-    first, last = (f"{i.entry.day_in_words} (entry {i.number})" for i in (record.before, record.now))
+    how = {
+        "target": "The earlier photo is laid over the later one by the target on the floor",
+        "shift": "The earlier photo is laid over the later one by what the two photos share",
+        "": "The two photos were taken from places too far apart to be laid over each other",
+    }[pair.registered]
+    first, last = (f"{i.day_in_words} (entry {i.number})" for i in (part.before, part.now))
     days = f"{first} and {last}"
-    answers = f"Before: {entry_answer(record.before)}. After: {entry_answer(record.now)}."
+    answers = f"Before: {entry_answer(part.before)}. After: {entry_answer(part.now)}."
     alt = f"Photos of {days} side by side. {answers}"
-    return _picture(pair.path, LARGE_PX, alt, f"Before and after, {days}. {how}.")
+    return _picture(pair.path.read_bytes, LARGE_PX, alt, f"Before and after, {days}. {how}.")
 
 
-def _picture(path: Path, longest_px: int, alt: str, caption: str) -> Picture:
+def _preview(item: CheckEntry | GlassEntry, name: str, longest_px: int, alt: str, caption: str) -> Picture:
+    return _picture(lambda: item.entry.contents(name), longest_px, alt, caption)
+
+
+def _picture(read: Callable[[], bytes], longest_px: int, alt: str, caption: str) -> Picture:
     """A picture file as a JPEG data URI; an empty one where it cannot be read."""
     from ..drawing.captioned import as_jpeg, decoded
-    from ..errors import PhotoError
+    from ..errors import AlignError
 
     try:
-        pixels = decoded(path.read_bytes())
-    except (OSError, PhotoError):
+        pixels = decoded(read())
+    except (OSError, AlignError):
         return Picture("", 1, 1, alt, f"{caption} (The picture is missing.)")
     data = as_jpeg(pixels, longest_px, QUALITY)
     scale = min(1.0, longest_px / max(pixels.shape[:2]))

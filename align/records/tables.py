@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..checking.result import CheckResult, MirrorResult, Shim
+from ..checking.result import MirrorResult, Shim
 from ..checking.wording import (
     PLACE_WORDS,
     VERDICT_WORDS,
@@ -16,12 +16,21 @@ from ..checking.wording import (
     shim_is_needed,
     shim_size_words,
     stack_words,
+    turn_error,
     turn_words,
 )
-from ..drawing.wording import ANGLE_DECIMALS, LENGTH_DECIMALS, kept_together, number_text, with_uncertainty
+from ..drawing.wording import (
+    ANGLE_DECIMALS,
+    LENGTH_DECIMALS,
+    kept_together,
+    number_text,
+    size_with_uncertainty,
+    with_uncertainty,
+)
 from ..quantity import Quantity
-from .contents import CheckEntry, GlassEntry, Optics, Record, Standing, stated_of
-from .glass_drawing import IMAGE_WORDS
+from .entry import in_words
+from .glass_drawing import IMAGE_WORDS, percent_words
+from .mirror_part import CheckEntry, GlassEntry, MirrorPart, Optics, Standing
 from .safety import DENSITY_SOURCE
 
 #: A table shows the packing of this many checks at most: more do not fit a phone.
@@ -44,58 +53,59 @@ def entry_answer(item: CheckEntry | GlassEntry) -> str:
     return VERDICT_WORDS[item.result.verdict]
 
 
-def before_and_now(record: Record) -> list[CheckEntry]:
-    return [item for item in (record.before, record.now) if item is not None]
+def before_and_now(part: MirrorPart) -> list[CheckEntry]:
+    return [item for item in (part.before, part.now) if item is not None]
 
 
-def answer_grid(record: Record) -> Grid | None:
+def answer_grid(part: MirrorPart) -> Grid | None:
     """Lean, turn, gap, glass and verdict: as it was first, and as it is now."""
-    shown = before_and_now(record)
+    shown = before_and_now(part)
     if not shown:
         return None
     names = ("First", "Latest") if len(shown) == 2 else ("Check",)
     columns = (
         "What",
-        *(f"{n} (entry {i.number}), {i.entry.day_in_words}" for n, i in zip(names, shown, strict=True)),
+        *(f"{n} (entry {i.number}), {i.day_in_words}" for n, i in zip(names, shown, strict=True)),
     )
-    rows: list[tuple[str, ...]] = []
-    for number in range(1, max(len(item.result.mirrors) for item in shown) + 1):
-        mirrors = [_mirror(item.result, number) for item in shown]
-        prefix = f"Mirror {number}: " if len(shown[-1].result.mirrors) > 1 else ""
-        for name, words in _answer_rows(shown, mirrors):
-            rows.append((kept_together(f"{prefix}{name}"), *(kept_together(word) for word in words)))
-    if record.glass is not None and len(shown[-1].result.mirrors) == 1:
-        rows.append(("Glass", *[""] * (len(shown) - 1), _glass_now(record)))
+    rows = [
+        (kept_together(name), *(kept_together(word) for word in words))
+        for name, words in _answer_rows([item.result.mirrors[0] for item in shown])
+    ]
+    if part.glass is not None:
+        rows.append(("Glass", *[""] * (len(shown) - 1), _glass_now(part)))
     return Grid("How the mirror stands", columns, tuple(rows))
 
 
-def _glass_now(record: Record) -> str:
+def _glass_now(part: MirrorPart) -> str:
     """The glass as far as it is known, by measuring or by the builder's word."""
-    assert record.glass is not None
-    bought = stated_of(record.installation).glass_mm
-    words = glass_words(record.glass)
-    if bought and record.glass.thickness_mm is None and record.glass.verdict != "front-coated":
+    assert part.glass is not None
+    bought = part.stated.glass_mm
+    words = glass_words(part.glass)
+    if bought and part.glass.thickness_mm is None and part.glass.verdict != "front-coated":
         words += f"; {bought:g} mm thick, as bought"
     return kept_together(words)
 
 
-def _answer_rows(
-    shown: Sequence[CheckEntry], mirrors: Sequence[MirrorResult | None]
-) -> list[tuple[str, list[str]]]:
-    pairs = list(zip(shown, mirrors, strict=True))
-    return [
-        ("Verdict", [VERDICT_WORDS[m.verdict] if m else "not seen" for _, m in pairs]),
-        ("Lean", [lean_words(m) if m else "" for _, m in pairs]),
-        ("Turn", [turn_words(m, m.want_turn_deg) if m else "" for _, m in pairs]),
-        ("View", [_view_words(m) if m else "" for _, m in pairs]),
-        ("Packing", [_packing_in_short(m) if m else "" for _, m in pairs]),
-        ("Gap from sheet to glass", [_gap_words(m) for _, m in pairs]),
+def _answer_rows(mirrors: Sequence[MirrorResult]) -> list[tuple[str, list[str]]]:
+    rows = [
+        ("Verdict", [VERDICT_WORDS[m.verdict] for m in mirrors]),
+        ("Lean", [lean_words(m) for m in mirrors]),
+        ("Turn", [turn_words(m, m.want_turn_deg) for m in mirrors]),
+        ("View", [_view_words(m) for m in mirrors]),
+        ("Packing", [_packing_in_short(m) for m in mirrors]),
+        ("Gap from sheet to glass", [_gap_words(m) for m in mirrors]),
     ]
+    if any(m.want_turn_deg for m in mirrors):
+        rows.insert(3, ("Wanted turn", [wanted_words(m.want_turn_deg) for m in mirrors]))
+    return rows
 
 
-def _gap_words(mirror: MirrorResult | None) -> str:
-    if mirror is None:
-        return ""
+def wanted_words(want_turn_deg: float) -> str:
+    """The turn that was wanted."""
+    return f"{number_text(want_turn_deg, ANGLE_DECIMALS).rstrip('0').rstrip('.')}°" if want_turn_deg else "square"
+
+
+def _gap_words(mirror: MirrorResult) -> str:
     if mirror.distance_mm is None:
         return "the mirror runs along the sheet"
     return with_uncertainty(mirror.distance_mm, "mm", 1)
@@ -106,10 +116,6 @@ def _view_words(mirror: MirrorResult) -> str:
     if mirror.verdict == "square":
         return "the reflected street runs on as it should"
     return f"{climb_words(mirror)} and {bend_words(mirror)}"
-
-
-def _mirror(result: CheckResult, number: int) -> MirrorResult | None:
-    return next((mirror for mirror in result.mirrors if mirror.number == number), None)
 
 
 def _packing_in_short(mirror: MirrorResult) -> str:
@@ -131,8 +137,7 @@ def packing_grid(standing: Standing) -> Grid | None:
         (PLACE_WORDS.get(place, place), *(_shim_cell(asked.shims.shims[k]) for asked in shown))
         for k, place in enumerate(places)
     )
-    which = f" of mirror {standing.number}" if standing.number > 1 else ""
-    caption = f"Packing{which} that each check asked for, on top of what was in place then; sheets in mm"
+    caption = "Packing that each check asked for, on top of what was in place then; sheets in mm"
     return Grid(caption, ("Place", *(f"Entry {asked.number}, {asked.day}" for asked in shown)), rows)
 
 
@@ -147,19 +152,104 @@ def _shim_cell(shim: Shim) -> str:
     return f"{size} ({stack_words(shim)})"
 
 
-def entries_grid(record: Record) -> Grid:
-    """Every entry with its numbers."""
+def entries_grid(part: MirrorPart) -> Grid:
+    """Every entry of one mirror with its numbers."""
     rows: list[tuple[str, ...]] = []
-    for item in record.entries:
-        when = f"{item.entry.day}, {item.entry.clock}"
+    wanted = {item.result.mirrors[0].want_turn_deg for item in part.checks}
+    alike = len(wanted) == 1
+    heading = f"Turn, wanted {wanted_words(*wanted)}" if alike and wanted != {0.0} else "Turn"
+    for item in part.entries:
         if isinstance(item, GlassEntry):
-            rows.append((str(item.number), when, "", "", kept_together(entry_answer(item))))
+            rows.append((str(item.number), when_words(item), "", "", kept_together(entry_answer(item))))
             continue
-        for mirror in item.result.mirrors:
-            which = f" ({mirror.number})" if len(item.result.mirrors) > 1 else ""
-            angles = (_narrow(q, "°", ANGLE_DECIMALS) for q in (mirror.lean_deg, mirror.turn_deg))
-            rows.append((f"{item.number}{which}", when, *angles, VERDICT_WORDS[mirror.verdict]))
-    return Grid("All entries, oldest first", ("No.", "When", "Lean", "Turn", "Answer"), tuple(rows))
+        mirror = item.result.mirrors[0]
+        lean, turn = (_narrow(q, "°", ANGLE_DECIMALS) for q in (mirror.lean_deg, mirror.turn_deg))
+        if not alike:
+            turn += f", wanted {wanted_words(mirror.want_turn_deg)}"
+        rows.append((str(item.number), when_words(item), lean, turn, VERDICT_WORDS[mirror.verdict]))
+    return Grid("All entries, oldest first", ("No.", "When", "Lean", heading, "Answer"), tuple(rows))
+
+
+def when_words(item: CheckEntry | GlassEntry) -> str:
+    """When the photo was taken, with the day of the check where that was another; or the check alone."""
+    checked, at = item.entry.checked, item.at
+    if item.moment.source == "photo":
+        other = "" if checked.date() == at.date() else f" (checked {checked.date().isoformat()})"
+        return f"{item.day}, {at:%H:%M}{other}"
+    if item.moment.source == "check":
+        return f"checked {item.day}, {at:%H:%M}"
+    return f"not known (checked {checked.date().isoformat()} by a wrong clock)"
+
+
+def summary_grid(parts: Sequence[MirrorPart]) -> Grid:
+    """All mirrors as they stand now, a row each."""
+    rows = []
+    for part in parts:
+        if part.now is None:
+            rows.append((part.called, "not checked yet", "", "", "", ""))
+            continue
+        mirror = part.now.result.mirrors[0]
+        turn = turn_error(mirror, mirror.turn_deg.value - mirror.turn_off_deg)
+        rows.append(
+            (
+                part.called,
+                VERDICT_WORDS[mirror.verdict],
+                _narrow(mirror.lean_deg, "°", ANGLE_DECIMALS),
+                _narrow(turn, "°", ANGLE_DECIMALS),
+                part.now.day,
+                drift_short(part),
+            )
+        )
+    columns = ("Mirror", "Answer", "Lean", "Turn, less what is wanted", "Latest photo", "Moved")
+    return Grid("All mirrors as they stand now", columns, tuple(rows))
+
+
+def drift_short(part: MirrorPart) -> str:
+    """Whether the mirror moved, in a few words."""
+    if part.drift is None:
+        return "nothing to compare with"
+    since = f"since {part.drift.since.date().isoformat()}"
+    moved = [
+        f"{change.name} by {kept_together(size_with_uncertainty(change.change_deg, '°', ANGLE_DECIMALS))}"
+        for change in part.drift.changes
+        if change.verdict == "moved"
+    ]
+    if moved:
+        return f"{' and '.join(moved)} {since}"
+    return f"{'no' if part.drift.verdict == 'not moved' else 'cannot tell'}, {since}"
+
+
+#: How a change of each angle is said, for the larger and the smaller number, and what else it may be.
+_CHANGE_WORDS = {
+    "lean": ("Its top came towards you", "Its top went away from you"),
+    "turn": ("Its left edge came towards you", "Its right edge came towards you"),
+}
+
+
+def drift_words(part: MirrorPart) -> list[str]:
+    """How the mirror changed since it was last set, a sentence for each angle and one on the test."""
+    drift = part.drift
+    if drift is None:
+        return []
+    since = f"since {in_words(drift.since)} (entry {drift.number})"
+    told = []
+    for change in drift.changes:
+        size = with_uncertainty(change.change_deg, "°", ANGLE_DECIMALS)
+        if change.verdict == "moved":
+            positive, negative = _CHANGE_WORDS[change.name]
+            moved = positive if change.change_deg.value > 0 else negative
+            size = size_with_uncertainty(change.change_deg, "°", ANGLE_DECIMALS)
+            told.append(f"{change.name.capitalize()}: moved, {size} {since}. {moved}.")
+        elif change.verdict == "not moved":
+            told.append(f"{change.name.capitalize()}: no movement to be seen, {size} {since}.")
+        else:
+            told.append(
+                f"{change.name.capitalize()}: cannot tell, {size} {since}. A movement as large as the tolerance "
+                "could hide in that interval."
+            )
+    if any(change.name == "turn" and change.verdict == "moved" for change in drift.changes):
+        told[-1] += " Or the sheet was laid otherwise: turn is measured against it."
+    return [kept_together(words) for words in told]
 
 
 def _narrow(quantity: Quantity, unit: str, decimals: int) -> str:
@@ -185,23 +275,23 @@ def images_grid(optics: Optics) -> Grid:
             f"{number_text(depth, 1)} mm deeper than that"
             if depth
             else "where a front-coated mirror has its image",
-            f"{100 * ratio:.0f} %",
+            percent_words(ratio),
         )
         for order, depth, ratio in optics.images
     )
     return Grid("Images of a lamp, worked out for this glass", ("Image", "Where", "Brightness"), rows)
 
 
-def measured_ghosts_grid(record: Record) -> Grid | None:
+def measured_ghosts_grid(part: MirrorPart) -> Grid | None:
     """The brightness of ghosts as the latest glass photo showed them."""
-    if not record.glasses:
+    if not part.glasses:
         return None
     rows = []
-    for number, ghosts in enumerate(record.glasses[-1].answer.lamps, 1):
+    for number, ghosts in enumerate(part.glasses[-1].answer.lamps, 1):
         for ghost in ghosts:
             if ghost.ratio is not None:
-                rows.append((f"lamp {number}", _order_words(ghost.order), f"{100 * ghost.ratio:.0f} %"))
-    caption = f"Ghosts measured on {record.glasses[-1].entry.day_in_words}"
+                rows.append((f"lamp {number}", _order_words(ghost.order), percent_words(ghost.ratio)))
+    caption = f"Ghosts measured on {part.glasses[-1].day_in_words}"
     return Grid(caption, ("Lamp", "Ghost", "Brightness"), tuple(rows)) if rows else None
 
 
@@ -209,30 +299,30 @@ def _order_words(order: int) -> str:
     return IMAGE_WORDS.get(order, f"ghost of order {order}")
 
 
-def used_grid(record: Record) -> Grid | None:
+def used_grid(part: MirrorPart) -> Grid | None:
     """Camera and target of the latest check."""
-    if record.now is None:
+    if part.now is None:
         return None
-    result, photos = record.now.result, record.now.entry.photos
+    result, photos = part.now.result, part.now.entry.photos
     camera = "camera file" if result.camera.source == "file" else "solved from the photos themselves"
     rows = [
-        ("Target", f"sheet {result.sheet}"),
+        ("Printed", f"sheet {result.sheet}"),
         ("Camera", kept_together(f"{camera}; focal length {with_uncertainty(result.camera.focal_px, 'px', 0)}")),
         ("Tolerance", f"{result.tolerance_deg:g}° for lean and turn"),
     ]
     for photo, kept in zip(result.photos, photos, strict=False):
         taken = f", taken {kept.taken[:16]}" if kept.taken else ""
         words = (
-            f"{photo.size[0]} × {photo.size[1]} px{taken}; {photo.direct_corners} corners of the target and "
+            f"{photo.size[0]} × {photo.size[1]} px{taken}; {photo.direct_corners} corners of the sheet and "
             f"{photo.reflected_corners} of its reflection, off by {max(photo.rms_px, 0.01):.2f} px"
         )
         rows.append((f"Photo {kept.name}", kept_together(words)))
     return Grid("Used for the latest check", ("What", "Which"), tuple(rows))
 
 
-def weight_words(record: Record) -> str:
+def weight_words(part: MirrorPart) -> str:
     """The bare mirror's weight and where it is from; "" when its size is not known."""
-    weight = record.weight
+    weight = part.weight
     if weight is None:
         return ""
     assumed = ", a thickness assumed for want of a known one" if weight.glass_assumed else ""

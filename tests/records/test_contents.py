@@ -10,21 +10,33 @@ import pytest
 
 from align.bundle.glass import GlassSummary
 from align.errors import AlignError, FileFormatError
-from align.records.contents import read_record, record_of
+from align.records.contents import read_record
 from align.records.installation import Installation, StatedMirror
 from tests.support.answers import about, made_answer, made_mirror
-from tests.support.record_samples import GLASS_ANSWER, add_made, entry_of, made_check, made_record, small_photo
+from tests.support.record_samples import (
+    GLASS_ANSWER,
+    add_made,
+    entry_of,
+    made_check,
+    made_record,
+    part_with,
+    record_with,
+    small_photo,
+    write_changed,
+)
 
 
 def test_first_and_latest_and_numbers(tmp_path: Path) -> None:
     """Entries are numbered as they came."""
     record = read_record(made_record(tmp_path / "record"))
     assert [item.number for item in record.entries] == [1, 2, 3, 4]
-    assert record.before is not None
-    assert record.now is not None
-    assert record.before.result.verdict == "out of square"
-    assert record.now.result.verdict == "square"
-    assert [asked.number for asked in record.standing[0].asked] == [1, 2]
+    [part] = record.parts
+    assert part.before is not None
+    assert part.now is not None
+    assert part.standing is not None
+    assert part.before.result.verdict == "out of square"
+    assert part.now.result.verdict == "square"
+    assert [asked.number for asked in part.standing.asked] == [1, 2]
 
 
 def test_ghosts_tell_the_glass_before_corners_and_these_before_the_receipt() -> None:
@@ -32,22 +44,22 @@ def test_ghosts_tell_the_glass_before_corners_and_these_before_the_receipt() -> 
     unknown = GlassSummary("undetermined", None)
     bought = Installation("x", mirrors=(StatedMirror(glass_mm=5.0),))
     vague = entry_of(made_answer(made_mirror(glass=unknown)), 1)
-    assert record_of(bought, [vague], []).glass == GlassSummary("back-silvered", about(5.0, 0.0), "stated")
-    assert record_of(Installation("x"), [vague], []).glass == unknown
+    assert part_with(bought, [vague]).glass == GlassSummary("back-silvered", about(5.0, 0.0), "stated")
+    assert part_with(Installation("x"), [vague]).glass == unknown
     measured = entry_of(made_answer(made_mirror(glass=GlassSummary("back-silvered", about(3.05, 0.14)))), 2)
-    record = record_of(bought, [measured, vague], [])
+    record = part_with(bought, [measured, vague])
     assert record.optics is not None
     assert record.optics.thickness_mm == 3.05
 
 
 def test_a_glass_photo_counts(tmp_path: Path) -> None:
     """Its thickness goes into seam, ghosts and weight."""
-    record = read_record(made_record(tmp_path / "record"))
-    assert record.optics is not None
-    assert record.optics.thickness_mm == 3.96
-    assert record.weight is not None
-    assert record.weight.kilograms == pytest.approx(0.300 * 0.150 * 0.004 * 2500), "as bought"
-    assert record.notes == ()
+    [part] = read_record(made_record(tmp_path / "record")).parts
+    assert part.optics is not None
+    assert part.optics.thickness_mm == 3.96
+    assert part.weight is not None
+    assert part.weight.kilograms == pytest.approx(0.300 * 0.150 * 0.004 * 2500), "as bought"
+    assert part.notes == ()
 
 
 @pytest.mark.parametrize(
@@ -64,7 +76,7 @@ def test_a_glass_photo_counts(tmp_path: Path) -> None:
 def test_glass_that_is_not_as_bought_is_noted(bought: float, found: GlassSummary, words: str) -> None:
     """Within the interval and the makers' tolerance it is as bought."""
     check = entry_of(made_answer(made_mirror(glass=found)), 1)
-    notes = record_of(Installation("x", mirrors=(StatedMirror(glass_mm=bought),)), [check], []).notes
+    notes = part_with(Installation("x", mirrors=(StatedMirror(glass_mm=bought),)), [check]).notes
     assert words in (notes[0] if notes else "")
     assert bool(words) == bool(notes)
 
@@ -72,8 +84,8 @@ def test_glass_that_is_not_as_bought_is_noted(bought: float, found: GlassSummary
 def test_a_front_coated_mirror_has_no_seam() -> None:
     """Nor ghosts; but a caution of its own."""
     coated = made_answer(made_mirror(glass=GlassSummary("front-coated", about(0.0, 0.1))))
-    record = record_of(Installation("x", mirrors=(StatedMirror(glass_mm=0.0),)), [entry_of(coated, 1)], [])
-    assert record.optics is None
+    record = record_with(Installation("x", mirrors=(StatedMirror(glass_mm=0.0),)), [entry_of(coated, 1)])
+    assert record.parts[0].optics is None
     assert any(caution.heading == "Front coating" for caution in record.cautions)
 
 
@@ -83,7 +95,8 @@ def test_size_comes_from_the_settings_when_nobody_wrote_it_down() -> None:
         entry_of(made_check(0.6, -0.3), 1, {"mirror": [240, 170], "mount": ["foot", 40.0]}),
         entry_of(made_check(0.0, 0.0), 2, {"mirror": "large", "mount": ["foot", 35.0]}),
     ]
-    standing = record_of(Installation("x"), checks, []).standing[0]
+    standing = part_with(Installation("x"), checks).standing
+    assert standing is not None
     assert (standing.width_mm, standing.height_mm, standing.size_known) == (240, 170, True)
     assert standing.foot_depth_mm == 35.0
 
@@ -93,7 +106,7 @@ def test_a_refused_entry_costs_only_itself(tmp_path: Path) -> None:
     folder = made_record(tmp_path / "record")
     second = sorted((folder / "entries").iterdir())[1]
     raw = json.loads((second / "entry.json").read_text(encoding="utf-8"))
-    (second / "entry.json").write_text(json.dumps({**raw, "format": "align-entry-2"}), encoding="utf-8")
+    write_changed(second, {**raw, "format": "align-entry-2"})
     record = read_record(folder)
     assert len(record.entries) == 3
     assert "align-entry-2" in record.refused[0]
@@ -127,8 +140,8 @@ def test_no_record_says_how_to_begin(tmp_path: Path) -> None:
 def test_a_record_of_glass_alone(tmp_path: Path) -> None:
     """Is a record, though no mirror was checked."""
     add_made(tmp_path / "record", small_photo(tmp_path / "IMG.jpg"), copy.deepcopy(GLASS_ANSWER))
-    record = read_record(tmp_path / "record")
+    [record] = read_record(tmp_path / "record").parts
     assert record.now is None
-    assert record.standing == ()
+    assert record.standing is None
     assert record.glass is not None
     assert record.glass.verdict == "back-silvered"

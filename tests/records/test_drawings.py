@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import xml.etree.ElementTree as ET
 from itertools import pairwise
@@ -11,19 +12,21 @@ import pytest
 from align.checking.result import CheckResult
 from align.checking.settings import Mount
 from align.optics.slab import FLOAT_GLASS_INDEX
-from align.records.charts import history_chart, ticks
-from align.records.contents import Standing, optics_of, record_of
+from align.records.charts import date_ticks, history_chart, ticks
 from align.records.drawings import ERROR_REACH_PX, exaggeration, plan_drawing, plan_view, side_drawing, side_view
 from align.records.glass_drawing import glass_drawing
 from align.records.installation import Installation, StatedMirror
+from align.records.mirror_part import Standing, optics_of
 from tests.support.answers import made_answer, made_mirror
-from tests.support.record_samples import entry_of, made_check
+from tests.support.record_samples import entry_of, made_check, part_with
 
 
 def standing_of(result: CheckResult, installation: Installation | None = None) -> Standing:
     """The first mirror as a record has it."""
     installation = installation or Installation("x", mirrors=(StatedMirror("", 240, 170, 4),))
-    return record_of(installation, [entry_of(result, 1)], []).standing[0]
+    standing = part_with(installation, [entry_of(result, 1)]).standing
+    assert standing is not None
+    return standing
 
 
 def parts(svg: str, class_: str) -> list[ET.Element]:
@@ -139,7 +142,7 @@ def test_brightness_of_ghosts() -> None:
 
 def chart_of(*results: CheckResult) -> str:
     """The chart of the first mirror."""
-    return history_chart([entry_of(result, k) for k, result in enumerate(results, 1)], 1, "c", "Lean and turn")
+    return history_chart([entry_of(result, k) for k, result in enumerate(results, 1)], "c", "Lean and turn")
 
 
 def test_the_chart_shows_values_where_the_axis_says() -> None:
@@ -169,9 +172,21 @@ def test_a_hopeless_interval_does_not_flatten_the_chart() -> None:
 def test_any_number_of_checks_fits(count: int) -> None:
     """Numbers under the axis do not run into each other."""
     svg = chart_of(*[made_check(0.6 / k, -0.3 / k) for k in range(1, 29)][:count] * max(1, count // 28))
-    numbers = [p for p in ET.fromstring(svg).iter() if p.tag == "text" and p.get("text-anchor") == "middle"]
-    places = [float(part.get("x", "0")) for part in numbers if float(part.get("y", "0")) < 180]
-    assert all(b - a > 20 for a, b in pairwise(places))
+    numbers = [part for part in ET.fromstring(svg).iter() if part.tag == "text" and (part.text or "").isdigit()]
+    shown = [part for part in numbers if float(part.get("y", "0")) == 168]
+    ends = sorted((float(p.get("x", "0")), 3.3 * len(p.text or "")) for p in shown)
+    assert len(ends) >= min(count, 3)
+    assert all(b - b_half - (a + a_half) >= 2.9 for (a, a_half), (b, b_half) in pairwise(ends))
+
+
+@pytest.mark.parametrize("days", [2.1, 3, 9, 40, 100, 365, 731, 4000, 30000])
+def test_dates_under_the_axis_are_few_and_round(days: float) -> None:
+    """No more than fit, all within, with words that differ."""
+    first = datetime.datetime(2024, 11, 2, 10, 7)
+    found = date_ticks(first, first + datetime.timedelta(days=days))
+    assert 1 <= len(found) <= 4
+    assert all(first <= moment <= first + datetime.timedelta(days=days) for moment, _ in found)
+    assert len({words for _, words in found}) == len(found)
 
 
 @pytest.mark.parametrize("span", [(-0.1, 0.12), (-3.0, 40.0), (0.0001, 0.0003)])
@@ -185,6 +200,6 @@ def test_ticks_are_few_and_round(span: tuple[float, float]) -> None:
 
 def test_words_are_escaped() -> None:
     """A name with markup stays words."""
-    svg = history_chart([entry_of(made_check(0.6, -0.3), 1)], 1, "c", "<b>&</b>")
+    svg = history_chart([entry_of(made_check(0.6, -0.3), 1)], "c", "<b>&</b>")
     assert "<b>" not in svg
     ET.fromstring(svg)

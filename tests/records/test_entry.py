@@ -15,9 +15,10 @@ from pathlib import Path
 import pytest
 
 from align.errors import AlignError, FileFormatError
-from align.records.entry import entry_folders, kind_of, read_entry, without_folders, write_entry
+from align.records.entry import kind_of, read_entry, without_folders, write_entry
+from align.records.entry_folders import entry_folders
 from tests.support.places import ROOT
-from tests.support.record_samples import add_made, made_check, small_photo
+from tests.support.record_samples import add_made, made_check, small_photo, write_changed
 
 #: Adds entries; says when it begins. Told a number, it kills itself as it is about to touch a file of an
 #: unfinished entry (or to rename it into the finished ones) for that many-th time: a moment that no clock misses.
@@ -159,13 +160,13 @@ def test_entries_of_unknown_versions_are_refused(tmp_path: Path) -> None:
     path = add_made(tmp_path / "record", small_photo(tmp_path / "IMG.jpg"), made_check(0.62, -0.35))
     good = json.loads((path / "entry.json").read_text(encoding="utf-8"))
     newer = {**good, "format": "align-entry-2"}
-    (path / "entry.json").write_text(json.dumps(newer), encoding="utf-8")
+    write_changed(path, newer)
     with pytest.raises(
         FileFormatError, match=r"entry\.json: expected format 'align-entry-1', found 'align-entry-2'"
     ):
         read_entry(path)
     unknown = {**good, "result": {**good["result"], "format": "align-check-9"}}
-    (path / "entry.json").write_text(json.dumps(unknown), encoding="utf-8")
+    write_changed(path, unknown)
     with pytest.raises(FileFormatError, match="align-check-9"):
         read_entry(path)
 
@@ -197,7 +198,7 @@ def test_damaged_entries_are_refused(tmp_path: Path, change: dict[str, object]) 
     """Missing parts, files outside the entry, a date that is none."""
     path = add_made(tmp_path / "record", small_photo(tmp_path / "IMG.jpg"), made_check(0.62, -0.35))
     raw = json.loads((path / "entry.json").read_text(encoding="utf-8"))
-    (path / "entry.json").write_text(json.dumps({**raw, **change}), encoding="utf-8")
+    write_changed(path, {**raw, **change})
     with pytest.raises(FileFormatError, match="damaged"):
         read_entry(path)
 
@@ -237,8 +238,8 @@ def test_folders_never_get_into_an_entry(tmp_path: Path) -> None:
         "photos": [{"file": "/home/jane/Pictures/IMG_1.jpg"}, {"file": r"C:\Users\jane\IMG_2.jpg"}],
         "warnings": ["/home/jane/IMG_1.jpg: blurred", "30 / 45 degrees and/or more"],
     }
-    name = write_entry(tmp_path, raw, settings={"camera": Path("/home/jane/phone.json")}, photos=[], files={})
-    text = (tmp_path / "entries" / name / "entry.json").read_text(encoding="utf-8")
+    place = write_entry(tmp_path, raw, settings={"camera": Path("/home/jane/phone.json")}, photos=[], files={})
+    text = (place.path / "entry.json").read_text(encoding="utf-8")
     assert "jane" not in text
     assert "IMG_2.jpg" in text
     assert "30 / 45 degrees and/or more" in text

@@ -19,7 +19,8 @@ from PIL import Image
 from align.checking.job import check
 from align.errors import AlignError, PhotoError
 from align.photo.strip_metadata import description_of
-from align.records.entry import entry_folders, read_entry
+from align.records.entry import read_entry
+from align.records.entry_folders import entry_folders
 from align.records.job import add_entry, make_page
 from tests.support.answers import made_answer
 from tests.support.record_samples import (
@@ -88,7 +89,7 @@ def test_pictures_stand_alone(checked: Path) -> None:
 def test_before_and_after_lie_over_each_other(checked: Path) -> None:
     """The target's outline, found again in both halves, is at the same place to a pixel or two."""
     path = checked / "pictures" / "before-and-after.png"
-    assert description_of(path).endswith("True")
+    assert description_of(path).endswith("target")
     first, _, last = entry_folders(checked)[:3]
     outlines = [np.array(read_entry(folder).photos[0].outline_px) for folder in (first, last)]
     from align.photo.read import read_colour

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +13,15 @@ import cv2
 import numpy as np
 
 from align.checking.result import CheckResult
-from align.records.contents import CheckEntry
-from align.records.entry import Entry
+from align.checking.settings import Mount
+from align.records.contents import Record, record_of
+from align.records.entry import Entry, own_sum
+from align.records.entry_folders import remove_entry
+from align.records.installation import Installation
 from align.records.job import add_entry, start_record
+from align.records.mirror_part import CheckEntry, MirrorPart
+from align.records.notes import write_note
+from align.records.timeline import Moment
 from tests.support.answers import about, made_answer, made_mirror
 from tests.support.places import SAMPLES
 
@@ -124,20 +132,110 @@ def photos_from_false_to_true(folder: Path) -> tuple[list[Path], Path]:
 
 
 def copy_entry(entry: Path, number: int) -> Path:
-    """The same entry again under another name and a later date: quick to make many of."""
-    stamp = f"202505{1 + number // 24:02d}T{number % 24:02d}0000.000000Z"
-    copy = entry.parent / f"{stamp}-check-{number:06x}"
+    """The same entry again with another number and a later date: quick to make many of."""
+    copy = entry.parent / f"entry-{number + 2:04d}"
     shutil.copytree(entry, copy)
     raw = json.loads((copy / "entry.json").read_text(encoding="utf-8"))
     raw["date"] = f"2025-05-{1 + number // 24:02d}T{number % 24:02d}:00:00+00:00"
     for mirror in raw["result"]["mirrors"]:
         lean = 0.6 * 0.9**number
         mirror["lean_deg"] = about(lean, 0.02).to_json()
-    (copy / "entry.json").write_text(json.dumps(raw), encoding="utf-8")
+    write_changed(copy, raw)
     return copy
 
 
+def write_changed(entry: Path, raw: dict[str, Any]) -> None:
+    """Write an entry's text anew, with the checksum that fits: as if the program had written it so."""
+    raw = {**raw, "own_sha256": own_sum(raw)}
+    (entry / "entry.json").write_text(json.dumps(raw), encoding="utf-8")
+
+
 def entry_of(result: CheckResult, number: int, settings: dict[str, object] | None = None) -> CheckEntry:
-    """A check as a record holds it, without files."""
-    date = f"2024-05-{number:02d}T10:00:00+02:00"
-    return CheckEntry(number, Entry("e", Path(), "check", date, "", settings or {}, {}, (), {}), result)
+    """A check as a record holds it, without files, one a day."""
+    day = datetime.date(2024, 5, 1) + datetime.timedelta(days=number - 1)
+    date = f"{day.isoformat()}T10:00:00+02:00"
+    entry = Entry("e", Path(), "check", date, "", settings or {}, {}, (), {})
+    return CheckEntry(number, entry, Moment(entry.checked, "check", entry.checked), result)
+
+
+def record_with(installation: Installation, checks: list[CheckEntry]) -> Record:
+    """A record of checks without files."""
+    return record_of(installation, [(item.number, item.entry, item.result) for item in checks])
+
+
+def part_with(installation: Installation, checks: list[CheckEntry]) -> MirrorPart:
+    """The first mirror of such a record."""
+    return record_with(installation, checks).parts[0]
+
+
+TWO_MIRRORS = """\
+format = "align-installation-1"
+name = "Harbour street"
+place = "A small museum, showcase 3"
+when = 2024-11-02
+
+[[mirror]]
+name = "arcade mirror"
+width_mm = 300
+height_mm = 150
+glass_mm = 4
+want_turn_deg = 12
+sheet = "a5"
+shims_fitted = "1.5 + 0.25 behind the top left corner"
+
+[[mirror]]
+name = "yard mirror"
+width_mm = 200
+height_mm = 120
+mount = "foot"
+foot_depth_mm = 40
+sheet = "a6"
+"""
+#: Twelve entries over two years: days after 2 November 2024, mirror, lean and turn [deg]; the fifth is taken out.
+COURSE = (
+    *((0, "arcade mirror", 0.62, 12.4), (0, "yard mirror", -0.4, 0.2), (1, "arcade mirror", 0.02, 12.01)),
+    *((2, "yard mirror", 0.03, -0.01), (90, "arcade mirror", 1.9, 13.0), (91, "arcade mirror", 0.03, 12.0)),
+    *((200, "yard mirror", 0.02, 0.0), (260, "arcade mirror", 0.05, 11.99), (380, "arcade mirror", 0.07, 12.02)),
+    *((381, "yard mirror", 0.03, 0.02), (560, "arcade mirror", 0.11, 12.01), (730, "arcade mirror", 0.14, 12.0)),
+)
+
+
+def dated_photo(path: Path, seed: int, taken: datetime.datetime) -> Path:
+    """A small JPEG with its date, as a camera writes it."""
+    from PIL import Image
+
+    small_photo(path, seed)
+    exif = Image.Exif()
+    exif[0x8769] = {0x9003: taken.strftime("%Y:%m:%d %H:%M:%S")}
+    with Image.open(path) as image:
+        image.save(path, exif=exif)
+    return path
+
+
+def two_mirror_record(folder: Path) -> Path:
+    """Two mirrors, twelve entries over two years of which one was taken out, and a note that was put right."""
+    folder.mkdir(parents=True)
+    (folder / "installation.toml").write_text(TWO_MIRRORS, encoding="utf-8")
+    begin = datetime.datetime(2024, 11, 2, 10, 0, 0)
+    for number, (day, name, lean, turn) in enumerate(COURSE, 1):
+        taken = begin + datetime.timedelta(days=day, minutes=7 * number)
+        photo = dated_photo(folder.parent / f"IMG_{number}.jpg", number, taken)
+        want, size = (12.0, (300.0, 150.0)) if name == "arcade mirror" else (0.0, (200.0, 120.0))
+        mount = Mount() if name == "arcade mirror" else Mount("foot", 40.0)
+        mirror = made_mirror(lean, turn, 0.02, want_turn_deg=want, mirror_size_mm=size, mount=mount)
+        entry = add_entry(
+            folder,
+            replace(made_answer(mirror), sheet="a5" if name == "arcade mirror" else "a6").to_json(),
+            settings={},
+            photos=[photo],
+            pictures=[png_of(photo)],
+            mirrors=[name],
+        )
+        raw = json.loads((entry / "entry.json").read_text(encoding="utf-8"))
+        checked = taken + datetime.timedelta(days=0 if number % 4 else 6)
+        write_changed(entry, {**raw, "date": f"{checked.isoformat()}+01:00"})
+    write_note(folder, 5, "the sheet had slipped")
+    remove_entry(folder, 5)
+    write_note(folder, 8, "after the heating was repared")
+    write_note(folder, 8, "after the heating was repaired")
+    return folder
