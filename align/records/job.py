@@ -61,7 +61,8 @@ def add_entry(
     photos : the photos it is of; without them, the files that the answer names
     pictures : for each photo the answer drawn as PNG, as bytes or file, or None; without them, those of a
         CheckResult are drawn here
-    mirrors : names of the record's mirrors that the answer is of, from the left
+    mirrors : names of the record's mirrors that the answer is of, from the left; without them, the one that the
+        settings name
     stated : what the command line said instead of installation.toml, in words
 
     Raises
@@ -80,6 +81,8 @@ def add_entry(
         picture = _png_bytes(drawn[number - 1]) if number <= len(drawn) else None
         source = sources.get(path) or read_file(path)[0]
         entries.append(_photo_files(files, number, source, picture, outlines[number - 1]))
+    stated_name = settings.get("mirror_name")
+    mirrors = mirrors or ([stated_name] if isinstance(stated_name, str) else [])
     place = write_entry(
         Path(folder), raw, settings=settings, photos=entries, files=files, mirrors=mirrors, stated=stated
     )
