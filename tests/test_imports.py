@@ -31,7 +31,12 @@ HOMES = {
         "align.ghosts.",
         "align.cli.each",
     ),
-    "matplotlib": ("align.target.pdf", "align.calibration.picture", "align.planning.pictures."),
+    "matplotlib": (
+        "align.target.pdf",
+        "align.calibration.picture",
+        "align.planning.pictures.",
+        "align.records.charts",
+    ),
     "click": ("align.cli.",),
     "jinja2": ("align.records.page", "align.workbench.pages"),
     "starlette": ("align.workbench.app",),
