@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ from .errors import EXIT_CANNOT_ANSWER
 
 if TYPE_CHECKING:
     from ..checking.result import CheckResult
-    from ..checking.settings import CheckSettings
+    from ..records.filing import Filed, Filing
 
 
 EXIT_CODES = {"square": 0, "undetermined": EXIT_CANNOT_ANSWER, "out of square": 3}
@@ -42,30 +43,50 @@ FIELDS = {
 }
 
 
-def check_settings(options: dict[str, Any]) -> CheckSettings:
-    """The settings that options state; one that cannot be meant is a usage error, in the settings' own words."""
+def stated_fields(options: dict[str, Any]) -> dict[str, Any]:
+    """The fields of the settings that options state; one that cannot be meant is a usage error."""
     from ..checking.settings import CheckSettings, Mount
 
-    stated = {field: options[name] for name, field in FIELDS.items() if options[name] is not None}
+    stated = {field: options[name] for name, field in FIELDS.items() if options[name] not in (None, False)}
     try:
         if "mount" in stated:
             stated["mount"] = Mount(*stated["mount"])
-        return CheckSettings(**stated)
+        CheckSettings(**stated)
     except ValueError as error:
         raise click.UsageError(str(error)) from None
+    return stated
 
 
-def settings_of(options: dict[str, Any]) -> dict[str, Any]:
-    """The options that shaped the answer, ready for JSON, for a record."""
-    left_out = ("picture", "into")
-    return {
-        name: str(value) if isinstance(value, Path) else value
-        for name, value in options.items()
-        if name not in left_out and value not in (None, False)
-    }
+@dataclass(frozen=True)
+class Kept:
+    """Where an answer was kept: the record, the entry's number, names of its mirrors, what was stated otherwise."""
+
+    folder: Path
+    number: int
+    names: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def words(self) -> str:
+        """One line, and one for each note."""
+        which = f" ({', '.join(self.names)})" if any(self.names) else ""
+        return "\n".join([f"Added to {self.folder} as entry {self.number}{which}.", *self.notes])
+
+    def to_json(self) -> dict[str, Any]:
+        """All fields."""
+        names, notes = list(self.names), list(self.notes)
+        return {"folder": str(self.folder), "entry": self.number, "mirrors": names, "notes": notes}
 
 
-def print_result(result: CheckResult, pictures: list[Path], as_json: bool) -> None:
+def kept_in(filing: Filing, filed: Filed) -> Kept:
+    """Add a settled answer to its record."""
+    from ..records.job import add_entry
+
+    settings = filed.result.settings.to_json() if filed.result.settings is not None else {}
+    path = add_entry(filing.folder, filed.result, settings=settings, mirrors=filed.names, stated=filed.notes)
+    return Kept(filing.folder, int(path.name.rsplit("-", 1)[-1]), filed.names, filed.notes)
+
+
+def print_result(result: CheckResult, pictures: list[Path], as_json: bool, kept: Kept | None = None) -> None:
     """The answer on stdout: one JSON object on one line, or words."""
     if as_json:
         import json
@@ -73,20 +94,17 @@ def print_result(result: CheckResult, pictures: list[Path], as_json: bool) -> No
         answer = result.to_json()
         if pictures:
             answer["pictures"] = [str(path) for path in pictures]
+        if kept is not None:
+            answer["record"] = kept.to_json()
         click.echo(json.dumps(answer, allow_nan=False))
         return
     from ..checking.text import check_text
 
-    click.echo(check_text(result))
+    click.echo(check_text(result, kept=kept is not None))
     if pictures:
         click.echo(f"\nPicture: {', '.join(str(path) for path in pictures)}")
-
-
-def add_to_record(folder: Path, result: CheckResult, options: dict[str, Any]) -> None:
-    """Add the answer to a record's folder."""
-    from ..records.job import add_entry
-
-    add_entry(folder, result, settings=settings_of(options))
+    if kept is not None:
+        click.echo(f"\n{kept.words()}")
 
 
 def progress_words() -> Any:

@@ -10,17 +10,19 @@ import click
 from .answers import (
     EXIT_CODES,
     PICTURE_SUFFIXES,
-    add_to_record,
-    check_settings,
+    kept_in,
     pictures_for,
     print_result,
     progress_words,
+    stated_fields,
 )
 from .errors import answer_errors
 from .values import Board, MountHow, Number, OneForEach, Rule, SizeMm
 
 if TYPE_CHECKING:
+    from ..checking.result import CheckResult
     from ..checking.settings import CheckSettings
+    from ..records.filing import Filing
 
 EPILOG = (
     "Exit code: 0 true within the tolerance; 1 no answer, or an interval too wide to tell; 2 wrong usage; "
@@ -60,6 +62,13 @@ EPILOG = (
 @click.option("--each", is_flag=True, help="Every photo is a check of its own, not one check together.")
 @click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer (.png or .jpg).")
 @click.option("--into", type=click.Path(path_type=Path), metavar="FOLDER", help="Add the answer to a record.")
+@click.option(
+    "--mirror-name",
+    metavar="NAME",
+    multiple=True,
+    help="With --into: which of the record's mirrors it is; of several in the photo once for each from the left.",
+)
+@click.option("--start", is_flag=True, help="With --into: make FOLDER a record if it is none yet.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else; with --each, an object a line.")
 @click.pass_context
 def check_command(
@@ -72,15 +81,16 @@ def check_command(
     """
     refuse_wrong_usage(photos, options)
     options |= _single(options)
-    settings = check_settings(options)
+    stated = stated_fields(options)
     with answer_errors(as_json):
         _check_folder(options["picture"])
+        settings, filing = _settings(stated, options)
         if each:
             from .each import check_each
 
-            code = check_each(photos, settings, options, as_json)
+            code = check_each(photos, settings, options["picture"], filing, as_json)
         else:
-            code = _check_together(photos, settings, options, as_json)
+            code = _check_together(photos, settings, options["picture"], filing, as_json)
     ctx.exit(code)
 
 
@@ -92,6 +102,8 @@ def _single(options: dict[str, Any]) -> dict[str, Any]:
 
 def refuse_wrong_usage(photos: tuple[Path, ...], options: dict[str, Any]) -> None:
     """Usage errors that only two options together make."""
+    if options["into"] is None and (options["mirror_name"] or options["start"]):
+        raise click.UsageError("--mirror-name and --start belong to --into FOLDER, the record.")
     picture = options["picture"]
     if picture is None:
         return
@@ -110,19 +122,35 @@ def _check_folder(picture: Path | None) -> None:
         raise AlignError(f"There is no folder {picture.parent} for the picture.", "Make the folder first.")
 
 
+def _settings(stated: dict[str, Any], options: dict[str, Any]) -> tuple[CheckSettings, Filing | None]:
+    """The settings to check with, and how the answer goes into its record, whose form then counts too."""
+    from ..checking.settings import CheckSettings
+
+    if options["into"] is None:
+        return CheckSettings(**stated), None
+    from ..records.filing import open_filing
+
+    filing = open_filing(options["into"], options["mirror_name"], stated, start=options["start"])
+    return filing.settings()[0], filing
+
+
 def _check_together(
-    photos: tuple[Path, ...], settings: CheckSettings, options: dict[str, Any], as_json: bool
+    photos: tuple[Path, ...], settings: CheckSettings, picture: Path | None, filing: Filing | None, as_json: bool
 ) -> int:
     from ..checking.job import check
 
-    result = check(list(photos), settings, progress=progress_words())
+    def checked(settings: CheckSettings) -> CheckResult:
+        return check(list(photos), settings, progress=progress_words())
+
+    result = checked(settings)
+    filed = None if filing is None else filing.settle(result, checked)
+    result = result if filed is None else filed.result
     written = []
-    if options["picture"] is not None:
+    if picture is not None:
         from ..checking.picture import save_check_picture
 
-        for number, path in enumerate(pictures_for(options["picture"], len(photos))):
+        for number, path in enumerate(pictures_for(picture, len(photos))):
             written.append(save_check_picture(result, path, number))
-    if options["into"] is not None:
-        add_to_record(options["into"], result, options)
-    print_result(result, written, as_json)
+    kept = None if filing is None or filed is None else kept_in(filing, filed)
+    print_result(result, written, as_json, kept)
     return EXIT_CODES[result.verdict]

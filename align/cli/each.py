@@ -9,19 +9,20 @@ import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import wait
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..errors import AlignError
-from .answers import EXIT_CODES, add_to_record, pictures_for, print_result
+from .answers import EXIT_CODES, Kept, kept_in, pictures_for, print_result
 from .errors import DEBUG_VARIABLE, EXIT_CANNOT_ANSWER, error_json, fault, say_error
 
 if TYPE_CHECKING:
     from ..checking.result import CheckResult
     from ..checking.settings import CheckSettings
+    from ..records.filing import Filing
 
 #: From good to bad, for the exit code of many: not knowing is worse than knowing it is out of true.
 WORSE = (0, 3, 1)
@@ -37,6 +38,7 @@ class Answer:
     result: CheckResult | None = None
     picture: Path | None = None
     error: AlignError | None = None
+    kept: Kept | None = None
 
     @property
     def exit_code(self) -> int:
@@ -44,31 +46,38 @@ class Answer:
         return EXIT_CODES[self.result.verdict] if self.result is not None else EXIT_CANNOT_ANSWER
 
 
-def check_each(photos: Sequence[Path], settings: CheckSettings, options: dict[str, Any], as_json: bool) -> int:
+def check_each(
+    photos: Sequence[Path], settings: CheckSettings, picture: Path | None, filing: Filing | None, as_json: bool
+) -> int:
     """Check, print and record every photo; the worst exit code."""
     worst = 0
-    picture = options["picture"]
     pictures = pictures_for(picture, len(photos)) if picture is not None else [None] * len(photos)
     jobs = list(zip(photos, pictures, strict=True))
     watched = sys.stderr.isatty() and len(photos) > 1
     for number, answer in enumerate(_answers(jobs, settings), 1):
         if watched:
             click.echo(f"photo {number} of {len(photos)}: {answer.photo.name}", err=True)
-        if options["into"] is not None and answer.result is not None:
-            answer = _recorded(answer, options)
+        if filing is not None and answer.result is not None:
+            answer = _recorded(answer, filing)
         _print_answer(answer, as_json, first=number == 1, alone=len(photos) == 1)
         worst = max(worst, answer.exit_code, key=WORSE.index)
     return worst
 
 
-def _recorded(answer: Answer, options: dict[str, Any]) -> Answer:
-    """The answer after it was put into the record, or why it was not."""
+def _recorded(answer: Answer, filing: Filing) -> Answer:
+    """The answer after it was put into the record, with the settings of its mirror, or why it was not."""
+    from ..checking.job import check
+
     assert answer.result is not None
     try:
-        add_to_record(options["into"], answer.result, options)
+        filed = filing.settle(answer.result, lambda settings: check(answer.photo, settings))
+        if answer.picture is not None and filed.result is not answer.result:
+            from ..checking.picture import save_check_picture
+
+            save_check_picture(filed.result, answer.picture, 0)
+        return replace(answer, result=filed.result, kept=kept_in(filing, filed))
     except AlignError as error:
         return Answer(answer.photo, error=error)
-    return answer
 
 
 def _print_answer(answer: Answer, as_json: bool, *, first: bool, alone: bool) -> None:
@@ -77,7 +86,7 @@ def _print_answer(answer: Answer, as_json: bool, *, first: bool, alone: bool) ->
     elif answer.result is not None:
         if not as_json and not alone:
             click.echo(("" if first else "\n") + f"== {answer.photo} ==\n")
-        print_result(answer.result, [answer.picture] if answer.picture else [], as_json)
+        print_result(answer.result, [answer.picture] if answer.picture else [], as_json, answer.kept)
     sys.stdout.flush()
 
 

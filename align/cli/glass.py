@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from .answers import PICTURE_SUFFIXES, progress_words
+from .answers import PICTURE_SUFFIXES, Kept, progress_words
 from .errors import EXIT_CANNOT_ANSWER, answer_errors
 
 if TYPE_CHECKING:
     from ..ghosts.result import GlassResult
+    from ..records.filing import Filing
 
 EPILOG = "Exit code: 0 answered; 1 no answer, or it cannot be told from these photos; 2 wrong usage."
 
@@ -26,6 +27,8 @@ GLASS_HELP = "Without the sheet in the photo: what the glass is thought to be."
 @click.option("--glass", type=click.FloatRange(min=0.5), metavar="MM", help=GLASS_HELP)
 @click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer (.png or .jpg).")
 @click.option("--into", type=click.Path(path_type=Path), metavar="FOLDER", help="Add the answer to a record.")
+@click.option("--mirror-name", metavar="NAME", help="With --into: which of the record's mirrors it is.")
+@click.option("--start", is_flag=True, help="With --into: make FOLDER a record if it is none yet.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
 @click.pass_context
 def glass_command(
@@ -36,6 +39,8 @@ def glass_command(
     glass: float | None,
     picture: Path | None,
     into: Path | None,
+    mirror_name: str | None,
+    start: bool,
     as_json: bool,
 ) -> None:
     """Which glass is it: front-coated or back-silvered, and how thick? From lamps and their ghosts.
@@ -44,16 +49,19 @@ def glass_command(
     dark as the sheet allows. Several photos are of one mirror, by one camera and zoom.
     """
     _refuse_wrong_usage(photos, picture)
+    if into is None and (mirror_name or start):
+        raise click.UsageError("--mirror-name and --start belong to --into FOLDER, the record.")
     with answer_errors(as_json):
         from ..ghosts.job import glass_of
 
+        filing, names = _filing(into, mirror_name, start)
+        camera = camera or _camera_of(filing, names)
         result = glass_of(
             list(photos), camera=camera, progress=progress_words(), distance_mm=distance, glass_mm=glass
         )
         drawn = _drawn(result, picture)
-        if into is not None:
-            _add_to_record(into, result, camera, drawn)
-        _print(result, drawn, as_json)
+        kept = None if filing is None else _kept(filing, names, result, camera, drawn)
+        _print(result, drawn, as_json, kept)
         code = EXIT_CANNOT_ANSWER if result.glass.verdict == "undetermined" else 0
     ctx.exit(code)
 
@@ -75,21 +83,44 @@ def _drawn(result: GlassResult, picture: Path | None) -> Path | None:
     return save_glass_picture(result, picture)
 
 
-def _add_to_record(folder: Path, result: GlassResult, camera: Path | None, drawn: Path | None) -> None:
+def _filing(into: Path | None, mirror_name: str | None, start: bool) -> tuple[Filing | None, tuple[str, ...]]:
+    """How the answer goes into its record, and the name of the mirror that it is of."""
+    if into is None:
+        return None, ()
+    from ..records.filing import open_filing
+
+    filing = open_filing(into, [mirror_name] if mirror_name else [], start=start)
+    return filing, filing.only_names()
+
+
+def _camera_of(filing: Filing | None, names: tuple[str, ...]) -> Path | None:
+    """The camera file that the record's form states of the mirror."""
+    if filing is None or not names:
+        return None
+    camera = filing.installation.mirror(names[0]).camera
+    return filing.folder / camera if camera else None
+
+
+def _kept(
+    filing: Filing, names: tuple[str, ...], result: GlassResult, camera: Path | None, drawn: Path | None
+) -> Kept:
     from ..records.job import add_entry
 
     settings = {} if camera is None else {"camera": str(camera)}
     pictures = None if drawn is None else [drawn, *[None] * (len(result.photos) - 1)]
-    add_entry(folder, result, settings=settings, pictures=pictures)
+    path = add_entry(filing.folder, result, settings=settings, pictures=pictures, mirrors=names)
+    return Kept(filing.folder, int(path.name.rsplit("-", 1)[-1]), names, ())
 
 
-def _print(result: GlassResult, drawn: Path | None, as_json: bool) -> None:
+def _print(result: GlassResult, drawn: Path | None, as_json: bool, kept: Kept | None) -> None:
     if as_json:
         import json
 
         answer: dict[str, Any] = result.to_json()
         if drawn is not None:
             answer["pictures"] = [str(drawn)]
+        if kept is not None:
+            answer["record"] = kept.to_json()
         click.echo(json.dumps(answer, allow_nan=False))
         return
     from ..ghosts.text import glass_text
@@ -97,3 +128,5 @@ def _print(result: GlassResult, drawn: Path | None, as_json: bool) -> None:
     click.echo(glass_text(result))
     if drawn is not None:
         click.echo(f"\nPicture: {drawn}")
+    if kept is not None:
+        click.echo(f"\n{kept.words()}")

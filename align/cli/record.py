@@ -25,7 +25,16 @@ from .errors import answer_errors
     metavar="FILE.html",
     help="Where the page goes. Else: FOLDER/record.html.",
 )
-def record_command(folder: Path | None, start: Path | None, out: Path | None) -> None:
+@click.option("--remove", type=click.IntRange(min=1), metavar="N", help="Take entry N out; it is kept in removed/.")
+@click.option(
+    "--note",
+    type=(click.IntRange(min=1), str),
+    metavar="N TEXT",
+    help="Give entry N a note, or put its note right.",
+)
+def record_command(
+    folder: Path | None, start: Path | None, out: Path | None, remove: int | None, note: tuple[int, str] | None
+) -> None:
     """Keep a record: from a folder of checks to a page that lasts.
 
     Every check and glass answer made with --into FOLDER is an entry of the record. The page is one file that
@@ -33,13 +42,34 @@ def record_command(folder: Path | None, start: Path | None, out: Path | None) ->
     """
     if (folder is None) == (start is None):
         raise click.UsageError("Give either FOLDER, or --start FOLDER to begin a record.")
-    if start is not None and out is not None:
-        raise click.UsageError("--out belongs to the page; --start makes none.")
+    if start is not None and (out is not None or remove is not None or note is not None):
+        raise click.UsageError("--out, --remove and --note belong to a record that is there; --start begins one.")
     with answer_errors(False):
         if start is not None:
             _start(start)
         elif folder is not None:
-            _make(folder, out)
+            _change(folder, remove, note)
+            if out is not None or (remove is None and note is None):
+                _make(folder, out)
+
+
+def _change(folder: Path, remove: int | None, note: tuple[int, str] | None) -> None:
+    """Note first: a note says why an entry is taken out."""
+    from ..records.entry_folders import remove_entry
+    from ..records.notes import write_note
+
+    if note is not None:
+        written = write_note(folder, *note)
+        click.echo(
+            f"Entry {note[0]} says now: {written.text}" if written.text else f"Entry {note[0]} has no note now."
+        )
+    if remove is not None:
+        place = remove_entry(folder, remove)
+        click.echo(
+            f"Entry {remove} was taken out; it lies in {place}. To put it back, move it to {folder / 'entries'}."
+        )
+    if note is not None or remove is not None:
+        click.echo(f"The page will say so: align record {folder}")
 
 
 def _start(folder: Path) -> None:

@@ -82,7 +82,7 @@ def add_entry(
         source = sources.get(path) or read_file(path)[0]
         entries.append(_photo_files(files, number, source, picture, outlines[number - 1]))
     stated_name = settings.get("mirror_name")
-    mirrors = mirrors or ([stated_name] if isinstance(stated_name, str) else [])
+    mirrors = mirrors if any(mirrors) else [stated_name] if isinstance(stated_name, str) else []
     place = write_entry(
         Path(folder), raw, settings=settings, photos=entries, files=files, mirrors=mirrors, stated=stated
     )

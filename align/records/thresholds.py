@@ -28,3 +28,7 @@ LEAST_COMMON_SHARE = 0.35
 #: Two photos laid over each other by a shift must agree at least so well in their grey values (correlation
 #: coefficient). Set without data; photos of two views of one diorama stay below it, see the tests.
 LEAST_LIKENESS = 0.7
+#: A mirror whose turn is within this of what is wanted of one of a record's mirrors may be that one [deg]: a mirror
+#: stands nearer to its place than this before it is packed, and two faces of one scene that meet in a corner differ
+#: by more. Set without data.
+SAME_TURN_DEG = 10.0
