@@ -110,7 +110,7 @@ def _case_files(
     if draw < 0.15:
         words += ["--picture", str(folder / "out" / "answer.png")]
     elif draw < 0.25:
-        words += ["--into", str(folder / "out" / "record")]
+        words += ["--into", str(folder / "out" / "record"), "--start"]
     elif draw < 0.33:
         words = ["glass", str(photo), "--json"]
     elif draw < 0.40:

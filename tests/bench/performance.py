@@ -122,7 +122,8 @@ def _record(photos: Sequence[Path], folder: Path, rounds: int) -> list[Command]:
     place = folder / "record"
     kept = [photos[number % len(photos)] for number in range(RECORDED)]
     size = max(megapixels(photo) for photo in kept)
-    adding = [run_once([*align_command(), "check", str(p), "--json", "--into", str(place)]) for p in kept]
+    into = ["--into", str(place), "--start"]
+    adding = [run_once([*align_command(), "check", str(p), "--json", *into]) for p in kept]
     command = [*align_command(), "record", str(place), "--out", str(folder / "record.html")]
     first, again = [], []
     for _ in range(rounds):

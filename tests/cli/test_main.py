@@ -11,6 +11,7 @@ import time
 from concurrent.futures import Future
 from contextlib import nullcontext
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -256,12 +257,21 @@ def test_into_hands_answer_and_settings_to_the_record(
     """The record gets the result and the options that shaped it."""
     record = pytest.importorskip("align.records.job")
     kept = []
-    monkeypatch.setattr(record, "add_entry", lambda place, result, **how: kept.append((place, result, how)))
-    invoke("check", folder / "leaning.jpg", "--mirror", "300x200", "--want-turn", "1", "--into", tmp_path)
+
+    def add_entry(place: Path, result: object, **how: Any) -> Path:
+        kept.append((place, result, how))
+        return place / "entries" / "entry-0007"
+
+    monkeypatch.setattr(record, "add_entry", add_entry)
+    line = ("check", folder / "leaning.jpg", "--mirror", "300x200", "--want-turn", "1", "--into", tmp_path)
+    assert invoke(*line).exit_code == 1, "it is no record"
+    assert kept == []
+    done = invoke(*line, "--start")
+    assert done.stdout.endswith(f"Added to {tmp_path} as entry 7.\n")
     [(place, result, how)] = kept
     assert place == tmp_path
     assert result.verdict == "out of square"
-    settings = {"mirror": (300.0, 200.0), "want_turn": 1.0}
+    settings = {"mirror_size_mm": [300.0, 200.0], "want_turn_deg": [1.0]}
     assert {key: how["settings"][key] for key in settings} == settings
     json.dumps(how["settings"])
 

@@ -12,9 +12,11 @@ from align.bundle.glass import GlassSummary
 from align.errors import AlignError, FileFormatError
 from align.records.contents import read_record
 from align.records.installation import Installation, StatedMirror
+from align.records.page import page_html
 from tests.support.answers import about, made_answer, made_mirror
 from tests.support.record_samples import (
     GLASS_ANSWER,
+    TWO_MIRRORS,
     add_made,
     entry_of,
     made_check,
@@ -22,6 +24,7 @@ from tests.support.record_samples import (
     part_with,
     record_with,
     small_photo,
+    two_mirror_record,
     write_changed,
 )
 
@@ -145,3 +148,92 @@ def test_a_record_of_glass_alone(tmp_path: Path) -> None:
     assert record.standing is None
     assert record.glass is not None
     assert record.glass.verdict == "back-silvered"
+
+
+def edited(folder: Path, number: int, change: dict[str, object], *, signed: bool = True) -> None:
+    """Change the answer's only mirror in one entry; signed : with the checksum that fits, else with none."""
+    path = folder / "entries" / f"entry-{number:04d}"
+    raw = json.loads((path / "entry.json").read_text(encoding="utf-8"))
+    raw["result"] |= change if "mirrors" in change else {}
+    raw["result"]["mirrors"] = [mirror | change for mirror in raw["result"]["mirrors"]]
+    if signed:
+        write_changed(path, raw)
+        return
+    del raw["own_sha256"]
+    (path / "entry.json").write_text(json.dumps(raw), encoding="utf-8")
+
+
+@pytest.mark.parametrize("signed", [True, False])
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"lean_deg": {"value": 5.0, "low": 4.0, "high": 6.0}}, 'it says "square", but its lean may be 6° off'),
+        ({"turn_deg": {"value": 0.0, "low": -0.3, "high": 0.3}}, 'it says "square", but its turn may be -0.3° off'),
+        ({"mirrors": []}, "it is of no mirror"),
+        ({"lean_deg": {"value": 9.0, "low": -0.01, "high": 0.01}}, "the lean lies outside its own interval"),
+    ],
+)
+def test_an_entry_that_contradicts_itself_is_not_called_true(
+    tmp_path: Path, change: dict[str, object], words: str, signed: bool
+) -> None:
+    """It alone is left out, and named; the page stands on the others."""
+    folder = made_record(tmp_path / "record", [made_check(0.62, -0.35), made_check(0.02, -0.01)])
+    edited(folder, 2, change, signed=signed)
+    record = read_record(folder)
+    [part] = record.parts
+    assert part.now is not None
+    assert part.now.result.verdict == "out of square"
+    assert record.refused[0].startswith("Entry 2 was left out: entry-0002 contradicts itself")
+    assert words in record.refused[0]
+
+
+def test_what_stops_one_entry_does_not_stop_the_page(tmp_path: Path) -> None:
+    """Lone surrogates, a date that no calendar has, a link: that entry alone is left out, and named."""
+    folder = made_record(tmp_path / "record")
+    for number, change in ((1, {"program": "\ud800"}), (2, {"date": "2026-W29-2T10:00:00+02:00"})):
+        path = folder / "entries" / f"entry-{number:04d}"
+        write_changed(path, {**json.loads((path / "entry.json").read_text(encoding="utf-8")), **change})
+    record = read_record(folder)
+    assert [item.number for item in record.entries] == [3, 4]
+    assert [words[:21] for words in record.refused] == ["Entry 1 was left out:", "Entry 2 was left out:"]
+    assert "<html" in page_html(record)
+
+
+def test_two_mirrors_are_told_apart(tmp_path: Path) -> None:
+    """A part each, with its own entries, wanted turn, size and drift; the removed one is named."""
+    record = read_record(two_mirror_record(tmp_path / "two" / "record"))
+    arcade, yard = record.parts
+    assert (arcade.name, yard.name) == ("arcade mirror", "yard mirror")
+    assert [item.number for item in arcade.checks] == [1, 3, 6, 8, 9, 11, 12]
+    assert [item.number for item in yard.checks] == [2, 4, 7, 10]
+    assert [entry.number for entry in record.removed] == [5]
+    assert record.removed[0].note.text == "the sheet had slipped"
+    assert record.notes_to[8].before == ("after the heating was repared",)
+    assert arcade.drift is not None
+    assert (arcade.drift.number, arcade.drift.changes[0].verdict) == (3, "moved")
+    assert arcade.standing is not None
+    assert yard.standing is not None
+    assert (arcade.standing.width_mm, yard.standing.width_mm) == (300, 200)
+    assert yard.standing.foot_depth_mm == 40
+    assert record.refused == record.notes == ()
+
+
+def test_answers_of_earlier_versions_find_their_mirrors(tmp_path: Path) -> None:
+    """Without names: the first from the left is the first of the form, and so on."""
+    both = made_answer(made_mirror(0.1), made_mirror(0.0, 30.0, number=2))
+    folder = made_record(tmp_path / "record", [both, made_check(0.02, 0.0)])
+    assert [part.name for part in read_record(folder).parts] == ["arcade mirror", "mirror 2"]
+    (folder / "installation.toml").write_text(TWO_MIRRORS, encoding="utf-8")
+    parts = read_record(folder).parts
+    assert [part.name for part in parts] == ["arcade mirror", "yard mirror"]
+    assert [len(part.checks) for part in parts] == [2, 1]
+
+
+def test_a_mirror_that_the_form_does_not_name_any_more(tmp_path: Path) -> None:
+    """It has its part, and the reader is told."""
+    folder = two_mirror_record(tmp_path / "two" / "record")
+    file = folder / "installation.toml"
+    file.write_text(TWO_MIRRORS.replace('"yard mirror"', '"quay mirror"'), encoding="utf-8")
+    record = read_record(folder)
+    assert [part.name for part in record.parts] == ["arcade mirror", "yard mirror"]
+    assert 'Entries name a mirror "yard mirror"' in record.notes[0]

@@ -15,8 +15,10 @@ from pathlib import Path
 import pytest
 
 from align.errors import AlignError, FileFormatError
-from align.records.entry import kind_of, read_entry, without_folders, write_entry
-from align.records.entry_folders import entry_folders
+from align.records.entry import EntryPhoto, kind_of, read_entry, without_folders, write_entry
+from align.records.entry_folders import entry_folders, entry_places, remove_entry
+from align.records.notes import read_note, write_note
+from align.records.plain_files import LinkError
 from tests.support.places import ROOT
 from tests.support.record_samples import add_made, made_check, small_photo, write_changed
 
@@ -189,6 +191,14 @@ def test_entries_of_unknown_versions_are_refused(tmp_path: Path) -> None:
         },
         {"sha256": {"/etc/passwd": "0"}},
         {"date": "yesterday"},
+        {"date": "20260714T103205+0200"},
+        {"date": "2026-W29-2T10:00:00+02:00"},
+        {"date": "2026-02-30T10:00:00+02:00"},
+        {"date": "0001-01-01T00:00:00+00:00"},
+        {"date": 20260714},
+        {"program": "align \ud800"},
+        {"settings": {"\udfff": 1}},
+        {"mirrors": ["\x1b[31m"]},
         {"settings": 3},
         {"kind": "glass"},
         {"result": None},
@@ -260,3 +270,99 @@ def test_only_answers_are_taken() -> None:
     """An error's object is no entry."""
     with pytest.raises(ValueError, match="align-error-1"):
         kind_of({"format": "align-error-1"})
+
+
+def test_an_edited_entry_is_noticed_and_its_own_spacing_is_not(tmp_path: Path) -> None:
+    """entry.json's own checksum goes by what it says."""
+    path = add_made(tmp_path / "record", small_photo(tmp_path / "IMG.jpg"), made_check(0.62, -0.35))
+    file = path / "entry.json"
+    raw = json.loads(file.read_text(encoding="utf-8"))
+    file.write_text(json.dumps(raw, indent=4), encoding="utf-8")
+    assert read_entry(path).result["verdict"] == "out of square"
+    raw["result"]["verdict"] = raw["result"]["mirrors"][0]["verdict"] = "square"
+    file.write_text(json.dumps(raw), encoding="utf-8")
+    with pytest.raises(FileFormatError, match="its check sum does not fit: it was changed"):
+        read_entry(path)
+
+
+def test_entries_without_a_checksum_are_still_read(tmp_path: Path) -> None:
+    """Those of earlier versions, in folders named by their time; numbered as they came, new ones behind them."""
+    folder, photo = tmp_path / "record", small_photo(tmp_path / "IMG.jpg")
+    old = []
+    for stamp in ("20240514T101200.000000Z-check-aaaaaa", "20240513T101200.000000Z-check-bbbbbb"):
+        path = add_made(folder, photo, made_check(0.62, -0.35))
+        raw = json.loads((path / "entry.json").read_text(encoding="utf-8"))
+        for key in ("own_sha256", "mirrors", "stated"):
+            del raw[key]
+        (path / "entry.json").write_text(json.dumps(raw), encoding="utf-8")
+        old.append(path.rename(path.with_name(stamp)))
+    assert [(p.number, p.path) for p in entry_places(folder)] == [(1, old[1]), (2, old[0])]
+    assert add_made(folder, photo, made_check(0.1, 0.1)).name == "entry-0003"
+    assert [read_entry(path).mirrors for path in entry_folders(folder)] == [(), (), ()]
+
+
+def test_a_removed_entry_keeps_its_number(tmp_path: Path) -> None:
+    """It lies in `removed`, whole, and no later one takes its number."""
+    folder, photo = tmp_path / "record", small_photo(tmp_path / "IMG.jpg")
+    for _ in range(3):
+        add_made(folder, photo, made_check(0.1, 0.1))
+    moved = remove_entry(folder, 3)
+    assert moved == folder / "removed" / "entry-0003"
+    assert read_entry(moved).damaged_files() == []
+    assert add_made(folder, photo, made_check(0.1, 0.1)).name == "entry-0004"
+    remove_entry(folder, 1)
+    assert [place.number for place in entry_places(folder) if not place.removed] == [2, 4]
+    for number, words in ((3, "taken out of .* already"), (9, "has no entry 9")):
+        with pytest.raises(AlignError, match=words):
+            remove_entry(folder, number)
+
+
+def test_a_note_is_put_right_and_what_it_said_is_kept(tmp_path: Path) -> None:
+    """Beside the entry, which stays as it was written."""
+    folder = tmp_path / "record"
+    path = add_made(folder, small_photo(tmp_path / "IMG.jpg"), made_check(0.1, 0.1))
+    before = (path / "entry.json").read_bytes()
+    write_note(folder, 1, "heating repared")
+    assert write_note(folder, 1, " heating repaired ").before == ("heating repared",)
+    assert read_note(path).text == "heating repaired"
+    assert write_note(folder, 1, "").before == ("heating repared", "heating repaired")
+    assert (path / "entry.json").read_bytes() == before
+    (path / "note.json").write_text("{", encoding="utf-8")
+    with pytest.raises(AlignError, match="cannot be read as a note"):
+        read_note(path)
+
+
+def test_names_that_are_no_text_are_kept_presentable(tmp_path: Path) -> None:
+    """A photo's name need not be text, nor free of control characters."""
+    raw = {**made_check(0.1, 0.1).to_json(), "warnings": ["IMG_\udcff\x1b[31m.jpg: blurred"]}
+    place = write_entry(tmp_path, raw, settings={}, photos=[EntryPhoto("a\udcff\x1b", "")], files={})
+    entry = read_entry(place.path)
+    assert entry.photos[0].name == "a\N{REPLACEMENT CHARACTER}\N{REPLACEMENT CHARACTER}"
+    assert "\x1b" not in entry.result["warnings"][0]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
+@pytest.mark.parametrize("what", ["entry", "entry.json", "preview-1.jpg", "photo-1.jpg"])
+def test_links_in_an_entry_are_not_followed(tmp_path: Path, what: str) -> None:
+    """The entry's folder, its text, its pictures."""
+    folder = tmp_path / "record"
+    path = add_made(folder, small_photo(tmp_path / "IMG.jpg"), made_check(0.1, 0.1))
+    linked = path if what == "entry" else path / what
+    linked.rename(tmp_path / "outside")
+    linked.symlink_to(tmp_path / "outside")
+    if what.startswith("entry"):
+        with pytest.raises(LinkError, match="is a link"):
+            read_entry(path)
+    else:
+        assert read_entry(path).damaged_files() == [what]
+        with pytest.raises(LinkError, match="is a link"):
+            read_entry(path).contents(what)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes there")
+def test_a_pipe_in_an_entry_holds_nothing_up(tmp_path: Path) -> None:
+    """Nobody writes into it."""
+    path = add_made(tmp_path / "record", small_photo(tmp_path / "IMG.jpg"), made_check(0.1, 0.1))
+    (path / "preview-1.jpg").unlink()
+    os.mkfifo(path / "preview-1.jpg")
+    assert read_entry(path).damaged_files() == ["preview-1.jpg"]

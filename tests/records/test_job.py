@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import json
 import os
 import re
 import subprocess
@@ -21,8 +22,12 @@ from align.errors import AlignError, PhotoError
 from align.photo.strip_metadata import description_of
 from align.records.entry import read_entry
 from align.records.entry_folders import entry_folders
+from align.records.installation import StatedMirror
 from align.records.job import add_entry, make_page
+from align.records.plain_files import LinkError
+from align.records.write_installation import write_mirror
 from tests.support.answers import made_answer
+from tests.support.commands import invoke
 from tests.support.record_samples import (
     MIRROR_SIZE_MM,
     add_made,
@@ -294,8 +299,81 @@ def test_check_into_a_folder(tmp_path: Path) -> None:
     pixels, _ = synthetic_photo(SHEETS["a5"], (60, -500, 280), [degrees_mirror(0.6, -0.3, 40.0, 3.0)])
     cv2.imwrite(str(tmp_path / "IMG.jpg"), pixels)
     line = [sys.executable, "-m", "align", "check", str(tmp_path / "IMG.jpg"), "--mirror", "300x150"]
-    done = subprocess.run([*line, "--into", str(tmp_path / "record")], capture_output=True, text=True, check=False)
+    into = ["--into", str(tmp_path / "record")]
+    done = subprocess.run([*line, *into, "--start"], capture_output=True, text=True, check=False)
     assert done.returncode == 3, done.stderr
+    assert done.stdout.endswith(f"Added to {tmp_path / 'record'} as entry 1.\n")
     entry = read_entry(entry_folders(tmp_path / "record")[0])
-    assert entry.settings["mirror"] == [300.0, 150.0]
+    assert entry.settings["mirror_size_mm"] == [300.0, 150.0]
     assert entry.photos[0].picture == "picture-1.png"
+
+
+def test_the_form_counts_and_the_second_check_needs_no_options(tmp_path: Path) -> None:
+    """Wanted turn, size and tolerance from installation.toml; the command line wins, and that is noted."""
+    pixels, _ = synthetic_photo(SHEETS["a5"], (60, -500, 280), [degrees_mirror(0.02, 12.0, 40.0, 3.0)])
+    photo, folder = tmp_path / "IMG.jpg", tmp_path / "record"
+    cv2.imwrite(str(photo), pixels)
+    write_mirror(folder, StatedMirror("arcade", 300, 150, want_turn_deg=12.0, tolerance_deg=0.5))
+    done = invoke("check", photo, "--into", folder)
+    assert done.exit_code == 0, done.stdout + done.stderr
+    assert "Keep this answer" not in done.stdout
+    assert done.stdout.endswith(f"Added to {folder} as entry 1 (arcade).\n")
+    assert "wanted 12°" in make_page(folder).read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    done = invoke("check", photo, "--into", folder, "--tolerance", "0.4", "--want-turn", "0", "--json")
+    answer = json.loads(done.stdout)
+    assert (answer["tolerance_deg"], answer["want_turn_deg"], answer["verdict"]) == (0.4, 0.0, "out of square")
+    assert answer["record"]["entry"] == 2
+    assert any("tolerance was stated as 0.4" in words for words in answer["record"]["notes"])
+    assert invoke("check", photo, "--mirror-name", "arcade").exit_code == 2
+
+
+def test_the_command_removes_and_notes(tmp_path: Path) -> None:
+    """And the page says so."""
+    folder = made_record(tmp_path / "record")
+    done = invoke("record", folder, "--note", "2", "the sheet had slipped", "--remove", "2")
+    assert done.exit_code == 0, done.stderr
+    assert "the sheet had slipped" in done.stdout
+    assert "Entry 2 was taken out" in done.stdout
+    assert not (folder / "record.html").exists()
+    assert invoke("record", folder).exit_code == 0
+    page = (folder / "record.html").read_text(encoding="utf-8")
+    assert "Entry 2 of" in page
+    assert "was taken out; it lies in the folder “removed”. Note: the sheet had slipped" in page
+    assert invoke("record", folder, "--remove", "2").exit_code == 1
+    assert invoke("record", "--start", tmp_path / "x", "--remove", "2").exit_code == 2
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
+@pytest.mark.parametrize(
+    "linked", ["record.html", "pictures", "pictures/entry-0001-picture-1.png", "entries", "removed"]
+)
+def test_links_in_a_record_are_neither_followed_nor_overwritten(tmp_path: Path, linked: str) -> None:
+    """Page, pictures, and the folders of entries: refused, and what they point to stays as it was."""
+    folder = made_record(tmp_path / "record")
+    outside = tmp_path / "outside"
+    if linked in ("pictures", "entries", "removed"):
+        outside.mkdir()
+        (outside / "mine").write_bytes(b"mine")
+    else:
+        outside.write_bytes(b"mine")
+    if linked == "entries":
+        (folder / "entries").rename(tmp_path / "entries")
+    (folder / linked).parent.mkdir(exist_ok=True)
+    (folder / linked).symlink_to(outside)
+    with pytest.raises(LinkError, match="is a link"):
+        make_page(folder)
+    if outside.is_dir():
+        assert [path.name for path in outside.iterdir()] == ["mine"]
+    else:
+        assert outside.read_bytes() == b"mine"
+
+
+def test_a_preview_that_is_a_link_is_not_embedded(tmp_path: Path) -> None:
+    """The page has no picture of what lies outside, and says that the file is not what was written."""
+    folder = made_record(tmp_path / "record", [made_check(0.6, -0.3)])
+    preview = folder / "entries" / "entry-0001" / "preview-1.jpg"
+    preview.rename(tmp_path / "private.jpg")
+    preview.symlink_to(tmp_path / "private.jpg")
+    page = make_page(folder).read_text(encoding="utf-8")
+    assert "<img" not in page
+    assert "preview-1.jpg is missing, or no longer what was written" in page
