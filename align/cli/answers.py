@@ -47,7 +47,8 @@ def stated_fields(options: dict[str, Any]) -> dict[str, Any]:
     """The fields of the settings that options state; one that cannot be meant is a usage error."""
     from ..checking.settings import CheckSettings, Mount
 
-    stated = {field: options[name] for name, field in FIELDS.items() if options[name] not in (None, False)}
+    given = {field: options[name] for name, field in FIELDS.items()}
+    stated = {field: value for field, value in given.items() if value is not None and value is not False}
     try:
         if "mount" in stated:
             stated["mount"] = Mount(*stated["mount"])

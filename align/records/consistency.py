@@ -39,9 +39,10 @@ def _verdict(mirror: MirrorResult, tolerance_deg: float) -> str:
     if mirror.verdict != "square":
         return ""
     shift = mirror.turn_off_deg - mirror.turn_deg.value
+    lean, turn = mirror.lean_deg, mirror.turn_deg
     ends = [
-        *(("lean", end) for end in (mirror.lean_deg.low, mirror.lean_deg.high)),
-        *(("turn", end + shift) for end in (mirror.turn_deg.low, mirror.turn_deg.high)),
+        ("lean", max(lean.low, lean.high, key=abs)),
+        ("turn", max(turn.low + shift, turn.high + shift, key=abs)),
     ]
     for name, off in ends:
         if abs(off) > tolerance_deg + CONTRADICTION_DEG:
