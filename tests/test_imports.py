@@ -39,7 +39,7 @@ HOMES = {
     ),
     "click": ("align.cli.",),
     "jinja2": ("align.records.page", "align.workbench.pages"),
-    "starlette": ("align.workbench.app",),
+    "starlette": ("align.workbench.app", "align.workbench.handling", "align.workbench.side_pages"),
     "uvicorn": ("align.workbench.server",),
 }
 #: Never imported by merely importing one of our modules.

@@ -136,11 +136,9 @@ def test_nothing_else_in_the_package_writes_files():
     assert found == {
         "whole_file": {"open", "write_bytes", "savefig"},
         "records/entry": {"open"},
-        "records/job": {"write_bytes"},  # a photo's cleaned copy in a temporary folder
         "photo/strip_metadata": {"save"},  # into memory
-        "workbench/app": {"save"},  # into memory
+        "workbench/side_pages": {"save"},  # into memory
         "workbench/other_work": {"savefig"},  # into memory
-        "photo/decode": {"fdopen"},  # what a library says, in memory
     }
 
 

@@ -6,7 +6,7 @@ The picture is cut to what matters, and below it a strip says the answer in word
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -45,7 +45,7 @@ PLACE_CORNERS = {
     "bottom_left": (3,),
     "behind_top_per_100_height": (0, 1),
     "behind_bottom_per_100_height": (2, 3),
-    "behind_left_per_100_width": (3, 0),
+    "behind_left_per_100_width": (0, 3),
     "behind_right_per_100_width": (1, 2),
     "front": (2, 3),
     "rear": (2, 3),
@@ -111,12 +111,10 @@ def draw_check(
         raise PhotoError(f"{path or overlay.file} has changed since it was checked.", "Check the photo again.")
     view = view_of(overlay, long_side_px)
     canvas = Canvas(_cut(pixels, view))
-    true = {mirror.number for mirror in result.mirrors if mirror.verdict == "square"}
-    larger = exaggeration(view, overlay, canvas.width, true)
-    lines = _draw_outlines(canvas, view, overlay, larger, true)
-    samples = sampled(lines, canvas.width / 100)
-    placer = LabelPlacer(canvas.width, canvas.height, samples, insides(view, overlay))
+    lines = _draw_outlines(canvas, view, overlay)
+    placer = LabelPlacer(canvas.width, canvas.height, better_left_free(view, overlay, lines, canvas.width))
     _draw_labels(canvas, placer, view, overlay, result, photo)
+    larger = exaggeration(view, overlay, canvas.width)
     strip = draw_strip(result, overlay, heading, larger, canvas.width)
     return np.concatenate([canvas.finished(), strip])
 
@@ -137,18 +135,12 @@ def view_of(overlay: Overlay, long_side_px: int = LONG_SIDE_PX) -> View:
     return View(left, top, width, height, float(np.clip(longest, SHORT_LONG_SIDE_PX, long_side_px)) / longest)
 
 
-def exaggeration(view: View, overlay: Overlay, width: float, true: Collection[int] = ()) -> int:
-    """How many times larger than life the differences are drawn: 1 where they can be seen as they are.
-
-    true : numbers of the mirrors that are true, whose differences are nothing to look at: they stay as they are.
-    """
-    if all(mirror.number in true for mirror in overlay.mirrors):
-        return 1
+def exaggeration(view: View, overlay: Overlay, width: float) -> int:
+    """How many times larger than life the differences are drawn: 1 where they can be seen as they are."""
     moved = max(
         (
             float(np.linalg.norm(_finite(mirror.true_outline_px - mirror.outline_px), axis=1).max(initial=0.0))
             for mirror in overlay.mirrors
-            if mirror.number not in true
         ),
         default=0.0,
     )
@@ -168,15 +160,15 @@ def sampled(lines: Sequence[Array], step: float) -> Array:
     return np.concatenate(points)
 
 
-def insides(view: View, overlay: Overlay) -> Array:
-    """(n, 2) [px] samples of the sheet and its reflections, which no label should hide."""
-    samples: list[Array] = []
+def better_left_free(view: View, overlay: Overlay, lines: Sequence[Array], width: float) -> Array:
+    """(n, 2) [px] samples of what labels should not cover: the lines, and the insides of the outlines."""
+    insides: list[Array] = []
     seen = (*(mirror.outline_px for mirror in overlay.mirrors), *overlay.inter_reflections_px)
     for outline in (overlay.direct_outline_px, *seen):
         edge = _finite(view.to_picture(outline))
         middle = edge.mean(axis=0)
-        samples += [middle + share * (np.roll(edge, 1, axis=0) - middle) for share in np.linspace(0.0, 1.0, 11)]
-    return np.concatenate(samples)
+        insides += [middle + share * (np.roll(edge, 1, axis=0) - middle) for share in np.linspace(0.0, 0.9, 10)]
+    return np.concatenate([sampled(lines, width / 100), *insides])
 
 
 def _finite(points: Array) -> Array:
@@ -192,8 +184,9 @@ def _cut(pixels: Pixels, view: View) -> Pixels:
     return np.asarray(cv2.resize(part, size, interpolation=method), np.uint8)
 
 
-def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay, larger: int, true: Collection[int]) -> list[Array]:
+def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay) -> list[Array]:
     """All lines, what matters most last; returns them in picture pixels, for labels to keep clear of."""
+    larger = exaggeration(view, overlay, canvas.width)
     drawn = []
 
     def outline(photo_px: Array, colour: Colour, weight: float = 1.0, dashed: bool = False) -> None:
@@ -201,17 +194,15 @@ def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay, larger: int, tr
         canvas.polyline(points, colour, closed=True, weight=weight, dashed=dashed)
         drawn.append(np.concatenate([points, points[:1]]))
 
-    if overlay.mirror_size_known:
-        for mirror in overlay.mirrors:
-            outline(mirror.mirror_px, YELLOW, 0.6)
+    for mirror in overlay.mirrors:
+        outline(mirror.mirror_px, YELLOW, 0.6, dashed=not overlay.mirror_size_known)
     for inter_reflection in overlay.inter_reflections_px:
         outline(inter_reflection, GREEN, 0.6)
     outline(overlay.direct_outline_px, SKY_BLUE)
     for mirror in overlay.mirrors:
         outline(mirror.outline_px, ORANGE)
-        times = 1 if mirror.number in true else larger
-        shifted = mirror.outline_px + times * (mirror.true_outline_px - mirror.outline_px)
-        outline(shifted, WHITE, weight=0.6 if mirror.number in true else 1.0, dashed=True)
+        shifted = mirror.outline_px + larger * (mirror.true_outline_px - mirror.outline_px)
+        outline(shifted, WHITE, dashed=True)
     return drawn
 
 
@@ -238,7 +229,7 @@ def _draw_labels(
             GREEN,
             _edge(view, inter_reflection_px, "far"),
         )
-    _label(canvas, placer, ["sheet"], SKY_BLUE, _edge(view, overlay.direct_outline_px, "near"))
+    _label(canvas, placer, ["target"], SKY_BLUE, _edge(view, overlay.direct_outline_px, "near"))
 
 
 def _edge(view: View, outline_px: Array, side: str) -> list[tuple[float, float]]:
@@ -252,37 +243,25 @@ def _edge(view: View, outline_px: Array, side: str) -> list[tuple[float, float]]
 def _draw_packing(
     canvas: Canvas, placer: LabelPlacer, view: View, mirror: MirrorOverlay, found: MirrorResult, whose: str
 ) -> None:
-    """Packing at the mirror's edges, thick where it is thick, with its millimetres; bare corners are named too."""
+    """A frame about the mirror, thick where the packing is thick, with its millimetres."""
     corners = view.to_picture(mirror.mirror_px)
     needed = [shim for shim in found.shims.shims if shim_is_needed(shim) and shim.place in PLACE_CORNERS]
     if not needed or not np.isfinite(corners).all():
         return
+    thickness = np.zeros(4)
+    for shim in needed:
+        thickness[list(PLACE_CORNERS[shim.place])] += shim.thickness_mm.value
     outward = corners - corners.mean(axis=0)
     outward /= np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
-    thickest = max(shim.thickness_mm.value for shim in needed)
-
-    def grown(thickness_mm: Array) -> Array:
-        return np.asarray(corners + outward * (PACKING_SHARE * canvas.width * thickness_mm / thickest)[:, None])
-
-    if found.shims.mount == "wall":
-        thickness = np.zeros(4)
-        for shim in needed:
-            thickness[list(PLACE_CORNERS[shim.place])] = shim.thickness_mm.value
-        outer = grown(thickness)
-        for first in range(4):
-            second = (first + 1) % 4
-            canvas.polygon(np.array([corners[first], corners[second], outer[second], outer[first]]), PURPLE, 0.8)
-        for shim in found.shims.shims:
-            (corner,) = PLACE_CORNERS[shim.place]
-            words = _packing_words(shim, whose) if shim in needed else [f"{whose}nothing"]
-            _label(canvas, placer, words, PURPLE, [(float(outer[corner, 0]), float(outer[corner, 1]))])
-        return
-    for shim in needed:  # a whole edge
-        first, second = PLACE_CORNERS[shim.place]
-        outer = grown(np.full(4, shim.thickness_mm.value))
-        canvas.polygon(np.array([corners[first], corners[second], outer[second], outer[first]]), PURPLE, 0.8)
-        placer.keep_seen(np.linspace(corners[first], outer[second], 24))
-        along = np.linspace(outer[first], outer[second], 9)
+    grown = corners + outward * (PACKING_SHARE * canvas.width * thickness / thickness.max())[:, None]
+    for first in range(4):
+        second = (first + 1) % 4
+        if found.shims.mount == "foot" and thickness[[first, second]].min() == 0:
+            continue  # what lies under a foot does not run up the mirror's sides
+        canvas.polygon(np.array([corners[first], corners[second], grown[second], grown[first]]), PURPLE, 0.8)
+    for shim in needed:
+        ends = grown[list(PLACE_CORNERS[shim.place])]
+        along = np.linspace(ends[0], ends[-1], 7 if len(ends) > 1 else 1)
         _label(canvas, placer, _packing_words(shim, whose), PURPLE, [(float(x), float(y)) for x, y in along])
 
 
@@ -291,8 +270,7 @@ def _packing_words(shim: Shim, whose: str) -> list[str]:
     size, per, rest = shim_size_words(shim).partition(" per ")
     if shim.place in ("front", "rear"):
         return [whose + size, f"under the foot's {shim.place}"]
-    # "per 100 mm": the edge that the label stands at says of what, and so do the words below.
-    return [whose + size, f"per {rest.partition(' of ')[0]}"] if per else [whose + size]
+    return [whose + size, f"per {rest}"] if per else [whose + size]
 
 
 def _label(
@@ -313,7 +291,6 @@ def _label(
     x, y = box.nearest_to(*anchor)
     if np.hypot(x - anchor[0], y - anchor[1]) > 0.6 * size:
         canvas.polyline(np.array([anchor, (x, y)]), colour, weight=0.4)
-        placer.keep_seen(np.linspace(anchor, (x, y), 24))
     canvas.box(box.left, box.top, box.right, box.bottom)
     for number, line in enumerate(lines):
         canvas.write(Words(line, box.left + pad, box.top + pad / 2 + number * size * LINE_HEIGHT, size, colour))

@@ -45,8 +45,7 @@ def caption_lines(result: CheckResult, heading: str = "") -> list[tuple[str, flo
             lines.append((f"Pack: {_packing_sentence(mirror, needed)}", BODY_SHARE, False))
         if mirror.verdict != "square" and mirror.shims.turn_by:
             words = mirror.shims.turn_by
-            then = needed and not mirror.shims.asks_turn
-            lines.append((f"Then {words}" if then else words[0].upper() + words[1:], BODY_SHARE, False))
+            lines.append((f"Then {words}" if needed else words[0].upper() + words[1:], BODY_SHARE, False))
     for angle in result.angles:
         size = with_uncertainty(angle.angle_deg, "°", ANGLE_DECIMALS)
         lines.append((f"Angle between mirrors {angle.first} and {angle.second}: {size}", BODY_SHARE, False))
@@ -69,12 +68,13 @@ def legend_lines(result: CheckResult, overlay: Overlay, larger: int) -> list[tup
     ]
     if overlay.mirror_size_known:
         lines.append(("the mirror's edges", YELLOW, False))
+    else:
+        lines.append(("the mirror's edges, at a guessed size", YELLOW, True))
     if overlay.inter_reflections_px:
         lines.append(("seen by way of several mirrors: left out", GREEN, False))
     packed = any(m.verdict != "square" and any(map(shim_is_needed, m.shims.shims)) for m in result.mirrors)
     if packed:
-        assumed = "" if overlay.mirror_size_known else ", at assumed edges of the mirror"
-        lines.append((f"packing, not to scale{assumed}", PURPLE, False))
+        lines.append(("packing, not to scale", PURPLE, False))
     return lines
 
 

@@ -16,8 +16,6 @@ GAPS = (0.35, 0.8, 1.4, 2.2, 3.2, 4.5, 6.0, 8.0, 11.0)
 DIRECTIONS = 16
 #: Covering one cell of a line costs as much as being this many label heights farther away.
 COST_OF_COVERING = 0.2
-#: Covering one cell of what must be seen (the sheets, another label's pointer) costs so much.
-COST_OF_HIDING = 3.0
 #: A pointer from label to anchor is looked at in eight places; each on a line costs this much.
 COST_OF_CROSSING = 0.4
 #: Lines are known on a grid of this many cells across the picture.
@@ -109,15 +107,12 @@ class LabelPlacer:
 
     Parameters
     ----------
-    width, height : of the picture [px]; lines : (n, 2) [px] samples of lines that are better left free;
-    seen : (n, 2) [px] samples of what must be seen.
+    width, height : of the picture [px]; lines : (n, 2) [px] samples of lines that are better left free.
     """
 
-    def __init__(self, width: float, height: float, lines: Array, seen: Array | None = None) -> None:
+    def __init__(self, width: float, height: float, lines: Array) -> None:
         self._picture = Box(0.0, 0.0, width, height)
         self._busy = Busy(width, height, lines, width / CELLS_ACROSS)
-        self._seen = np.zeros((0, 2)) if seen is None else seen
-        self._hidden = Busy(width, height, self._seen, width / CELLS_ACROSS)
         self.placed: list[Box] = []
 
     def place(
@@ -143,12 +138,6 @@ class LabelPlacer:
                 return best[1:]
         return None
 
-    def keep_seen(self, points: Array) -> None:
-        """Later labels hide none of these (n, 2) places [px], such as a pointer that was drawn."""
-        self._seen = np.concatenate([self._seen, points])
-        width, height = self._picture.right, self._picture.bottom
-        self._hidden = Busy(width, height, self._seen, width / CELLS_ACROSS)
-
     def _around(self, anchor: tuple[float, float], size: tuple[float, float]) -> Iterator[tuple[float, Box]]:
         """Places around an anchor, each with its distance in label heights, nearest first."""
         width, height = size
@@ -173,12 +162,7 @@ class LabelPlacer:
     def _cost(self, distance: float, box: Box, anchor: tuple[float, float]) -> float:
         """Distance, and what covering lines or crossing them with a pointer adds to it."""
         crossed = self._busy.on_way(anchor, box.nearest_to(*anchor))
-        return (
-            distance
-            + COST_OF_COVERING * self._busy.in_box(box)
-            + COST_OF_HIDING * self._hidden.in_box(box)
-            + COST_OF_CROSSING * crossed
-        )
+        return distance + COST_OF_COVERING * self._busy.in_box(box) + COST_OF_CROSSING * crossed
 
 
 def _centred(x: float, y: float, size: tuple[float, float]) -> Box:

@@ -75,7 +75,8 @@ def _glass(session: Session, table: Table, ticket: Ticket) -> None:
     table.lamps.put_picture(1, as_jpeg(pixels, PICTURE_PX, PICTURE_QUALITY))
     _put_text(table.lamps, glass_text(result), len(photos))
     pictures = [as_png(pixels), *[None] * (len(photos) - 1)]
-    add_entry(session.folder, result, settings={"mirror_name": table.mirror.name}, photos=photos, pictures=pictures)
+    names = [table.mirror.name] if table.mirror.name else []
+    add_entry(session.folder, result, settings={}, photos=photos, pictures=pictures, mirrors=names)
 
 
 def measure_camera(session: Session) -> Ticket:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..checking.result import MirrorResult
-from ..checking.wording import verdict_sentence
+from ..checking.wording import remaining_words, shim_is_needed, verdict_sentence
 from ..drawing.wording import size_with_uncertainty, with_uncertainty
 from .drawings import band_drawing, front_drawing
 from .guard import Refusal
@@ -53,6 +53,7 @@ class MirrorShown:
     packing: tuple[Packing, ...]
     front: str
     turn_by: str
+    remaining: str
     is_true: bool
 
 
@@ -151,10 +152,19 @@ def mirrors_shown(
                 tuple(packing_of(mirror)),
                 front,
                 mirror.shims.turn_by,
+                _remaining(mirror),
                 mirror.verdict == "square",
             )
         )
     return tuple(shown)
+
+
+def _remaining(mirror: MirrorResult) -> str:
+    """What the stacks leave, where anything is packed."""
+    left = mirror.shims.remaining
+    if left is None or not any(shim_is_needed(shim) for shim in mirror.shims.shims):
+        return ""
+    return f"With these sheets in, {remaining_words(left)} remain."
 
 
 def waiting_shown(session: Session, whose: str) -> list[Waiting]:

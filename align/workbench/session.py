@@ -7,12 +7,13 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from ..checking.settings import DEFAULT_TOLERANCE_DEG, CheckSettings, Mount
+from ..bundle.photo_set import Sighted
+from ..checking.settings import CheckSettings
 from ..errors import AlignError, PhotoError
 from ..records.installation import Installation, StatedMirror, read_installation
 from . import thresholds
 from .receiving import Refused, cleaned
-from .series import Answer, Series, series_from_json
+from .series import Answer, Series, Source, series_from_json
 from .shelf import BENCH, Shelf, folder_name
 from .stand import Stand, next_stand
 from .worker import Ticket, Worker
@@ -67,7 +68,7 @@ class Session:
             self._queue(table, number)
         kept = table.shelf.read("entry")
         for answer in table.series.answers:
-            if answer.number not in kept and answer.source == "photo":
+            if answer.number not in kept:
                 self._queue_entry(table, answer)
 
     def changed(self) -> None:
@@ -137,25 +138,9 @@ class Session:
         ------
         AlignError : something stated cannot be meant.
         """
-        mount = Mount("foot", mirror.foot_depth_mm) if mirror.mount == "foot" else Mount()
-        try:
-            return CheckSettings(
-                camera=self.folder / mirror.camera if mirror.camera else None,
-                mirror_size_mm=mirror.size_mm,
-                mirror_name=mirror.name or None,
-                mount=mount,
-                want_turn_deg=() if mirror.want_turn_deg is None else (mirror.want_turn_deg,),
-                tolerance_deg=DEFAULT_TOLERANCE_DEG if mirror.tolerance_deg is None else mirror.tolerance_deg,
-                glass_mm=mirror.glass_mm,
-                rule_mm=mirror.rule_mm,
-                exact_print=mirror.exact_print,
-                board=mirror.board,
-                square_mm=mirror.square_mm,
-                touching=mirror.touching,
-                stock_mm=mirror.stock_mm or None,
-            )
-        except ValueError as error:
-            raise AlignError(str(error), "Correct it on the mirror's page, “What is known of it”.") from None
+        from ..records.form import settings_for
+
+        return settings_for(self.installation, mirror.name, folder=self.folder)[0]
 
     # Photos -------------------------------------------------------------------------------------------
 
@@ -201,7 +186,7 @@ class Session:
         return self.worker.put(table.key, f"photo {number}", lambda ticket: self._answer(table, number, ticket))
 
     def _answer(self, table: Table, number: int, ticket: Ticket) -> None:
-        """Solve one photo; what came of it is kept before anybody sees it."""
+        """Solve one photo, and keep what came of it."""
         from ..checking.job import sight_for
 
         settings = self.settings(table.mirror)
@@ -211,21 +196,33 @@ class Session:
         try:
             self.worker.say(ticket, "looking for the sheet and its reflection")
             (sighted,) = sight_for([path], settings)
-            before = self._stand_before(table, settings)
             self.worker.say(ticket, "working out how the mirror stands")
-            stand, change = next_stand(before, number, sighted, settings)
+            self.settle(table, number, sighted)
         except AlignError as error:
             message = error.message.replace(f"{path.parent}/", "")
             with self.lock:
                 refusal = table.series.refuse(number, message, error.remedy)
             table.shelf.put("refusal", number, refusal.to_json())
             raise AlignError(message, error.remedy) from None
-        lens = sighted.lens
-        notes = [NO_FOCAL_LENGTH] if lens.focal_mm is None and lens.equivalent_mm is None else []
+
+    def settle(self, table: Table, number: int, sighted: Sighted, *, source: Source = "photo") -> Answer:
+        """Solve what was sighted in a photo, or in a film's frame, and add the answer to the series and the record.
+
+        number : of the photo on the mirror's shelf; a frame is put there first
+
+        Raises
+        ------
+        AlignError : it does not answer.
+        """
+        settings = self.settings(table.mirror)
+        stand, change = next_stand(self._stand_before(table, settings), number, sighted, settings)
+        nameless = sighted.lens.focal_mm is None and sighted.lens.equivalent_mm is None
+        notes = [NO_FOCAL_LENGTH] if nameless and source == "photo" else []
         with self.lock:
-            answer = table.series.take(stand, change, number, notes=notes)
+            answer = table.series.take(stand, change, number, notes=notes, source=source)
         table.shelf.put("answer", number, answer.to_json())
         self._queue_entry(table, answer)
+        return answer
 
     def _queue_entry(self, table: Table, answer: Answer) -> None:
         words = f"the record's entry of photo {answer.number}"
@@ -261,8 +258,10 @@ class Session:
         if picture is not None:
             pictures[-1] = as_png(decoded(picture.read_bytes()))
         photos = [path for number in answer.photos if (path := table.shelf.photo(number)) is not None]
-        settings = answer.result.settings.to_json()
-        entry = add_entry(self.folder, answer.result, settings=settings, photos=photos, pictures=pictures)
+        settings, names = answer.result.settings.to_json(), [table.mirror.name] if table.mirror.name else []
+        entry = add_entry(
+            self.folder, answer.result, settings=settings, photos=photos, pictures=pictures, mirrors=names
+        )
         table.shelf.put("entry", answer.number, {"entry": entry.name})
 
     def picture(self, table: Table, answer: Answer) -> Path | None:

@@ -53,7 +53,7 @@ class Browser:
                 "bash",
                 program,
                 *" ".join(options).split(),
-                "--host-resolver-rules=MAP * ~NOTFOUND" + (", EXCLUDE 127.0.0.1" if loopback else ""),
+                "--host-resolver-rules=MAP * ~NOTFOUND" + (", EXCLUDE 127.*" if loopback else ""),
                 f"--user-data-dir={self._folder.name}",
                 "about:blank",
             ],

@@ -41,6 +41,7 @@ def road(
 
 def walked(served: Served, browser: Browser, screen: str) -> dict[str, str]:
     """Start a mirror, send the leaning photo, read the packing, send the true one, open the record."""
+    browser.show("about:blank", SCREENS[screen])
     said, browser.events = {"screen": screen}, []
     browser.show(f"{served.address}/", SCREENS[screen])
     browser.value("document.querySelector('a[href=\"/new\"]').click()")
@@ -175,3 +176,23 @@ def test_a_page_that_is_open_elsewhere_shows_the_answer_too(road: Road, browser:
     assert status == 201, words
     browser.wait_for(f"document.querySelector('.of').textContent !== {before!r}", 60)
     assert "Photo" in browser.wait_for("document.querySelector('#settled').textContent")
+
+
+def test_a_phone_comes_in_by_the_code(browser: Browser, tmp_path: Path) -> None:
+    """The code's address opens the page by a cookie that no script reads; without it the door is shut; a photo goes
+    its way from there, and the page shows the phone no code."""
+    with Served(tmp_path / "record", "127.0.0.2") as served:
+        there = f"http://127.0.0.2:{served.port}"
+        browser.show(f"{there}/", SCREENS["phone"])
+        assert "opens with the code" in browser.value("document.body.innerText")
+        browser.show(f"{there}/enter/{served.token}", SCREENS["phone"])
+        browser.wait_for(
+            "location.pathname === '/' && document.querySelector('h1').textContent === 'Begin with a mirror'"
+        )
+        assert browser.value("document.cookie") == ""
+        served.start_mirror()
+        browser.show(f"{there}{served.mirror}", SCREENS["phone"])
+        browser.choose_files("#take", [SAMPLES / "arcade_true.jpg"])
+        browser.wait_for("document.querySelector('#verdict')?.textContent === 'True'", 60)
+        browser.show(f"{there}/phone", SCREENS["phone"])
+        assert served.token not in browser.value("document.documentElement.outerHTML")

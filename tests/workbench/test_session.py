@@ -10,6 +10,7 @@ import pytest
 
 from align.errors import AlignError, PhotoError
 from align.records.contents import read_record
+from align.records.entry import read_entry
 from align.records.installation import StatedMirror, read_installation
 from align.workbench import thresholds
 from align.workbench.receiving import Refused
@@ -112,14 +113,13 @@ def test_a_photo_without_a_sheet_is_refused_and_kept(worked: tuple[Session, Tabl
 def test_every_answer_is_an_entry_of_the_record(worked: tuple[Session, Table]) -> None:
     """With its photos, its picture and the mirror's settings."""
     record = read_record(worked[0].folder)
-    assert [len(item.entry.photos) for item in record.checks] == [1, 2, 1]
-    assert [item.entry.photos[-1].picture for item in record.checks] == [
-        "picture-1.png",
-        "picture-2.png",
-        "picture-1.png",
-    ]
-    assert record.checks[0].result.settings.mirror_size_mm == (300, 150)
-    assert record.checks[0].result.settings.mirror_name == "arcade mirror"
+    assert [len(item.entry.photos) for item in record.entries] == [1, 2, 1]
+    drawn = [item.entry.photos[-1].picture for item in record.entries]
+    assert drawn == ["picture-1.png", "picture-2.png", "picture-1.png"]
+    settings = [read_entry(item.entry.folder).settings for item in record.entries]
+    assert settings[0]["mirror_size_mm"] == [300, 150]
+    assert settings[0]["mirror_name"] == "arcade mirror"
+    assert len(record.parts) == 1
     assert not record.refused
 
 

@@ -1,0 +1,176 @@
+"""The pages beside the mirrors': lamps, camera, record, plan, phone, sheets."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from . import other_work, thresholds
+from .guard import LOOPBACK_HOSTS, RECORD_POLICY
+from .handling import Handling
+from .shelf import Shelf
+from .worker import Ticket
+
+DEEDS = ["GET", "PUT", "POST"]
+
+
+class SidePages(Handling):
+    """Their handlers."""
+
+    def side_routes(self) -> list[Route]:
+        """Addresses and what they lead to."""
+        get, both = ["GET"], ["GET", "POST"]
+        lamps = "/mirror/{key}/lamps"
+        return [
+            Route("/sheet/{name}.pdf", self.sheet, methods=get),
+            Route("/phone", self.phone, methods=get),
+            Route("/phone/code.svg", self.code, methods=get),
+            Route("/record", self.record, methods=both),
+            Route("/record/page", self.record_page, methods=get),
+            Route("/plan", self.plan, methods=both),
+            Route("/plan/{scene}/{picture}", self.plan_picture, methods=get),
+            Route("/camera", self.camera, methods=get),
+            Route("/camera/{deed}", self.camera_deed, methods=DEEDS),
+            Route(lamps, self.lamps, methods=get),
+            Route(f"{lamps}/{{deed}}", self.lamps_deed, methods=DEEDS),
+        ]
+
+    async def phone(self, request: Request) -> Response:
+        """How a phone gets here: the code, shown on this computer only."""
+        shown = self.doors.phone_address if self.doors.shown and _on_this_computer(request) else ""
+        return self._page("phone.html.j2", "phone", address=shown, listens=bool(self.doors.shown))
+
+    async def code(self, request: Request) -> Response:
+        """The code as a drawing."""
+        import io
+
+        import segno
+
+        if not self.doors.shown or not _on_this_computer(request):
+            raise HTTPException(404)
+        drawn = io.BytesIO()
+        segno.make(self.doors.phone_address, error="m").save(drawn, kind="svg", scale=8, border=4, light="white")
+        return Response(drawn.getvalue(), media_type="image/svg+xml")
+
+    async def record(self, request: Request) -> Response:
+        """The record's page: made anew when it is asked for by its button, then shown."""
+        if request.method == "POST":
+            ticket = other_work.make_record(self.session)
+            done = await run_in_threadpool(self.session.worker.wait, ticket, thresholds.FORM_WAIT_S)
+            return RedirectResponse("/record/page" if done and ticket.state == "done" else "/record", 303)
+        made = (self.session.folder / "record.html").is_file()
+        return self._page("record.html.j2", "record", made=made, **self._work_at(other_work.RECORD))
+
+    async def record_page(self, request: Request) -> Response:
+        """The page itself, as `align record` made it."""
+        path = self.session.folder / "record.html"
+        if not path.is_file():
+            return RedirectResponse("/record", 303)
+        return FileResponse(path, media_type="text/html", headers={"content-security-policy": RECORD_POLICY})
+
+    async def plan(self, request: Request) -> Response:
+        """Scene files, and the pictures of those that were planned."""
+        session = self.session
+        if request.method == "POST":
+            scene = (await self._written(request)).get("scene", "")
+            if not scene:
+                await run_in_threadpool(other_work.start_scene, session)
+            elif scene in other_work.scenes(session):
+                await self._waited(other_work.work_out_plan(session, scene))
+            return RedirectResponse("/plan", 303)
+        plans = [
+            (scene, other_work.plan_pictures(session, scene), other_work.plan_words(session, scene))
+            for scene in other_work.scenes(session)
+        ]
+        return self._page(
+            "plan.html.j2", "plan", plans=plans, folder=session.folder, **self._work_at(other_work.PLAN)
+        )
+
+    async def plan_picture(self, request: Request) -> Response:
+        """One picture of a plan."""
+        scene, picture = request.path_params["scene"], request.path_params["picture"]
+        if scene not in other_work.scenes(self.session) or picture not in other_work.plan_pictures(
+            self.session, scene
+        ):
+            raise HTTPException(404)
+        return FileResponse(other_work.plan_folder(self.session, scene) / picture)
+
+    async def sheet(self, request: Request) -> Response:
+        """A sheet to print."""
+        from ..target.sheets import SHEETS
+
+        name = request.path_params["name"]
+        if name not in SHEETS:
+            raise HTTPException(404)
+        return Response(await run_in_threadpool(_sheet_pdf, name), media_type="application/pdf")
+
+    async def lamps(self, request: Request) -> Response:
+        """The photos of a mirror's lamps, and which glass they tell."""
+        table = self._table(request)
+        at = f"/mirror/{table.key}/lamps"
+        return self._set_page("lamps.html.j2", table.lamps, at, f"{table.key}/lamps", "mirrors", table=table)
+
+    async def lamps_deed(self, request: Request) -> Response:
+        """A photo of lamps, or what is to be done with them."""
+        table = self._table(request)
+        at = f"/mirror/{table.key}/lamps"
+        return await self._deed(request, table.lamps, at, lambda: other_work.find_glass(self.session, table))
+
+    async def camera(self, request: Request) -> Response:
+        """The photos of a camera, and what they tell."""
+        return self._set_page("camera.html.j2", self.session.camera, "/camera", other_work.CAMERA, "camera")
+
+    async def camera_deed(self, request: Request) -> Response:
+        """A photo for the camera, or what is to be done with them."""
+        return await self._deed(
+            request, self.session.camera, "/camera", lambda: other_work.measure_camera(self.session)
+        )
+
+    def _set_page(self, template: str, shelf: Shelf, at: str, whose: str, here: str, **more: Any) -> Response:
+        answer = other_work.answer_of(shelf)
+        pictured = shelf.picture(1) is not None
+        found = {"photos": len(shelf.photos()), "answer": answer, "pictured": pictured, "at": at}
+        return self._page(template, here, **{**found, **self._work_at(whose), **more})
+
+    async def _deed(self, request: Request, shelf: Shelf, at: str, start: Callable[[], Ticket]) -> Response:
+        deed = request.path_params["deed"]
+        if request.method == "GET":
+            path = shelf.picture(1) if deed == "picture.jpg" else None
+            if path is None:
+                raise HTTPException(404)
+            return FileResponse(path, media_type="image/jpeg")
+        if deed == "photos":
+            with self.session.place():
+                number = await self._received(
+                    request, lambda data: other_work.add_to_set(self.session, shelf, data)
+                )
+            if request.method == "PUT":
+                return JSONResponse({"photo": number, "place": 0}, 201)
+        elif deed == "answer" and request.method == "POST":
+            await self._waited(start())
+        elif deed == "anew" and request.method == "POST":
+            await run_in_threadpool(other_work.clear_set, self.session, shelf)
+        else:
+            raise HTTPException(404)
+        return RedirectResponse(at, 303)
+
+
+def _on_this_computer(request: Request) -> bool:
+    """Whether the page was opened by loopback's name, which the guard lets only this computer use."""
+    return request.headers["host"].rpartition(":")[0] in LOOPBACK_HOSTS
+
+
+def _sheet_pdf(name: str) -> bytes:
+    import tempfile
+
+    from ..target.pdf import write_sheet_pdf
+
+    with tempfile.TemporaryDirectory() as folder:
+        return Path(write_sheet_pdf(name, Path(folder) / "sheet.pdf")).read_bytes()

@@ -1,0 +1,70 @@
+"""Take the pictures of docs/at_the_mirror.md: python -m docs.figures.make_page_pictures
+
+A server is started, a mirror begun, and the sample photos sent to it from a browser, as a person does.
+"""
+
+from __future__ import annotations
+
+import io
+import tempfile
+from pathlib import Path
+
+from PIL import Image
+
+from tests.support.browser import SCREENS, Browser, chromium_path
+from tests.support.places import SAMPLES
+from tests.support.served import Served
+
+HERE = Path(__file__).parent
+#: Pages are long: so much of each is shown, in CSS px.
+PHONE_HEIGHT, DESKTOP_HEIGHT = 1010, 1240
+COLOURS = 200
+
+
+def shot(browser: Browser, height: int | None = None, ratio: int = 1) -> Image.Image:
+    """The page as a picture, cut at a height."""
+    picture = Image.open(io.BytesIO(browser.screenshot())).convert("RGB")
+    return picture if height is None else picture.crop((0, 0, picture.width, min(height * ratio, picture.height)))
+
+
+def saved(picture: Image.Image, name: str) -> None:
+    """Write a small PNG."""
+    picture.quantize(COLOURS, dither=Image.Dither.NONE).save(HERE / name, optimize=True)
+
+
+def beside(pictures: list[Image.Image], gap: int = 40) -> Image.Image:
+    """Pictures in a row on grey."""
+    width = sum(picture.width for picture in pictures) + gap * (len(pictures) + 1)
+    row = Image.new("RGB", (width, max(picture.height for picture in pictures) + 2 * gap), (150, 152, 155))
+    left = gap
+    for picture in pictures:
+        row.paste(picture, (left, gap))
+        left += picture.width + gap
+    return row
+
+
+def main() -> None:
+    """Start, send, look, write."""
+    program = chromium_path()
+    assert program is not None, "no Chromium here"
+    with tempfile.TemporaryDirectory() as folder, Served(Path(folder) / "Harbour street") as served:
+        page = served.address + served.start_mirror()
+        phones, width, height = [], *SCREENS["phone"][:2]
+        with Browser(program, loopback=True) as browser:
+            for name, verdict in (("arcade_leaning", "Out of true"), ("arcade_true", "True")):
+                browser.show(page, (width, height, 2))
+                browser.choose_files("#choose", [SAMPLES / f"{name}.jpg"])
+                browser.wait_for(f"document.querySelector('#verdict')?.textContent === '{verdict}'", 60)
+                browser.wait_for("[...document.images].every(i => i.complete && i.naturalWidth > 0)", 60)
+                browser.settle()
+                phones.append(shot(browser, PHONE_HEIGHT, 2))
+                if name == "arcade_leaning":
+                    browser.set_screen(SCREENS["desktop"], dark=True)
+                    browser.settle()
+                    saved(shot(browser, DESKTOP_HEIGHT), "page_desktop.png")
+        row = beside(phones)
+        saved(row.resize((row.width * 2 // 3, row.height * 2 // 3), Image.Resampling.LANCZOS), "page_phone.png")
+
+
+if __name__ == "__main__":
+    main()
