@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .errors import EXIT_CANNOT_ANSWER
+from .streams import print_json
 
 if TYPE_CHECKING:
     from ..checking.result import CheckResult
@@ -90,14 +91,12 @@ def kept_in(filing: Filing, filed: Filed) -> Kept:
 def print_result(result: CheckResult, pictures: list[Path], as_json: bool, kept: Kept | None = None) -> None:
     """The answer on stdout: one JSON object on one line, or words."""
     if as_json:
-        import json
-
         answer = result.to_json()
         if pictures:
             answer["pictures"] = [str(path) for path in pictures]
         if kept is not None:
             answer["record"] = kept.to_json()
-        click.echo(json.dumps(answer, allow_nan=False))
+        print_json(answer)
         return
     from ..checking.text import check_text
 

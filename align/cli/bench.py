@@ -8,12 +8,13 @@ from pathlib import Path
 import click
 
 from .errors import answer_errors
+from .values import FilePath
 
 DEFAULT_FOLDER = Path("align-record")
 
 
 @click.command("bench", epilog="Ctrl-C ends it. Exit code: 0 ended; 1 it could not begin; 2 wrong usage.")
-@click.argument("folder", required=False, type=click.Path(path_type=Path, file_okay=False), metavar="[FOLDER]")
+@click.argument("folder", required=False, type=FilePath(file_okay=False), metavar="[FOLDER]")
 @click.option(
     "--port", type=click.IntRange(1, 65535), metavar="N", help="Where it listens. Else: 8620, or the next."
 )

@@ -9,16 +9,17 @@ from typing import Any
 import click
 
 from .errors import answer_errors
-from .values import Board, Number
+from .streams import print_json
+from .values import Board, FilePath, Number
 
 PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg")
 
 
 @click.command("camera", epilog="Exit code: 0 measured and written; 1 no answer; 2 wrong usage.")
-@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=click.Path(path_type=Path))
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=FilePath())
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=FilePath(),
     metavar="CAMERA.json",
     required=True,
     help="Where the camera file goes.",
@@ -28,7 +29,7 @@ PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg")
 @click.option("--square", type=Number("mm", 0.5, 1000), metavar="MM", help="Side of a square of that board.")
 @click.option(
     "--picture",
-    type=click.Path(path_type=Path),
+    type=FilePath(),
     metavar="FILE",
     help="Draw coverage, residuals and distortion (.png or .jpg).",
 )
@@ -81,12 +82,10 @@ def _measure(photos: tuple[Path, ...], out: Path, options: dict[str, Any], as_js
 
 def _print_result(result: Any, out: Path, picture: Path | None, as_json: bool) -> None:
     if as_json:
-        import json
-
         answer = result.to_json()
         answer["file"] = str(out)
         answer["pictures"] = [] if picture is None else [str(picture)]
-        click.echo(json.dumps(answer, allow_nan=False))
+        print_json(answer)
         return
     from ..calibration.text import calibration_text
 

@@ -17,7 +17,7 @@ from .answers import (
     stated_fields,
 )
 from .errors import answer_errors
-from .values import Board, MountHow, Number, OneForEach, Rule, SizeMm
+from .values import Board, FilePath, MountHow, Number, OneForEach, Rule, SizeMm
 
 if TYPE_CHECKING:
     from ..checking.result import CheckResult
@@ -31,8 +31,8 @@ EPILOG = (
 
 
 @click.command("check", epilog=EPILOG)
-@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=click.Path(path_type=Path))
-@click.option("--camera", type=click.Path(path_type=Path), metavar="FILE", help="A file of `align camera`.")
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=FilePath())
+@click.option("--camera", type=FilePath(), metavar="FILE", help="A file of `align camera`.")
 @click.option("--mirror", type=SizeMm(), metavar="WxH", help="The mirror's width and height in mm, for the shims.")
 @click.option("--glass", type=Number("mm"), metavar="MM", help="Thickness of its glass; 0: front-coated.")
 @click.option(
@@ -60,8 +60,8 @@ EPILOG = (
     help="Of several mirrors, the one it touches, counted from the left.",
 )
 @click.option("--each", is_flag=True, help="Every photo is a check of its own, not one check together.")
-@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer (.png or .jpg).")
-@click.option("--into", type=click.Path(path_type=Path), metavar="FOLDER", help="Add the answer to a record.")
+@click.option("--picture", type=FilePath(), metavar="FILE", help="Draw the answer (.png or .jpg).")
+@click.option("--into", type=FilePath(), metavar="FOLDER", help="Add the answer to a record.")
 @click.option(
     "--mirror-name",
     metavar="NAME",

@@ -7,7 +7,7 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator, Sequence
-from concurrent.futures import wait
+from concurrent.futures import BrokenExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +18,7 @@ import click
 from ..errors import AlignError
 from .answers import EXIT_CODES, Kept, kept_in, pictures_for, print_result
 from .errors import DEBUG_VARIABLE, EXIT_CANNOT_ANSWER, error_json, fault, say_error
+from .streams import print_json
 
 if TYPE_CHECKING:
     from ..checking.result import CheckResult
@@ -93,9 +94,7 @@ def _print_answer(answer: Answer, as_json: bool, *, first: bool, alone: bool) ->
 def _print_error(photo: Path, error: AlignError, as_json: bool) -> None:
     """An error that names its photo, in words or as JSON."""
     if as_json:
-        import json
-
-        click.echo(json.dumps({**error_json(error), "file": str(photo)}))
+        print_json({**error_json(error), "file": str(photo)})
         return
     if photo.name not in error.message:
         error.message = f"{photo}: {error.message}"
@@ -132,13 +131,17 @@ def _side_by_side(
     with _pool(min(len(jobs), _cores())) as pool:
         with _deaf_children():
             futures = [pool.submit(answer_photo, photo, picture, settings) for photo, picture in jobs]
-        for number, ((photo, _), future) in enumerate(zip(jobs, futures, strict=True)):
+        for number, ((photo, picture), future) in enumerate(zip(jobs, futures, strict=True)):
             while not (future.done() or interrupts.came):
                 wait([future], timeout=LISTEN_S)
             if interrupts.came:
                 for waiting in futures[number:]:
                     waiting.cancel()  # those that were begun cannot be, and are waited for
-            yield None if future.cancelled() else _outcome(photo, future)
+            broken = future.done() and not future.cancelled() and isinstance(future.exception(), BrokenExecutor)
+            if broken and not interrupts.came:
+                yield _alone(photo, picture, settings)
+            else:
+                yield None if future.cancelled() else _outcome(photo, future)
 
 
 class Interrupts:
@@ -182,6 +185,14 @@ def _deaf_children() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
+def _alone(photo: Path, picture: Path | None, settings: CheckSettings) -> Answer:
+    """One photo's answer in a process of its own: when a worker dies, the photos of all others are lost with it."""
+    with _pool(1) as pool:
+        with _deaf_children():
+            future = pool.submit(answer_photo, photo, picture, settings)
+        return _outcome(photo, future)
+
+
 def _outcome(photo: Path, future: Any) -> Answer:
     """A worker's answer; a worker that died (out of memory, say) costs its photo only an error."""
     try:
@@ -199,18 +210,24 @@ def _pool(workers: int) -> Iterator[Any]:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
 
+    if not os.environ.get(DEBUG_VARIABLE):  # where this process is killed, one that tidies up remarks on it
+        os.environ.setdefault("PYTHONWARNINGS", "ignore:resource_tracker")
     methods = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
     try:
         yield pool
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    except BaseException:  # a second Ctrl-C: nothing is waited for, and the workers end with this process
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _start_worker() -> None:
-    """One thread for each worker, no libraries' asides, and interrupts left to the parent."""
+    """One thread for each worker, no libraries' asides, interrupts left to the parent, and an end with it."""
     import warnings
+
+    threading.Thread(target=_end_with_parent, daemon=True).start()
 
     import cv2
 
@@ -218,6 +235,21 @@ def _start_worker() -> None:
         warnings.simplefilter("ignore")
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
+
+
+def _end_with_parent() -> None:
+    """End this process as soon as its parent has, however that came about.
+
+    A worker waits for work for ever, and with it live the processes that started it; each holds the output open, so
+    that who reads it would wait too.
+    """
+    import multiprocessing
+    from multiprocessing.connection import wait as wait_for
+
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait_for([parent.sentinel])
+        os._exit(EXIT_CANNOT_ANSWER)
 
 
 def _cores() -> int:

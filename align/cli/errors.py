@@ -6,7 +6,6 @@ ALIGN_DEBUG=1 in the environment shows the traceback instead.
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import Iterator
@@ -15,6 +14,7 @@ from contextlib import contextmanager
 import click
 
 from ..errors import AlignError
+from .streams import lost_output, print_json
 
 EXIT_CANNOT_ANSWER = 1
 DEBUG_VARIABLE = "ALIGN_DEBUG"
@@ -36,9 +36,16 @@ def answer_errors(as_json: bool) -> Iterator[None]:
         raise SystemExit(EXIT_CANNOT_ANSWER) from None
     except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
         raise
+    except KeyboardInterrupt:
+        say_error(Interrupted("Interrupted before there was an answer.", "Run it again."), as_json)
+        raise SystemExit(EXIT_CANNOT_ANSWER) from None
     except Exception as error:
         if os.environ.get(DEBUG_VARIABLE):
             raise
+        lost = lost_output()
+        if lost is not None:
+            say_error(output_error(lost), as_json=False)
+            raise SystemExit(EXIT_CANNOT_ANSWER) from None
         say_error(fault(error), as_json)
         raise SystemExit(EXIT_CANNOT_ANSWER) from None
 
@@ -46,7 +53,7 @@ def answer_errors(as_json: bool) -> Iterator[None]:
 def say_error(error: AlignError, as_json: bool) -> None:
     """Print an error; with `as_json` it is one line on stdout."""
     if as_json:
-        sys.stdout.write(json.dumps(error_json(error)) + "\n")
+        print_json(error_json(error))
         return
     remedy = f"\n  Try: {error.remedy}" if error.remedy else ""
     sys.stderr.write(f"{error.message}{remedy}\n")
@@ -61,6 +68,33 @@ def error_json(error: AlignError) -> dict[str, str]:
         "message": error.message,
         "try": error.remedy,
     }
+
+
+class UsageFault(AlignError):
+    """Wrong usage, as click found it, for the contract's error object."""
+
+    def __init__(self, error: click.ClickException) -> None:
+        context = getattr(error, "ctx", None)
+        command = context.command_path if context is not None else "align"
+        super().__init__(error.format_message(), f"See: {command} --help")
+
+    @property
+    def name(self) -> str:
+        """The word that JSON has for it."""
+        return "UsageError"
+
+
+class Interrupted(AlignError):
+    """Ctrl-C, before there was an answer."""
+
+
+class OutputError(AlignError):
+    """The answer cannot be written to standard output."""
+
+
+def output_error(reason: str) -> OutputError:
+    """Why an answer was not printed, in one line."""
+    return OutputError(f"The answer cannot be printed: {reason}.", "Send it where there is room, or to a terminal.")
 
 
 class InternalFault(AlignError):

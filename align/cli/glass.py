@@ -9,6 +9,8 @@ import click
 
 from .answers import PICTURE_SUFFIXES, Kept, progress_words
 from .errors import EXIT_CANNOT_ANSWER, answer_errors
+from .streams import print_json
+from .values import FilePath
 
 if TYPE_CHECKING:
     from ..ghosts.result import GlassResult
@@ -21,12 +23,12 @@ GLASS_HELP = "Without the sheet in the photo: what the glass is thought to be."
 
 
 @click.command("glass", epilog=EPILOG)
-@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=click.Path(path_type=Path))
-@click.option("--camera", type=click.Path(path_type=Path), metavar="FILE", help="A file of `align camera`.")
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=FilePath())
+@click.option("--camera", type=FilePath(), metavar="FILE", help="A file of `align camera`.")
 @click.option("--distance", type=click.FloatRange(min=1), metavar="MM", help=DISTANCE_HELP)
 @click.option("--glass", type=click.FloatRange(min=0.5), metavar="MM", help=GLASS_HELP)
-@click.option("--picture", type=click.Path(path_type=Path), metavar="FILE", help="Draw the answer (.png or .jpg).")
-@click.option("--into", type=click.Path(path_type=Path), metavar="FOLDER", help="Add the answer to a record.")
+@click.option("--picture", type=FilePath(), metavar="FILE", help="Draw the answer (.png or .jpg).")
+@click.option("--into", type=FilePath(), metavar="FOLDER", help="Add the answer to a record.")
 @click.option("--mirror-name", metavar="NAME", help="With --into: which of the record's mirrors it is.")
 @click.option("--start", is_flag=True, help="With --into: make FOLDER a record if it is none yet.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else.")
@@ -114,14 +116,12 @@ def _kept(
 
 def _print(result: GlassResult, drawn: Path | None, as_json: bool, kept: Kept | None) -> None:
     if as_json:
-        import json
-
         answer: dict[str, Any] = result.to_json()
         if drawn is not None:
             answer["pictures"] = [str(drawn)]
         if kept is not None:
             answer["record"] = kept.to_json()
-        click.echo(json.dumps(answer, allow_nan=False))
+        print_json(answer)
         return
     from ..ghosts.text import glass_text
 

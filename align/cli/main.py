@@ -5,17 +5,20 @@ Nothing heavy is imported here, nor at the top of any of its sister modules: `al
 
 from __future__ import annotations
 
-import codecs
+import contextlib
 import importlib
 import importlib.util
 import os
 import sys
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import click
 
-from .errors import DEBUG_VARIABLE, EXIT_CANNOT_ANSWER, fault, say_error
+from .errors import DEBUG_VARIABLE, EXIT_CANNOT_ANSWER, Interrupted, UsageFault, fault, output_error, say_error
+from .streams import lost_output, prepare_streams
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,22 @@ class LazyGroup(click.Group):
         command: click.Command = getattr(importlib.import_module(lazy.module), lazy.attribute)
         return command
 
+    def main(  # type: ignore[override]  # click overloads it by the mode
+        self, args: Sequence[str] | None = None, prog_name: str | None = None, *, standalone_mode: bool = True
+    ) -> Any:
+        """As click's own, except that with --json wrong usage and an interrupt are told by a JSON object too."""
+        if not standalone_mode or "--json" not in (sys.argv[1:] if args is None else args):
+            return super().main(args, prog_name, standalone_mode=standalone_mode)
+        try:
+            code = super().main(args, prog_name, standalone_mode=False)
+        except click.ClickException as error:
+            say_error(UsageFault(error), as_json=True)
+            sys.exit(error.exit_code)
+        except click.Abort:
+            say_error(Interrupted("Interrupted before there was an answer.", "Run it again."), as_json=True)
+            sys.exit(EXIT_CANNOT_ANSWER)
+        sys.exit(code if isinstance(code, int) else 0)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The commands with their one line each, without importing any."""
         with formatter.section("Commands"):
@@ -85,24 +104,13 @@ def align_group() -> None:
     """
 
 
-#: What an output that cannot show a character gets in its place.
-PLAIN = {"°": " deg", "±": "+/-", "−": "-", "×": "x", "–": "-", "’": "'", "“": '"', "”": '"', "…": "..."}
-
-
-def _in_plain_characters(error: UnicodeError) -> tuple[str, int]:
-    if not isinstance(error, UnicodeEncodeError):
-        raise error
-    return "".join(PLAIN.get(c, "?") for c in error.object[error.start : error.end]), error.end
-
-
 def _run() -> None:
     """Run the command line: every way out is an exit code, none a traceback."""
     # The solve's matrices are small: more threads only spin, and the sums would depend on their number.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    codecs.register_error("align_plain", _in_plain_characters)
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="align_plain")
+    if not prepare_streams():
+        say_error(output_error("standard output is closed"), as_json=False)
+        sys.exit(EXIT_CANNOT_ANSWER)
     if not os.environ.get(DEBUG_VARIABLE):
         warnings.simplefilter("ignore")  # libraries' asides help no builder; the tests see them
     try:
@@ -110,7 +118,8 @@ def _run() -> None:
     except Exception as error:
         if os.environ.get(DEBUG_VARIABLE):
             raise
-        say_error(fault(error), as_json=False)
+        lost = lost_output()
+        say_error(fault(error) if lost is None else output_error(lost), as_json=False)
         sys.exit(EXIT_CANNOT_ANSWER)
 
 
@@ -124,12 +133,14 @@ def main() -> None:
     except SystemExit as end:
         if not isinstance(end.code, int):
             raise
-        try:
-            sys.stdout.flush()
+        code = end.code
+        lost = lost_output()
+        with contextlib.suppress(OSError, ValueError):  # nobody may be there to read it
+            if lost is not None and code != EXIT_CANNOT_ANSWER:
+                say_error(output_error(lost), as_json=False)
+                code = EXIT_CANNOT_ANSWER
             sys.stderr.flush()
-        except (OSError, ValueError):  # nobody reads any more: Python's own way out knows what to say
-            raise end from None
-        os._exit(end.code)
+        os._exit(code)
 
 
 if __name__ == "__main__":

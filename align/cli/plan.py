@@ -9,6 +9,8 @@ from pathlib import Path
 import click
 
 from .errors import answer_errors
+from .streams import print_json
+from .values import FilePath
 
 #: Answered, but not as wished: as `align check` says that a mirror is out of tolerance.
 EXIT_NOT_AS_WISHED = 3
@@ -17,22 +19,22 @@ _SILENT_S = 2.0
 
 
 @click.command("plan")
-@click.argument("scene", required=False, type=click.Path(path_type=Path), metavar="SCENE.toml")
+@click.argument("scene", required=False, type=FilePath(), metavar="SCENE.toml")
 @click.option(
     "--start",
-    type=click.Path(path_type=Path),
+    type=FilePath(),
     metavar="FILE",
     help="Write a commented example scene to FILE, to be changed into your own.",
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=FilePath(file_okay=False),
     metavar="FOLDER",
     help="Also draw the plan's pictures, and put the text with them, into FOLDER.",
 )
 @click.option(
     "--into",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=FilePath(file_okay=False),
     metavar="RECORD",
     help="Tell a record what each mirror is to be: size, glass, wanted turn, tolerance; a check that goes into "
     "the record goes by it.",
@@ -62,21 +64,17 @@ def plan_command(
 
 
 def _start(file: Path, as_json: bool) -> None:
-    import json
-
     from ..planning.scene_file import start_file
 
     start_file(file)
     if as_json:
-        click.echo(json.dumps({"format": "align-plan-start-1", "file": str(file)}, ensure_ascii=False))
+        print_json({"format": "align-plan-start-1", "file": str(file)})
     else:
         click.echo(f"Wrote {file}. Put your own measures into it, then: align plan {file} --out FOLDER")
 
 
 def _plan(scene: Path, out: Path | None, into: Path | None, as_json: bool) -> bool:
     """Plan, draw, hand over, print; whether all is as wished."""
-    import json
-
     from ..planning.job import plan
     from ..planning.text import plan_text
 
@@ -96,7 +94,7 @@ def _plan(scene: Path, out: Path | None, into: Path | None, as_json: bool) -> bo
     if as_json:
         answer = result.to_json()
         answer["pictures"] = [str(picture) for picture in pictures]
-        click.echo(json.dumps(answer, ensure_ascii=False, allow_nan=False))
+        print_json(answer)
         return result.as_wished
     click.echo(plan_text(result, record))
     if pictures:

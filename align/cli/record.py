@@ -9,19 +9,20 @@ from pathlib import Path
 import click
 
 from .errors import answer_errors
+from .values import FilePath
 
 
 @click.command("record")
-@click.argument("folder", required=False, type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER")
+@click.argument("folder", required=False, type=FilePath(file_okay=False), metavar="FOLDER")
 @click.option(
     "--start",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=FilePath(file_okay=False),
     metavar="FOLDER",
     help="Begin a record: write FOLDER/installation.toml with comments, to be filled in.",
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=FilePath(dir_okay=False),
     metavar="FILE.html",
     help="Where the page goes. Else: FOLDER/record.html.",
 )

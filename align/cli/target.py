@@ -7,13 +7,14 @@ from pathlib import Path
 import click
 
 from .errors import answer_errors
+from .values import FilePath
 
 
 @click.command("target")
 @click.option("--sheet", "sheet_name", metavar="NAME", help="card, a6, a5 (the default), a4 or letter.")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=FilePath(),
     metavar="FILE.pdf",
     help="Where to write it; without it, align-NAME.pdf here.",
 )

@@ -7,19 +7,46 @@ from __future__ import annotations
 
 import math
 import re
+from pathlib import Path
 from typing import Any
 
 import click
 
+#: A number as people write it: digits, a point or a comma, an exponent. No digits in groups: 1,000 may be one
+#: millimetre or a metre.
+_NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]+)?")
+_GROUPED = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 _TIMES = re.compile(r"\s*[xX×*]\s*")
 
 
 def _number(text: str) -> float:
-    """A finite number, with a decimal point or comma; ValueError otherwise."""
-    number = float(text.strip().replace(",", "."))
+    """A finite number, with a decimal point or comma; ValueError otherwise, or where it may be meant otherwise."""
+    text = text.strip().replace("\N{MINUS SIGN}", "-")
+    if not _NUMBER.fullmatch(text) or _GROUPED.fullmatch(text):
+        raise ValueError(text)
+    number = float(text.replace(",", "."))
     if not math.isfinite(number):
         raise ValueError(text)
     return number
+
+
+def _whole(text: str) -> int:
+    if not (text.isascii() and text.isdigit()):
+        raise ValueError(text)
+    return int(text)
+
+
+class FilePath(click.Path):
+    """A file's or folder's path. Whether it can be read is told by who reads it, for its photo alone."""
+
+    def __init__(self, **how: Any) -> None:
+        super().__init__(path_type=Path, readable=False, **how)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path, or a usage error for an empty name, which would mean the current folder."""
+        if value == "":
+            self.fail("the name is empty; name a file or folder.", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 class Number(click.ParamType):
@@ -37,7 +64,8 @@ class Number(click.ParamType):
         try:
             number = _number(str(value).strip().removesuffix(self.unit))
         except ValueError:
-            self.fail(f"expected a number in {self.unit}, found {value!r}.", param, ctx)
+            plainly = ", with a decimal point and no digits in groups" if any(c in str(value) for c in ",_") else ""
+            self.fail(f"expected a number in {self.unit}{plainly}, found {value!r}.", param, ctx)
         if not self.low <= number <= self.high:
             self.fail(f"{number:g} {self.unit} is not between {self.low:g} and {self.high:g}.", param, ctx)
         return number
@@ -49,6 +77,8 @@ class OneForEach(Number):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number, or a usage error that says how to name several."""
         try:
+            if isinstance(value, str) and "," in value:  # 1,2 may be one and a fifth, or 1 and 2
+                self.fail(f"expected one number in {self.unit} with a decimal point, found {value!r}.", param, ctx)
             return super().convert(value, param, ctx)
         except click.BadParameter as error:
             if any(mark in str(value).strip(" ,;/") for mark in ",;/ "):
@@ -102,7 +132,7 @@ class Board(click.ParamType):
         if isinstance(value, tuple):
             return value
         try:
-            columns, rows = (int(part) for part in _TIMES.split(str(value).strip()))
+            columns, rows = (_whole(part) for part in _TIMES.split(str(value).strip()))
         except ValueError:
             self.fail(f"expected the inner corners as COLSxROWS, as in 7x6, found {value!r}.", param, ctx)
         return columns, rows

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any
 
+from ..ordinary_file import CannotRead, read_text
 from ..quantity import Quantity
 from ..toml_table import Table
 from .scene import Mirror
@@ -75,9 +76,11 @@ def apply_measured(
 def _mirror_entry(table: Table, file: FilePath, which: int) -> dict[str, Any]:
     hint = "Write it with: align check PHOTO --json > check.json"
     try:
-        data = json.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        table.fail("measured", f"cannot read {file}: {error.strerror}", hint)
+        data = json.loads(read_text(file))
+    except FileNotFoundError:
+        table.fail("measured", f"cannot read {file}: there is no such file", hint)
+    except CannotRead as error:
+        table.fail("measured", f"{file} {error}", hint)
     except (ValueError, RecursionError):
         table.fail("measured", f"{file.name} is not one JSON object", hint)
     if not isinstance(data, dict) or data.get("format") != FORMAT:

@@ -14,6 +14,7 @@ import numpy as np
 
 from ..errors import FileFormatError
 from ..optics.slab import FLOAT_GLASS_INDEX
+from ..ordinary_file import CannotRead, read_text
 from ..toml_table import Lines, Table
 from ..whole_file import write_whole
 from .bodies import Box, panel
@@ -66,9 +67,9 @@ def read_scene(path: FilePath) -> Scene:
         names the line.
     """
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        text = read_text(path)
+    except (FileNotFoundError, CannotRead) as error:
+        reason = "it " + str(error) if isinstance(error, CannotRead) else "there is no such file"
         raise FileFormatError(
             f"cannot read the scene file {path}: {reason}",
             "Check the name, or write a first scene with: align plan --start FILE",
