@@ -174,7 +174,7 @@ def plan_paths(scene: Scene, eyes: Array) -> tuple[PathPlan, ...]:
     """
     found = []
     for path in scene.paths:
-        if (mirror := _met_by_end(scene, path)) is not None:
+        if (mirror := met_by_end(scene, path)) is not None:
             found.append((path, mirror, plan_path(scene.led_by(mirror), path, eyes)))
         if len(scene.mirrors) > 1:
             turned = replace(path, points_mm=path.points_mm[::-1], run_on=None)
@@ -204,7 +204,7 @@ def _joins(end: PathPlan, beginning: PathPlan, scene: Scene) -> bool:
     return end.mirror == beginning.mirror and end.name != beginning.name and gap <= sum(widths) / 2 + NEAR_GLASS_MM
 
 
-def _met_by_end(scene: Scene, path: Path) -> Mirror | None:
+def met_by_end(scene: Scene, path: Path) -> Mirror | None:
     """The mirror that a path runs up to: the nearest whose glass it meets, else the one that it least misses."""
     best: tuple[tuple[bool, float], Mirror] | None = None
     for mirror in scene.mirrors:

@@ -1,5 +1,4 @@
-"""A perspective sketch of what the mean viewer sees: the scene, and in the mirror its image through the
-glass."""
+"""What one viewer sees, ray by ray: the scene, and in the mirrors its images through the glass, repeats and all."""
 
 from __future__ import annotations
 
@@ -9,33 +8,29 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ...optics.geometry import reflect
-from ...optics.slab import virtual_point
 from ..bodies import Box
+from ..rays import FIRST_BACK, Ends, follow
+from ..reflections import seen_by_way, sight_images, ways
 from ..scene import Scene
-from ..sightlines import seen_direct, seen_in_mirror
-from ..street import before_glass, carried_to_glass, edges_to_glass, on_floor
-from .parts import BLUE, GREY, INK, ORANGE, STONE, TYPE, WANT_COLOURS
+from ..sightlines import seen_direct
+from ..street import carried_to_glass, edges_to_glass
+from .parts import BLUE, GREY, INK, ORANGE, STONE, TYPE, WANT_COLOURS, WANT_WORDS, WIDE_INCH, wrapped_title
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.patches import Polygon
 
     from ..result import PlanResult
 
 Array = NDArray[np.float64]
 
-# Faces of a box as corners of `Box.corners`; and how bright each is drawn, as if lit from the upper left.
-_FACES = (
-    ((0, 1, 5, 4), 0.92),
-    ((1, 2, 6, 5), 0.72),
-    ((2, 3, 7, 6), 0.85),
-    ((3, 0, 4, 7), 0.8),
-    ((4, 5, 6, 7), 1.0),
-)
-_PATH_FILL = "#B9CCDA"
-_FLOOR_FILL = "#E9E4DA"
-_MIRROR_TINT = "#DCE9F2"
+_PATH_FILL, _FLOOR_FILL, _MIRROR_TINT = "#B9CCDA", "#E9E4DA", "#CFE0EC"
+#: How bright each face of a box is drawn, as if lit from the upper left: right, left, back, front, top, underside,
+#: in the box's own frame.
+_SHADES = np.array([0.72, 0.8, 0.85, 0.92, 1.0, 0.6])
+#: Each reflection takes so much of a colour towards the mirror's tint, so that images are told from things.
+_TINTED = 0.22
+#: Pixels across each view.
+_PIXELS = 800
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +46,14 @@ class Eye:
         depth = np.where(own[:, 2] > 1.0, own[:, 2], np.nan)
         return np.asarray(own[:, :2] / depth[:, None])
 
+    def rays(self, low: Array, high: Array, columns: int) -> tuple[Array, tuple[int, int]]:
+        """(n, 3) directions through the middles of square pixels, rows from the top; (rows, columns)."""
+        rows = max(1, round(columns * float((high[1] - low[1]) / (high[0] - low[0]))))
+        x = low[0] + (np.arange(columns) + 0.5) / columns * (high[0] - low[0])
+        y = high[1] - (np.arange(rows) + 0.5) / rows * (high[1] - low[1])
+        u, v = np.meshgrid(x, y)
+        return self.axes[2] + u.reshape(-1, 1) * self.axes[0] + v.reshape(-1, 1) * self.axes[1], (rows, columns)
+
 
 def eye_towards(at: Array, target: Array) -> Eye:
     """An upright eye that looks at a point."""
@@ -61,52 +64,59 @@ def eye_towards(at: Array, target: Array) -> Eye:
 
 
 def mirror_view(result: PlanResult) -> Any:
-    """The sketch: the whole scene on the left, the mirror enlarged on the right."""
+    """The sketch: the whole scene above, the mirrors enlarged below."""
     from matplotlib.figure import Figure
 
     scene = result.scene
-    eye = eye_towards(scene.mean_eye, scene.mirror.corners.mean(axis=0))
-    figure = Figure(figsize=(18, 7.6), layout="constrained")
-    whole, close = figure.subplots(1, 2, width_ratios=(1.15, 1))
-    for ax in (whole, close):
-        _draw_scene(ax, scene, eye)
-        ax.set_aspect("equal")
+    middle = np.mean([mirror.middle for mirror in scene.mirrors], axis=0)
+    eye = eye_towards(scene.mean_eye, middle)
+    corners = np.vstack([mirror.corners for mirror in scene.mirrors])
+    frames = [_frame(eye.project(points), margin) for points, margin in ((_extent(scene), 0.04), (corners, 0.12))]
+    heights = [(WIDE_INCH - 0.4) * float((high - low)[1] / (high - low)[0]) for low, high in frames]
+    figure = Figure(figsize=(WIDE_INCH, sum(heights) + 3.4), layout="constrained")
+    whole, close = figure.subplots(2, 1, height_ratios=heights)
+    drawn: set[str] = set()
+    for ax, frame in ((whole, frames[0]), (close, frames[1])):
+        drawn |= _draw(ax, scene, eye, *frame)
         ax.set_xticks([])
         ax.set_yticks([])
-    _frame(whole, eye.project(_extent(scene)), 0.04)
-    _frame(close, eye.project(scene.mirror.corners), 0.12)
+    several = len(scene.mirrors) > 1
     whole.set_title("the whole scene", fontsize=TYPE + 1)
-    close.set_title("the mirror, enlarged", fontsize=TYPE + 1)
+    close.set_title("the mirrors, enlarged" if several else "the mirror, enlarged", fontsize=TYPE + 1)
     height = scene.mean_eye[2] + scene.floor.height_mm
-    distance = float(np.linalg.norm(scene.mirror.corners.mean(axis=0) - scene.mean_eye))
-    figure.suptitle(
-        f"{scene.name}, as the mean viewer sees it: eyes {height:.0f} mm above the room's floor, "
-        f"{distance:.0f} mm from the mirror",
-        fontsize=TYPE + 3,
-        fontweight="bold",
+    distance = float(np.linalg.norm(scene.mirror.middle - scene.mean_eye))
+    which = "the first mirror" if several else "the mirror"
+    wrapped_title(
+        figure,
+        f"{scene.name}, as {scene.middle_viewer} sees it: eyes {height:.0f} mm above the room's floor, "
+        f"{distance:.0f} mm from {which}",
+        TYPE + 3,
     )
-    _legend(figure)
+    _legend(figure, scene, drawn)
     return figure
 
 
-def _legend(figure: Any) -> None:
+def _legend(figure: Any, scene: Scene, drawn: set[str]) -> None:
+    """What is in the picture, and nothing else. drawn : names of the bodies and lamps that are."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    handles = [
-        (Patch(fc=_MIRROR_TINT, ec=INK, lw=3), "mirror (pale: the room, and the seam at its foot)"),
-        (Patch(fc=STONE, ec=INK), "solid things"),
-        (Patch(fc=_PATH_FILL, ec=BLUE), "path"),
-        (Patch(fc=WANT_COLOURS["show"]), "should show"),
-        (Patch(fc=WANT_COLOURS["hide"]), "must not show"),
-        (Patch(fc=WANT_COLOURS["mirror only"]), "in the mirror only"),
-        (Line2D([], [], marker="*", ls="", ms=14, color=ORANGE, mec=INK), "lamp"),
+    handles: list[tuple[Any, str]] = [
+        (Patch(fc=_MIRROR_TINT, ec=INK, lw=2), "mirror (pale: the room, or the seam)")
     ]
+    if any(box.name in drawn for box in scene.blockers):
+        handles.append((Patch(fc=STONE, ec=INK), "solid things"))
+    if scene.paths:
+        handles.append((Patch(fc=_PATH_FILL, ec=BLUE), "path"))
+    wanted = dict.fromkeys(thing.want for thing in scene.things if thing.name in drawn)
+    handles += [(Patch(fc=WANT_COLOURS[want], ec=INK), WANT_WORDS[want]) for want in wanted]
+    if any(lamp.name in drawn for lamp in scene.lamps):
+        handles.append((Line2D([], [], marker="*", ls="", ms=14, color=ORANGE, mec=INK), "lamp"))
     figure.legend(
         [handle for handle, _ in handles],
         [words for _, words in handles],
         loc="outside lower center",
-        ncols=4,
+        ncols=2,
         frameon=False,
         fontsize=TYPE,
     )
@@ -115,131 +125,119 @@ def _legend(figure: Any) -> None:
 def _extent(scene: Scene) -> Array:
     x0, x1, y0, y1 = scene.floor.area_mm
     floor = np.array([(x, y, 0.0) for x in (x0, x1) for y in (y0, y1)])
-    return np.vstack([floor, scene.mirror.corners, *(box.corners for box in scene.blockers)])
+    corners = [mirror.corners for mirror in scene.mirrors]
+    return np.vstack([floor, *corners, *(box.corners for box in scene.blockers)])
 
 
-def _frame(ax: Axes, points: Array, margin: float) -> None:
+def _frame(points: Array, margin: float) -> tuple[Array, Array]:
     low, high = np.nanmin(points, axis=0), np.nanmax(points, axis=0)
     pad = margin * float((high - low).max())
-    ax.set_xlim(low[0] - pad, high[0] + pad)
-    ax.set_ylim(low[1] - pad, high[1] + pad)
+    return low - pad, high + pad
 
 
-def _draw_scene(ax: Axes, scene: Scene, eye: Eye) -> None:
-    """Back to front: floor, mirror with its image clipped to it, then everything before the glass."""
-    _polygon(ax, eye.project(_floor_corners(scene)), fc=_FLOOR_FILL, ec=INK, lw=1.5, zorder=1)
-    _draw_paths(ax, scene, eye, image=False, clip=None)
-    glass = _polygon(ax, eye.project(scene.mirror.corners), fc=_MIRROR_TINT, ec="none", zorder=3)
-    floor = eye.project(_image(scene, eye, before_glass(_floor_corners(scene), scene.mirror)))
-    _polygon(ax, floor, clip=glass, fc=_FLOOR_FILL, ec=GREY, lw=1.0, zorder=4)
-    _draw_paths(ax, scene, eye, image=True, clip=glass)
-    _draw_bodies(ax, scene, eye, image=True, clip=glass, zorder=6)
-    _polygon(ax, eye.project(scene.mirror.corners), fc="none", ec=INK, lw=3, zorder=1000)
-    _draw_bodies(ax, scene, eye, image=False, clip=None, zorder=2000)
+def _draw(ax: Axes, scene: Scene, eye: Eye, low: Array, high: Array) -> set[str]:
+    """Draw one view; the names of the bodies and lamps that are in it."""
+    directions, shape = eye.rays(low, high, _PIXELS)
+    loose = [thing.body for thing in scene.things if not thing.solid and max(thing.body.size_mm) > 0.0]
+    bodies = [*scene.solids, *loose]
+    ends = follow(scene, np.tile(eye.at_mm, (len(directions), 1)), directions, bodies)
+    colours, codes = _colours(scene, bodies, ends)
+    picture = colours.reshape(*shape, 3)
+    picture[_outlines(codes.reshape(shape))] = _rgb(INK)
+    ax.imshow(picture, extent=(low[0], high[0], low[1], high[1]), interpolation="bilinear", zorder=1)
+    seen = {bodies[number].name for number in set(ends.body.tolist()) if number >= 0}
+    return seen | _draw_lamps(ax, scene, eye, low, high)
 
 
-def _floor_corners(scene: Scene) -> Array:
-    """(4, 3) the floor's rectangle."""
-    x0, x1, y0, y1 = scene.floor.area_mm
-    return np.array([(x0, y0, 0.0), (x1, y0, 0.0), (x1, y1, 0.0), (x0, y1, 0.0)])
-
-
-def _image(scene: Scene, eye: Eye, points: Array) -> Array:
-    """(n, 3) where the eye sees the images of points, through the glass; nan for points behind the mirror."""
-    mirror = scene.mirror
-    heights = (points - mirror.foot_point) @ mirror.normal
-    clamped = points + np.maximum(-heights, 0.0)[:, None] * mirror.normal
-    return virtual_point(
-        clamped,
-        eye.at_mm,
-        normal=mirror.normal,
-        plane_point=mirror.foot_point,
-        thickness_mm=mirror.glass_mm,
-        index=mirror.index,
-    )
-
-
-def _draw_paths(ax: Axes, scene: Scene, eye: Eye, *, image: bool, clip: Polygon | None) -> None:
-    for path in scene.paths:
-        met = carried_to_glass(path, scene.mirror)
-        if met is None:
+def _colours(scene: Scene, bodies: list[Box], ends: Ends) -> tuple[Array, NDArray[np.int64]]:
+    """(n, 3) colours, and (n,) numbers that differ where an edge is to be drawn."""
+    fills = {box.name: STONE for box in scene.blockers} | {scene.floor.slab.name: _FLOOR_FILL}
+    fills |= {thing.body.name: WANT_COLOURS[thing.want] for thing in scene.things}
+    colours = np.ones((len(ends.body), 3))
+    codes = np.where(ends.body >= 0, ends.body * 8 + 8, ends.body)
+    for number, box in enumerate(bodies):
+        rows = np.flatnonzero(ends.body == number)
+        if len(rows) == 0:
             continue
-        left, right = (on_floor(edge) for edge in edges_to_glass(met[0], max(path.width_mm, 4.0), scene.mirror))
-        ring = np.vstack([left, right[::-1]])
-        points = _image(scene, eye, ring) if image else ring
-        _polygon(ax, eye.project(points), clip=clip, fc=_PATH_FILL, ec=BLUE, lw=1.2, zorder=5 if image else 2)
+        points = ends.points[rows]
+        faces = _faces(box, points)
+        colours[rows] = _SHADES[faces][:, None] * _rgb(fills[box.name])
+        if box.name == scene.floor.slab.name:
+            on_path = _on_path(scene, points) & (faces == 4)
+            colours[rows[on_path]] = _rgb(_PATH_FILL)
+            faces = np.where(on_path, 7, faces)
+        codes[rows] += faces
+    colours[ends.body <= FIRST_BACK] = _rgb(GREY)
+    for count in range(1, ends.ways.shape[1] + 1):
+        deep = ends.reflections >= count
+        colours[deep] += _TINTED * (_rgb(_MIRROR_TINT) - colours[deep])
+    blank = (ends.body < 0) & (ends.body > FIRST_BACK) & (ends.reflections > 0)
+    colours[blank] = _rgb(_MIRROR_TINT)
+    for column in range(ends.ways.shape[1]):
+        codes = codes + (ends.ways[:, column] + 1) * 1000 * 10**column
+    return colours, codes
 
 
-def _draw_bodies(ax: Axes, scene: Scene, eye: Eye, *, image: bool, clip: Polygon | None, zorder: int) -> None:
-    """Boxes and things, the hindmost first, then the lamps that are seen; as images or as they stand."""
-    bodies = [(box, STONE) for box in scene.blockers]
-    bodies += [(thing.body, WANT_COLOURS[thing.want]) for thing in scene.things]
-    at = eye.at_mm
-    if image:
-        at = reflect(at[None], scene.mirror.normal, scene.mirror.foot_point)[0]
-    for number in back_to_front([box for box, _ in bodies], at):
-        box, colour = bodies[number]
-        for points, shade in _faces(scene, eye, box, colour, image):
-            _polygon(ax, eye.project(points), clip=clip, fc=shade, ec=INK, lw=0.8, zorder=zorder)
-        zorder += 1
-    seen = seen_in_mirror if image else seen_direct
-    for lamp in scene.lamps:
-        place = np.array([lamp.at_mm])
-        if seen(eye.at_mm[None], place, scene.solids, scene.mirror)[0, 0]:
-            (x, y) = eye.project(_image(scene, eye, place) if image else place)[0]
-            ax.plot(x, y, "*", ms=15, color=ORANGE, mec=INK, zorder=zorder, clip_on=True)
-
-
-def back_to_front(boxes: list[Box], eye: Array) -> list[int]:
-    """An order in which boxes can be drawn so that each covers those behind it.
-
-    Two boxes that do not overlap are parted by a face of one of them, if they are upright; whichever lies on
-    the eye's side of it is drawn later. Among those that nothing parts, the farther comes first.
-    """
-    behind = [[_lies_behind(a, b, eye) for b in boxes] for a in boxes]
-    distance = [float(np.linalg.norm(box.corners.mean(axis=0) - eye)) for box in boxes]
-    left, order = set(range(len(boxes))), list[int]()
-    while left:
-        free = [a for a in left if not any(behind[b][a] for b in left if b != a)]
-        pick = max(free or left, key=lambda number: distance[number])
-        order.append(pick)
-        left.remove(pick)
-    return order
-
-
-def _lies_behind(a: Box, b: Box, eye: Array) -> bool:
-    """Whether a face of either box parts a from b with the eye on b's side."""
-    for own, other, own_is_a in ((a, b, True), (b, a, False)):
-        corners, place = own.to_own_frame(other.corners), own.to_own_frame(eye)
-        for axis in range(3):
-            for sign, limit in ((1.0, own.high[axis]), (-1.0, -own.low[axis])):
-                parted = bool(np.all(sign * corners[:, axis] >= limit - 1e-6))
-                eye_beyond = sign * place[axis] > limit
-                if parted and eye_beyond == own_is_a:
-                    return True
-    return False
-
-
-def _faces(scene: Scene, eye: Eye, box: Box, colour: str, image: bool) -> list[tuple[Array, Any]]:
-    """The faces of a box that the eye sees: corners and shade."""
+def _rgb(colour: str) -> Array:
     from matplotlib.colors import to_rgb
 
-    corners = _image(scene, eye, box.corners) if image else box.corners
-    middle = corners.mean(axis=0)
-    found = []
-    for ring, light in _FACES:
-        face = corners[list(ring)]
-        centre = face.mean(axis=0)
-        if (centre - middle) @ (eye.at_mm - centre) > 0:
-            found.append((face, tuple(light * part for part in to_rgb(colour))))
-    return found
+    return np.array(to_rgb(colour))
 
 
-def _polygon(ax: Axes, points: Array, clip: Polygon | None = None, **style: Any) -> Polygon:
-    from matplotlib.patches import Polygon
+def _faces(box: Box, points: Array) -> NDArray[np.int64]:
+    """(n,) which face points on a box lie on: the order of _SHADES."""
+    own = box.to_own_frame(points)
+    off = np.stack(
+        [
+            np.abs(own[:, 0] - box.high[0]),
+            np.abs(own[:, 0] - box.low[0]),
+            np.abs(own[:, 1] - box.high[1]),
+            np.abs(own[:, 1] - box.low[1]),
+            np.abs(own[:, 2] - box.high[2]),
+            np.abs(own[:, 2] - box.low[2]),
+        ]
+    )
+    return np.asarray(off.argmin(axis=0))
 
-    patch = Polygon(np.nan_to_num(points), closed=True, **style)
-    ax.add_patch(patch)
-    if clip is not None:
-        patch.set_clip_path(clip)
-    return patch
+
+def _on_path(scene: Scene, points: Array) -> NDArray[np.bool_]:
+    """(n,) whether points of the floor lie on a path."""
+    from matplotlib.path import Path as Ring
+
+    inside = np.zeros(len(points), bool)
+    for path in scene.paths:
+        for mirror in scene.mirrors:
+            met = carried_to_glass(path, mirror)
+            if met is not None:
+                left, right = edges_to_glass(met[0], max(path.width_mm, 4.0), mirror)
+                inside |= Ring(np.vstack([left, right[::-1]])).contains_points(points[:, :2])
+                break
+    return inside
+
+
+def _outlines(codes: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Pixels whose right or lower neighbour shows something else."""
+    edge = np.zeros(codes.shape, bool)
+    edge[:, :-1] |= codes[:, :-1] != codes[:, 1:]
+    edge[:-1] |= codes[:-1] != codes[1:]
+    return edge
+
+
+def _draw_lamps(ax: Axes, scene: Scene, eye: Eye, low: Array, high: Array) -> set[str]:
+    """Stars where the eye sees lamps, straight or in mirrors; the names of those lamps."""
+    drawn: set[str] = set()
+    at = eye.at_mm[None]
+    for lamp in scene.lamps:
+        place = np.array([lamp.at_mm])
+        places = [place] if seen_direct(at, place, scene.solids, *scene.mirrors)[0, 0] else []
+        places += [
+            sight_images(way, at, place)
+            for way in ways(scene.mirrors)
+            if seen_by_way(way, at, place, scene.solids, scene.mirrors)[0, 0]
+        ]
+        for one in places:
+            x, y = eye.project(one)[0]
+            if low[0] < x < high[0] and low[1] < y < high[1]:
+                ax.plot(x, y, "*", ms=15, color=ORANGE, mec=INK, zorder=3)
+                drawn.add(lamp.name)
+    return drawn

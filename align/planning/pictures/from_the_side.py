@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..bodies import Box
-from ..scene import Scene
+from ..scene import SIDEWAYS, Scene
+from ..sightlines import blocked
 from .number_places import spread
 from .parts import (
     BLUE,
@@ -22,9 +24,11 @@ from .parts import (
     STONE,
     TYPE,
     VERMILION,
+    WIDE_INCH,
     draw_lamps,
     tidy,
     virtual,
+    wrapped_title,
 )
 
 if TYPE_CHECKING:
@@ -36,7 +40,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 #: Width of the drawing [in], and how often frame and words are settled in turn: after three times nothing moves.
-_WIDTH_INCH, _PASSES = 16.5, 4
+_WIDTH_INCH, _PASSES = WIDE_INCH - 1.0, 4
 #: Thickness of the bar that shows the standing area [pt].
 _BAR_PT = 10.0
 
@@ -53,7 +57,7 @@ def side_view(result: PlanResult) -> Any:
     left, right = scene.viewers.area_mm[2] - 120.0, max(y1, far) + 60.0
     top = max(float(eyes.max()), float(scene.mirror.corners[:, 2].max())) + min(150.0, 0.1 * (right - left))
     height = float(np.clip(_WIDTH_INCH * (top + 150.0) / (right - left), 2.5, 8.0))
-    figure = Figure(figsize=(_WIDTH_INCH + 1.5, height + 2.6), layout="constrained")
+    figure = Figure(figsize=(WIDE_INCH, height + 3.6), layout="constrained")
     ax = figure.subplots()
     ax.set_aspect("equal")
     ax.set_xlim(left, right)
@@ -65,15 +69,24 @@ def side_view(result: PlanResult) -> Any:
     for thing in scene.things:
         _draw_side_box(ax, scene, thing.body, "white")
     draw_lamps(ax, scene, (1, 2))
-    corners = scene.mirror.corners
-    ax.plot(corners[[0, 3], 1], corners[[0, 3], 2], color=INK, lw=6, solid_capstyle="butt", zorder=8)
+    for mirror in scene.mirrors:
+        if abs(math.remainder(mirror.turn, math.pi)) <= SIDEWAYS:
+            ax.plot(
+                mirror.corners[[0, 3], 1],
+                mirror.corners[[0, 3], 2],
+                color=INK,
+                lw=6,
+                solid_capstyle="butt",
+                zorder=8,
+            )
+        else:  # it faces sideways: its whole face, seen along it
+            ax.fill(*_side_ring(mirror.corners).T, fc="none", ec=INK, lw=3, hatch="//", zorder=8)
     _draw_sights(ax, scene)
-    figure.legend(handles=_side_legend(scene), loc="outside lower center", ncols=5, frameon=False, fontsize=TYPE)
+    figure.legend(handles=_side_legend(scene), loc="outside lower center", ncols=2, frameon=False, fontsize=TYPE)
     tidy(ax, "y: away from the viewers [mm]", "above the scene's floor [mm]")
-    figure.suptitle(
-        f"{scene.name}, seen from the right: each viewer sees the mirror between two lines",
-        fontsize=TYPE + 4,
-        fontweight="bold",
+    which = "the mirror" if len(scene.mirrors) == 1 else f'the mirror "{scene.mirror.name}"'
+    wrapped_title(
+        figure, f"{scene.name}, seen from the right: each viewer sees {which} between two lines", TYPE + 3
     )
     _write(ax, scene, max(y1, far))
     return figure
@@ -170,7 +183,8 @@ def _side_legend(scene: Scene) -> list[Any]:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    handles: list[Any] = [Line2D([], [], color=INK, lw=6, label="the mirror")]
+    several = len(scene.mirrors) > 1
+    handles: list[Any] = [Line2D([], [], color=INK, lw=6, label="mirror" if several else "the mirror")]
     if scene.blockers:
         handles.append(Patch(fc=STONE, ec=INK, label="what blocks the view"))
     if scene.things:
@@ -188,27 +202,36 @@ def _side_ring(corners: Array) -> Array:
 
 
 def _draw_sights(ax: Axes, scene: Scene) -> None:
-    """For every eye height, in the middle of the area, the lines to the mirror's lower and upper edge."""
-    y = scene.mean_eye[1]
-    corners = scene.mirror.corners
+    """For every eye height, in the middle of the area, lines to the lowest and highest part of the mirror that it
+    sees, and on to where they meet the floor behind the glass."""
+    eyes_y = float(scene.mean_eye[1])
     limit = ax.get_xlim()[1]
     colours = (VERMILION, BLUE, GREEN, PURPLE, ORANGE)
     styles = ("-", "--", "-.", ":", "-")
     heights = np.array(scene.viewers.eye_heights_mm) - scene.floor.height_mm
     for number, z in enumerate(heights):
         colour, style = colours[number % 5], styles[number % 5]
-        ax.plot(y, z, "o", ms=13, color=colour, mec=INK, zorder=9)
-        for edge in (corners[0], corners[3]):
-            reach = (limit - y) / (edge[1] - y)
-            hit_floor = z / (z - edge[2]) if edge[2] < z else np.inf
-            end = min(reach, hit_floor) if edge[2] < z - 1e-6 else reach
-            ax.plot((y, edge[1]), (z, edge[2]), color=colour, lw=1.8, ls=style, zorder=7)
+        ax.plot(eyes_y, z, "o", ms=13, color=colour, mec=INK, zorder=9)
+        eye = np.array([scene.mean_eye[0], eyes_y, z])
+        for part in seen_ends(scene, eye):
+            reach = (limit - eyes_y) / (part[1] - eyes_y)
+            end = reach if part[2] >= z - 1e-6 else min(reach, z / (z - part[2]))
+            ax.plot((eyes_y, part[1]), (z, part[2]), color=colour, lw=1.8, ls=style, zorder=7)
             ax.plot(
-                (edge[1], y + end * (edge[1] - y)),
-                (edge[2], z + end * (edge[2] - z)),
+                (part[1], eyes_y + end * (part[1] - eyes_y)),
+                (part[2], z + end * (part[2] - z)),
                 color=colour,
                 lw=1.0,
                 ls=style,
                 alpha=0.7,
                 zorder=2,
             )
+
+
+def seen_ends(scene: Scene, eye: Array) -> Array:
+    """(2 or 0, 3) [mm] the lowest and highest point of the mirror's middle line that an eye sees over the floor."""
+    mirror = scene.mirror
+    up = mirror.foot_mm + np.linspace(0.0, 1.0, 201) * mirror.height_mm
+    points = mirror.just_before(mirror.on_face(np.zeros(len(up)), up))
+    seen = points[~blocked(np.tile(eye, (len(points), 1)), points, [scene.floor.slab])]
+    return seen[[0, -1]] if len(seen) and mirror.heights(eye) > 0 else seen[:0]

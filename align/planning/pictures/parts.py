@@ -3,6 +3,7 @@ them."""
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from ...drawing import palette
 from ...optics.geometry import reflect
-from ..scene import Scene
+from ..scene import Scene, Want
 from ..street import band, path_points
 from .number_places import Placed
 
@@ -41,8 +42,26 @@ TYPE = 15
 NUMBER_RADIUS_PT = 13.0
 #: Size of a lamp's star [pt].
 LAMP_PT = 14.0
-WANT_COLOURS = {"show": GREEN, "hide": VERMILION, "mirror only": PURPLE}
-WANT_WORDS = {"show": "should show", "hide": "must not show", "mirror only": "in the mirror only"}
+#: Type of 15 points is readable on a phone, 390 pixels across, in a picture no wider than this [in].
+WIDE_INCH = 8.6
+#: Letters that a line holds: of a heading, and of the key below a map.
+_TITLE_LETTERS, _KEY_LETTERS = 54, 66
+_KEY_LINE_INCH = 0.27
+_BROWN = "#7A5C00"
+WANT_COLOURS: dict[Want, str] = {
+    "show": GREEN,
+    "hide": VERMILION,
+    "mirror only": PURPLE,
+    "direct only": BLUE,
+    "not reversed": _BROWN,
+}
+WANT_WORDS: dict[Want, str] = {
+    "show": "should show",
+    "hide": "must not show",
+    "mirror only": "in the mirror only",
+    "direct only": "itself only, no twin",
+    "not reversed": "not reversed",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,28 +94,49 @@ def numbered_items(scene: Scene) -> list[Item]:
         found.append((f"{path.name} (path)", beginning, BLUE, 1.0))
     for zone in scene.keep_clear:
         found.append((f"{zone.name} (keep clear)", zone.corners[:4, :2], GREY, 1.0))
+    if len(scene.mirrors) > 1:
+        for mirror in scene.mirrors:
+            found.append((f"{mirror.name} (mirror)", mirror.corners[:2, :2], INK, 3.0))
     return [Item(number, *entry) for number, entry in enumerate(found, start=1)]
 
 
+def wrapped_title(figure: Any, words: str, size: float) -> None:
+    """A heading over a whole figure, in as many lines as it takes."""
+    figure.suptitle("\n".join(textwrap.wrap(words, _TITLE_LETTERS)), fontsize=size, fontweight="bold")
+
+
 def virtual(scene: Scene, points: Array) -> Array:
-    """(n, 3) mirror images in the front face; the glass sets them deeper by a few mm, too little for a
-    map."""
+    """(n, 3) images in the first mirror's front face; glass sets them deeper by a few mm, too little for a map."""
     return reflect(points, scene.mirror.normal, scene.mirror.foot_point)
 
 
 def seeming_lamps(scene: Scene) -> Array:
     """(n, 3) [mm] where the lamps before the glass seem to be behind it."""
     at = np.array([lamp.at_mm for lamp in scene.lamps], float).reshape(-1, 3)
-    before = (at - scene.mirror.foot_point) @ scene.mirror.normal > 0
-    return virtual(scene, at[before])
+    at = at[scene.mirror.heights(at) > 0]
+    if len(scene.mirrors) > 1:
+        at = at[[shows_on_map(scene, place) for place in virtual(scene, at)]]
+    return virtual(scene, at)
+
+
+def shows_on_map(scene: Scene, image: Array) -> bool:
+    """Whether the line from the middle of the standing area to an image passes the first mirror's glass, seen from
+    above: of several mirrors each shows a few things, and a map with all the images of all would be full."""
+    mirror, eye = scene.mirror, scene.mean_eye
+    near, far = float(mirror.heights(eye)), float(mirror.heights(image))
+    if near <= 0 or far >= 0:
+        return False
+    meeting = eye + near / (near - far) * (image - eye)
+    return bool(abs(float((meeting - mirror.foot_point) @ mirror.across)) <= mirror.width_mm / 2)
 
 
 def draw_lamps(ax: Axes, scene: Scene, axes: tuple[int, int]) -> None:
     """Lamps as stars, and hollow where they seem to be behind the glass; `axes` of the scene to draw along."""
     for lamp in scene.lamps:
         ax.plot(*(lamp.at_mm[axis] for axis in axes), "*", ms=LAMP_PT, color=ORANGE, mec=INK, zorder=8)
-    for image in seeming_lamps(scene):
-        ax.plot(*image[list(axes)], "*", ms=LAMP_PT, color="white", mec=GREY, zorder=4)
+    for mirror in scene.mirrors:
+        for image in seeming_lamps(scene.led_by(mirror)):
+            ax.plot(*image[list(axes)], "*", ms=LAMP_PT, color="white", mec=GREY, zorder=4)
 
 
 def draw_numbers(ax: Axes, items: list[Item], placed: Placed) -> None:
@@ -120,27 +160,28 @@ def draw_numbers(ax: Axes, items: list[Item], placed: Placed) -> None:
         )
 
 
+def key_inch(items: list[Item], extra: list[tuple[str, Any]], heading: str) -> float:
+    """How high `draw_key`'s axes must be [in]."""
+    lines = sum(len(_key_lines(item)) for item in items) + 1.25 * len(extra) + heading.count("\n") + 3
+    return _KEY_LINE_INCH * lines
+
+
+def _key_lines(item: Item) -> list[str]:
+    return textwrap.wrap(item.name, _KEY_LETTERS) or [""]
+
+
 def draw_key(ax: Axes, items: list[Item], extra: list[tuple[str, Any]], heading: str) -> None:
     """The list of numbers, and under a heading that of line kinds (`extra`: words and a line or patch), in an
-    empty set of axes."""
+    empty set of axes as high as `key_inch` says. Long names take more lines."""
     ax.axis("off")
-    lines = len(items) + len(extra) + heading.count("\n") + 2
-    step = min(0.036, 0.98 / lines)
-    y = 0.985
+    step = _KEY_LINE_INCH / key_inch(items, extra, heading)
+    y = 1.0 - step / 2
+    style: dict[str, Any] = {"fontsize": TYPE - 2, "va": "center", "transform": ax.transAxes}
     for item in items:
-        ax.text(
-            0.05,
-            y,
-            str(item.number),
-            fontsize=TYPE - 2,
-            fontweight="bold",
-            color=item.colour,
-            ha="center",
-            va="center",
-            transform=ax.transAxes,
-        )
-        ax.text(0.11, y, item.name, fontsize=TYPE - 2, color=INK, va="center", transform=ax.transAxes)
-        y -= step
+        ax.text(0.04, y, str(item.number), fontweight="bold", color=item.colour, ha="center", **style)
+        for line in _key_lines(item):
+            ax.text(0.08, y, line, color=INK, **style)
+            y -= step
     if extra:
         ax.legend(
             [handle for _, handle in extra],
@@ -153,7 +194,7 @@ def draw_key(ax: Axes, items: list[Item], extra: list[tuple[str, Any]], heading:
             title_fontproperties={"size": TYPE - 2, "weight": "bold"},
             alignment="left",
             handlelength=1.8,
-            labelspacing=0.7,
+            labelspacing=0.4,
         )
 
 

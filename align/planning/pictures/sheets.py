@@ -1,4 +1,4 @@
-"""The plan's pictures: from above, from the side, the standing places, and what the mean viewer sees."""
+"""The plan's pictures: from above, from the side, the standing places, and what one viewer sees."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...whole_file import write_figure, write_whole
+from ..bend import met_by_end
 from ..bodies import Box
 from ..scene import Scene
 from ..street import band, before_glass, carried_to_glass, edges_to_glass, on_floor
@@ -29,14 +30,18 @@ from .parts import (
     STONE,
     TYPE,
     VERMILION,
+    WIDE_INCH,
     Item,
     draw_key,
     draw_lamps,
     draw_numbers,
+    key_inch,
     numbered_items,
     seeming_lamps,
+    shows_on_map,
     tidy,
     virtual,
+    wrapped_title,
 )
 
 if TYPE_CHECKING:
@@ -54,6 +59,8 @@ STATES = (
     ("meets the own face", VERMILION, "●"),
 )
 _DPI = 110
+#: A map is no higher than this [in].
+_MOST_MAP_INCH = 14.0
 #: The mirror's line [pt]; what covers more of the map than this share may have numbers on it.
 _MIRROR_PT, _LARGE = 6.0, 0.15
 
@@ -87,12 +94,11 @@ def place_states(result: PlanResult) -> NDArray[np.int64]:
     states = np.zeros(views.own_face.shape, dtype=np.int64)
     for thing in views.things:
         # Where a thing need not show from everywhere and shows from enough places, no place misses it.
-        if thing.want != "hide" and not thing.met:
-            missing = thing.trouble if thing.want == "show" else ~thing.shown_mirrored
+        if not thing.met:
+            missing = thing.trouble & ~thing.unwanted
             states[missing] = np.maximum(states[missing], 1)
     for thing in views.things:
-        shows = {"hide": thing.trouble, "mirror only": thing.direct, "show": np.zeros_like(thing.direct)}
-        states[shows[thing.want]] = 2
+        states[thing.unwanted] = 2
     states[views.own_face] = 3
     return states
 
@@ -105,10 +111,14 @@ def plan_view(result: PlanResult) -> Any:
     scene = result.scene
     low, high = _map_frame(scene)
     size = high - low
-    height = 13.0
-    width = height * size[0] / size[1]
-    figure = Figure(figsize=(width + 7.2, height + 1.6), layout="constrained")
-    ax, key = figure.subplots(1, 2, width_ratios=(width, 5.6))
+    items = numbered_items(scene)
+    middles = [item.ring_mm.mean(axis=0) for item in items]
+    inside = [item for item, at in zip(items, middles, strict=True) if np.all((at > low) & (at < high))]
+    listed, kinds, words = _with_far(items, inside), _map_legend(scene), _cells_words(scene)
+    height = min(_MOST_MAP_INCH, (WIDE_INCH - 0.9) * float(size[1] / size[0]))
+    below = key_inch(listed, kinds, words)
+    figure = Figure(figsize=(WIDE_INCH, height + below + 1.4), layout="constrained")
+    ax, key = figure.subplots(2, 1, height_ratios=(height, below))
     ax.set_aspect("equal")
     ax.set_xlim(low[0], high[0])
     ax.set_ylim(low[1], high[1])
@@ -125,12 +135,9 @@ def plan_view(result: PlanResult) -> Any:
         _ghost_outline(ax, scene, thing.body)
     draw_lamps(ax, scene, (0, 1))
     _draw_mirror_from_above(ax, scene)
-    items = numbered_items(scene)
-    middles = [item.ring_mm.mean(axis=0) for item in items]
-    inside = [item for item, at in zip(items, middles, strict=True) if np.all((at > low) & (at < high))]
     tidy(ax, "x: to the right [mm]", "y: away from the viewers [mm]")
-    figure.suptitle(f"{scene.name}, seen from above", fontsize=TYPE + 5, fontweight="bold")
-    draw_key(key, _with_far(items, inside), _map_legend(), _cells_words(scene))
+    wrapped_title(figure, f"{scene.name}, seen from above", TYPE + 4)
+    draw_key(key, listed, kinds, words)
     _number(ax, scene, inside)
     return figure
 
@@ -144,7 +151,7 @@ def _cells_words(scene: Scene) -> str:
     eyes = "eyes at " if scene.viewer_names[0].startswith("eyes") else ""
     count = {2: "two", 3: "three"}.get(len(names), str(len(names)))
     words = f"Standing places: each cell shows the worst of its {count} eye heights ({eyes}{listed})."
-    return "\n".join(textwrap.wrap(words, 46))
+    return "\n".join(textwrap.wrap(words, 62))
 
 
 def _number(ax: Axes, scene: Scene, items: list[Item]) -> None:
@@ -160,15 +167,16 @@ def _number(ax: Axes, scene: Scene, items: list[Item]) -> None:
     low, high = (on_page(np.array([corner]))[0] for corner in zip(ax.get_xlim(), ax.get_ylim(), strict=True))
     named = [outline_of(on_page(item.ring_mm), item.half_width_pt) for item in items]
     small = [outline for outline in named if np.prod(np.ptp(outline.ring, axis=0)) < _LARGE * np.prod(high - low)]
-    glass = outline_of(on_page(scene.mirror.corners[:2, :2]), _MIRROR_PT / 2)
-    lamps = [outline_of(on_page(lamp[None, :2]), LAMP_PT / 2) for lamp in seeming_lamps(scene)]
+    glasses = [outline_of(on_page(mirror.corners[:2, :2]), _MIRROR_PT / 2) for mirror in scene.mirrors]
+    images = [image for mirror in scene.mirrors for image in seeming_lamps(scene.led_by(mirror))]
+    lamps = [outline_of(on_page(lamp[None, :2]), LAMP_PT / 2) for lamp in images]
     x0, x1, y0, y1 = scene.viewers.area_mm
     w, h = _half_cell(scene)
     area = np.array([(x0 - w, y0 - h), (x1 + w, y0 - h), (x1 + w, y1 + h), (x0 - w, y1 + h)])
     around = Surroundings(
         low,
         high,
-        (*small, glass),
+        (*small, *glasses),
         tuple(on_page(line) for line in _lines_drawn(scene)),
         (outline_of(on_page(area), 0.0), *lamps, *(outline for outline in named if outline not in small)),
     )
@@ -204,7 +212,7 @@ def _with_far(items: list[Item], inside: list[Item]) -> list[Item]:
     return [item if item in inside else replace(item, name=f"{item.name}, off this map") for item in items]
 
 
-def _map_legend() -> list[tuple[str, Any]]:
+def _map_legend(scene: Scene) -> list[tuple[str, Any]]:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -212,13 +220,13 @@ def _map_legend() -> list[tuple[str, Any]]:
         (f"standing place: {words}{f'  {mark}' if mark else ''}", Patch(fc=colour, ec=GREY))
         for words, colour, mark in STATES
     ]
-    return [
-        *places,
-        ("the mirror", Line2D([], [], color=INK, lw=6)),
-        ("lamp", Line2D([], [], marker="*", ms=14, ls="", color=ORANGE, mec=INK)),
-        ("as it seems behind the glass", Line2D([], [], color=GREY, lw=1.8, ls="--")),
-        ("path, and as it seems to run on", Line2D([], [], color=BLUE, lw=3)),
-    ]
+    found = [*places, ("the mirror" if len(scene.mirrors) == 1 else "mirror", Line2D([], [], color=INK, lw=6))]
+    if scene.lamps:
+        found.append(("lamp", Line2D([], [], marker="*", ms=14, ls="", color=ORANGE, mec=INK)))
+    found.append(("as it seems behind the glass", Line2D([], [], color=GREY, lw=1.8, ls="--")))
+    if scene.paths:
+        found.append(("path, and as it seems to run on", Line2D([], [], color=BLUE, lw=3)))
+    return found
 
 
 def _half_cell(scene: Scene) -> Array:
@@ -256,11 +264,13 @@ def _draw_floor(ax: Axes, scene: Scene) -> None:
 def _path_edges(scene: Scene) -> Iterator[tuple[Array, Array | None]]:
     """(n, 2) [mm] every edge of every path, and its image where the path meets the glass."""
     for path in scene.paths:
-        met = carried_to_glass(path, scene.mirror)
-        points = path.points_mm if met is None else met[0]
-        edges = band(points, path.width_mm) if met is None else edges_to_glass(points, path.width_mm, scene.mirror)
-        for edge in edges:
-            yield edge, None if met is None else virtual(scene, on_floor(edge))[:, :2]
+        mirror = met_by_end(scene, path)
+        met = None if mirror is None else carried_to_glass(path, mirror)
+        if mirror is None or met is None:
+            yield from ((edge, None) for edge in band(path.points_mm, path.width_mm))
+            continue
+        for edge in edges_to_glass(met[0], path.width_mm, mirror):
+            yield edge, virtual(scene.led_by(mirror), on_floor(edge))[:, :2]
 
 
 def _draw_paths(ax: Axes, scene: Scene) -> None:
@@ -276,16 +286,19 @@ def _outline(ax: Axes, box: Box, **style: Any) -> None:
 
 
 def _ghost_outline(ax: Axes, scene: Scene, box: Box) -> None:
-    ring = virtual(scene, before_glass(box.corners[:4], scene.mirror))[:, :2]
-    if len(ring):
-        ax.fill(*ring.T, fc="none", ec=GREY, lw=1.5, ls="--", zorder=3)
+    for mirror in scene.mirrors:
+        led = scene.led_by(mirror)
+        ring = virtual(led, before_glass(box.corners[:4], mirror))
+        if len(ring) and (len(scene.mirrors) == 1 or shows_on_map(led, ring.mean(axis=0))):
+            ax.fill(*ring[:, :2].T, fc="none", ec=GREY, lw=1.5, ls="--", zorder=3)
 
 
 def _draw_mirror_from_above(ax: Axes, scene: Scene) -> None:
-    corners = scene.mirror.corners
-    ax.plot(*corners[:2, :2].T, color=INK, lw=_MIRROR_PT, solid_capstyle="butt", zorder=9)
-    if abs(scene.mirror.lean) > 1e-6:
-        ax.plot(*corners[2:, :2].T, color=INK, lw=1.5, zorder=9)
+    for mirror in scene.mirrors:
+        corners = mirror.corners
+        ax.plot(*corners[:2, :2].T, color=INK, lw=_MIRROR_PT, solid_capstyle="butt", zorder=9)
+        if abs(mirror.lean) > 1e-6:
+            ax.plot(*corners[2:, :2].T, color=INK, lw=1.5, zorder=9)
 
 
 def standing_places(result: PlanResult) -> Any:
@@ -297,10 +310,10 @@ def standing_places(result: PlanResult) -> Any:
     states = place_states(result)
     count = len(states)
     x0, x1, y0, y1 = scene.viewers.area_mm
-    shape = (y1 - y0 + 400.0) / (x1 - x0 + 200.0)
-    width = 6.2
-    figure = Figure(figsize=(width * count, 0.86 * width * shape + 2.8), layout="constrained")
-    axes = np.atleast_1d(figure.subplots(1, count, sharey=True))
+    shape = (y1 - y0 + 200.0) / (x1 - x0 + 200.0)
+    width = WIDE_INCH - 1.2
+    figure = Figure(figsize=(WIDE_INCH, count * (width * shape + 1.0) + 2.2), layout="constrained")
+    axes = np.atleast_1d(figure.subplots(count, 1, sharex=True))
     for ax, state, name, height in zip(axes, states, scene.viewer_names, scene.viewers.eye_heights_mm, strict=True):
         ax.set_aspect("equal")
         _draw_places(ax, scene, state)
@@ -308,16 +321,17 @@ def standing_places(result: PlanResult) -> Any:
         ax.set_ylim(y0 - 100, y1 + 100)
         words = "" if name.startswith("eyes") else f"{name}, "
         ax.set_title(f"{words}eyes at {height:.0f} mm\nall as wished from {(state == 0).mean():.0%}", fontsize=TYPE)
-        tidy(ax, "x [mm]", "")
+        tidy(ax, "", "y [mm]")
         ax.grid(visible=False)
-    axes[0].set_ylabel("y [mm]   (the scene is above)", fontsize=TYPE)
+    axes[-1].set_xlabel("x [mm]   (the scene is above each map)", fontsize=TYPE)
+    there = [STATES[number] for number in sorted(set(states.ravel().tolist()) | {0})]
     figure.legend(
-        [Patch(fc=colour, ec=GREY) for _, colour, _ in STATES],
-        [f"{words}{f'  {mark}' if mark else ''}" for words, _, mark in STATES],
+        [Patch(fc=colour, ec=GREY) for _, colour, _ in there],
+        [f"{words}{f'  {mark}' if mark else ''}" for words, _, mark in there],
         loc="outside lower center",
         ncols=2,
         frameon=False,
         fontsize=TYPE,
     )
-    figure.suptitle(f"{scene.name}: what is seen from where", fontsize=TYPE + 4, fontweight="bold")
+    wrapped_title(figure, f"{scene.name}: what is seen from where", TYPE + 4)
     return figure
