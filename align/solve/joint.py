@@ -17,6 +17,8 @@ from .forward_model import DIRECT, State
 from .initial_guess import Hint, cameras_to_try, facing, seeds
 from .least_squares import TOLERANCE, Minimum, covariance_of
 from .problem import Problem, UserConstraints, View
+from .shape_choice import Choice
+from .shaping import Shaping, faces_of, shaped, start_choice
 from .solution import Solution
 from .standing import above_sheet_mm, standing
 
@@ -37,6 +39,8 @@ NOISE_FLOOR_PX = 0.01
 ROUGHLY = 1e-4
 #: A descent that stopped at its limit is given so many further steps before the photo is refused.
 MORE_ITERATIONS = 300
+#: How often the shape is looked for anew about the fit it led to.
+SHAPE_ROUNDS = 3
 #: A corner farther from the fit than this many robust standard deviations is left out.
 OUTLIER_SIGMAS = 4.5
 
@@ -49,6 +53,7 @@ def solve(
     *,
     moved_sheet: bool = False,
     hint: Hint | None = None,
+    shaped_too: bool = True,
 ) -> Solution:
     """Solve camera, mirrors and poses from all views at once.
 
@@ -56,7 +61,8 @@ def solve(
     ----------
     sheet : the target; views : direct and reflected; prior : of the camera; knowledge : of glass and contact;
     moved_sheet : the camera stood still and the sheet was moved between the photos; hint : where to begin, else
-    everywhere that the corners do not rule out.
+    everywhere that the corners do not rule out; shaped_too : allow for bent mirrors, curled sheets and faults of the
+    print.
 
     Raises
     ------
@@ -70,7 +76,38 @@ def solve(
             "No plane mirror explains the corners that were found.",
             "Check that the photo shows one flat sheet and its reflection; retake it from another height.",
         )
-    return _finish(problem, best.point)
+    if problem.layout.mirrors == 0 or not shaped_too:
+        return _finish(problem, best.point, None)
+    return _finish(*_with_shape(problem, best.point))
+
+
+def _with_shape(problem: Problem, state: State) -> tuple[Problem, State, Choice]:
+    """The problem with what its corners say is not flat or not exact, and the state descended so far."""
+    faces, choice = faces_of(problem, state), start_choice(problem)
+    views, current = problem.views, problem
+    for _ in range(SHAPE_ROUNDS):
+        scales = _robust_scales(current, state, views)
+        weights = _huber_weights(current, state, views, scales)
+        shaping = Shaping(current, state, views, faces, scales, _floors(views), weights)
+        found, _ = shaping.evidence.best(choice)
+        following = shaped(problem, found.choice, faces)
+        moved = shaping.moved(state, following, found)
+        state = following.descend(moved, views, huber=True, scales=found.scales, tolerance=ROUGHLY).point
+        current = following
+        if found.choice == choice:
+            break
+        choice = found.choice
+    return current, state, choice
+
+
+def _huber_weights(
+    problem: Problem, state: State, views: Sequence[View], scales: tuple[float, float]
+) -> list[Array]:
+    """(n,) of each view's corners: 1, less for those far from the fit."""
+    whitened, _, _ = problem.residuals(state, views, scales)
+    lengths = [np.linalg.norm(residual, axis=1) for residual in whitened]
+    threshold = 2.5 * max(1.0, float(np.median(np.concatenate(lengths))))
+    return [np.minimum(1.0, threshold / np.maximum(length, 1e-12)) for length in lengths]
 
 
 def _best_start(problem: Problem, hint: Hint | None) -> Minimum[State] | None:
@@ -121,7 +158,7 @@ def _feasible(problem: Problem, state: State) -> bool:
     )
 
 
-def _finish(problem: Problem, state: State) -> Solution:
+def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
     """Leave out bad corners, estimate the noise of both kinds of view, and take the covariance."""
     views, scales, rejected = problem.views, (1.0, 1.0), [0] * len(problem.views)
     scales = _robust_scales(problem, state, views)
@@ -149,9 +186,17 @@ def _finish(problem: Problem, state: State) -> Solution:
     covariance = covariance_of(minimum.information, problem.prior.free)
     boards = _board_errors(problem, views, whitened, jacobians)
     alike = spatial_correlation(boards, covariance)
+    reshape_score = _reshape_score(problem, minimum, whitened, jacobians)
+    wider = widened_covariance(boards, covariance, alike, true_variance(boards, covariance, alike)) - covariance
+    point = minimum.point
+    if choice is not None and problem.shape is not None:
+        shaping = Shaping(problem, point, views, problem.shape.faces, scales, _floors(views))
+        step, covariance = shaping.averaged(*shaping.evidence.best(choice), problem)
+        point = point.stepped(step)
+        _, _, raw = problem.residuals(point, views, scales)
     return Solution(
-        state=minimum.point,
-        covariance=widened_covariance(boards, covariance, alike, true_variance(boards, covariance, alike)),
+        state=point,
+        covariance=covariance + wider,
         degrees=degrees,
         views=tuple(views),
         residuals_px=tuple(raw),
@@ -160,7 +205,7 @@ def _finish(problem: Problem, state: State) -> Solution:
         spatial_correlation=alike,
         covariance_apart=covariance,
         camera_prior_residual=prior_residual,
-        reshape_score=_reshape_score(problem, minimum, whitened, jacobians),
+        reshape_score=reshape_score,
         constraints=problem.constraints,
         cost=minimum.cost,
     )
@@ -224,6 +269,10 @@ def _robust_scales(problem: Problem, state: State, views: Sequence[View]) -> tup
         median = float(np.median(np.abs(np.concatenate(parts)))) if parts else 1.0
         result.append(max(1.4826 * median, _floor(views, direct)))
     return result[0], result[1]
+
+
+def _floors(views: Sequence[View]) -> tuple[float, float]:
+    return _floor(views, True), _floor(views, False)
 
 
 def _floor(views: Sequence[View], direct: bool) -> float:

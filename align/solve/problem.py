@@ -15,6 +15,8 @@ from ..optics.slab import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
 from ..target.sheets import Sheet, corners_target
 from .forward_model import DIRECT, Layout, State, bow_basis, predict
 from .least_squares import TOLERANCE, Minimum, Prior, minimise
+from .shape_choice import Shape
+from .sheet_shape import PRINT_PARAMETERS, half_sizes, print_shifts
 
 Array = NDArray[np.float64]
 
@@ -56,12 +58,14 @@ class View:
 class UserConstraints:
     """What the user says beyond the photo: glass thickness [mm] (0: front-coated), contact of the sheet.
 
-    mirrors : which mirrors the contact edge touches; empty where nobody said, which the solve takes for the first.
+    mirrors : which mirrors the contact edge touches; empty where nobody said, which the solve takes for the first;
+    exact_print : the print is known to be as it should be (a render, a plotted or engraved plate).
     """
 
     glass_mm: float | None = None
     touching: bool = False
     mirrors: tuple[int, ...] = ()
+    exact_print: bool = False
 
     @property
     def contacts(self) -> tuple[int, ...]:
@@ -85,14 +89,24 @@ class Problem:
         prior: CameraPrior,
         constraints: UserConstraints,
         moved_sheet: bool = False,
+        shape: Shape | None = None,
     ) -> None:
+        """shape : what is allowed for beyond a flat mirror and an exact print; None: nothing but the sheet's bow."""
         self.sheet, self.views, self.camera_prior, self.constraints = sheet, views, prior, constraints
         photos = 1 + max(view.photo for view in views)
         mirrors = 1 + max(view.mirror for view in views)
-        self.layout = Layout(mirrors, photos, moved_sheet)
+        self.shape = shape
+        self.moved_sheet = moved_sheet
+        faults = len(PRINT_PARAMETERS) if shape is not None and shape.print_level > 0 else 0
+        curls = () if shape is None else tuple(curl for curl, _ in shape.curls)
+        faces = () if shape is None else shape.faces
+        self.layout = Layout(mirrors, photos, moved_sheet, len(curls), faults, faces)
         self.points = corners_target(sheet)
-        half = (sheet.squares_x * sheet.square_mm / 2, sheet.squares_y * sheet.square_mm / 2)
-        self.basis = bow_basis(self.points, half, -sheet.contact_margin_mm - half[1])
+        *half, centre_y = half_sizes(sheet)
+        heights = [curl.heights(self.points)[:, None] for curl in curls]
+        self.basis = np.hstack([bow_basis(self.points, (half[0], half[1]), centre_y), *heights])
+        self.shortenings = np.array([curl.shortenings(self.points) for curl in curls])
+        self.in_plane = print_shifts(sheet) if faults else None
         self.prior = self._prior()
 
     def _prior(self) -> Prior:
@@ -107,11 +121,34 @@ class Problem:
             mean[where + 3], sd[where + 3] = thickness, thickness_sd
         if layout.mirrors == 0 or thickness_sd == 0.0:
             sd[layout.index] = 0.0
+        if self.shape is not None:
+            self._shape_prior(sd, self.shape)
         joint = None
         if self.camera_prior.covariance is not None:
             joint = np.zeros((layout.size, layout.size))
             joint[layout.camera, layout.camera] = self.camera_prior.covariance
         return Prior(mean, sd, joint)
+
+    def _shape_prior(self, sd: Array, shape: Shape) -> None:
+        layout = self.layout
+        sd[layout.bow] = shape.bow_sd_mm
+        sd[layout.curl] = [curl_sd for _, curl_sd in shape.curls]
+        if layout.print_faults:
+            sd[layout.print_fault] = shape.print_sd
+        for mirror in range(len(shape.faces)):
+            sd[layout.bend(mirror)] = shape.bend_sd(mirror)
+
+    def places(self, state: State, ids: NDArray[np.int64]) -> tuple[Array, Array, Array | None]:
+        """Flat places of corners (n, 3), heights (n, 3 + curls) and shifts in the plane for `predict`.
+
+        Where the paper curls up, its corners have moved along the floor as well.
+        """
+        points = self.points[ids]
+        lifts = state.vector[self.layout.curl]
+        if lifts.any():
+            points = points.copy()
+            points[:, :2] += np.tensordot(lifts**2, self.shortenings[:, ids], axes=1)
+        return points, self.basis[ids], None if self.in_plane is None else self.in_plane[ids]
 
     def residuals(
         self, state: State, views: Sequence[View], scales: tuple[float, float]
@@ -119,8 +156,8 @@ class Problem:
         """Whitened residuals (n, 2), whitened Jacobians (n, 2, p) and raw residuals [px] of each view."""
         whitened, jacobians, raw = [], [], []
         for view in views:
-            points, basis = self.points[view.corner_ids], self.basis[view.corner_ids]
-            pixels, jacobian = predict(state, view.photo, view.mirror, points, basis)
+            points, basis, in_plane = self.places(state, view.corner_ids)
+            pixels, jacobian = predict(state, view.photo, view.mirror, points, basis, in_plane=in_plane)
             off = pixels - view.pixels
             scale = scales[0] if view.mirror == DIRECT else scales[1]
             root = view.whitener / scale

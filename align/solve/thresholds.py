@@ -1,0 +1,30 @@
+"""The solve's deciding constants: value, reason or source, and whether it was set after seeing data."""
+
+from __future__ import annotations
+
+#: Curvature of a mirror's face [1/mm], one standard deviation, at each of the levels that are weighed against one
+#: another, and how likely each is before the photo is looked at. Beam theory (S. Timoshenko, Strength of Materials I
+#: (1930), simply supported beam, load in the middle: F L^3 / (48 E I), E = 70 GPa from memory) gives 3 mm glass
+#: 300 mm wide and 150 mm high a sagitta of 0.1 mm under a clip of 4 N, which is 1e-5; 2 mm glass 0.3 mm, 6 mm glass
+#: 0.01 mm. Weight bends a mirror that leans by less than a clip does. Set before seeing data.
+BEND_CURVATURES_PER_MM = (3e-7, 1e-6, 3e-6, 1e-5, 3e-5, 1e-4)
+BEND_LIKELIHOODS = (0.10, 0.15, 0.25, 0.25, 0.20, 0.05)
+#: Sagitta of the sheet's bow [mm], one standard deviation, likewise: from a print on glued card to a sheet that only
+#: just lies flat to the eye. Common practice, no source. Set before seeing data.
+BOW_LEVELS_MM = (0.003, 0.02, 0.1, 0.4, 1.5)
+BOW_LIKELIHOODS = (0.30, 0.25, 0.20, 0.15, 0.10)
+#: Lift of an edge or a corner of the sheet [mm], one standard deviation, likewise; and how likely one more curl is
+#: than none, before its shape, one of the catalogue's, is chosen. Common practice, no source.
+CURL_LEVELS_MM = (0.1, 0.5, 2.0)
+CURL_LIKELIHOODS = (0.40, 0.35, 0.25)
+CURL_ODDS = 0.2
+#: The most curls of one sheet: one at each edge or corner that a sheet on a floor can hold up at once.
+MOST_CURLS = 4
+#: Faults of an ordinary printer, one standard deviation: the ratio of its scales across and along, the shear of
+#: columns against rows, and smooth distortion within the print [mm]; and the levels, in units of these, that are
+#: weighed against one another. Common practice, no source; set before seeing data.
+PRINT_RATIO_SD, PRINT_SHEAR_SD, PRINT_BOW_SD_MM = 2e-3, 1e-3, 0.03
+PRINT_LEVELS = (0.15, 0.4, 1.0, 2.5)
+PRINT_LIKELIHOODS = (0.20, 0.30, 0.35, 0.15)
+#: How well the two printed rules of 100 mm are read [mm], one standard deviation; common practice, no source.
+RULE_READING_SD_MM = 0.1
