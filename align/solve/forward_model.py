@@ -34,8 +34,13 @@ MIRROR_PARAMETERS = ("lean_rad", "turn_rad", "offset_mm", "thickness_mm")
 #: What resizing and tilting a picture on a computer does: (sides' ratio - 1), and sideways px per px of height.
 RESHAPE_PARAMETERS = ("stretch", "shear")
 BOW_PARAMETERS = ("bow_x_mm", "bow_y_mm", "twist_mm")
-#: Sagitta of a mirror's face over the part of it that was seen, the middle nearer to the viewer when positive.
-BEND_PARAMETERS = ("bend_across_mm", "bend_upright_mm", "bend_twist_mm")
+#: Powers along u and v of each bend parameter: quadratics (across, upright, twist), cubics and quartics.
+BEND_POWERS = ((2, 0), (0, 2), (1, 1), *((3 - k, k) for k in range(4)), *((4 - k, k) for k in range(5)))
+#: The first two are the face's sagitta over the part that was seen, its middle nearer to the viewer when positive.
+BEND_PARAMETERS = (
+    *("bend_across_mm", "bend_upright_mm", "bend_twist_mm"),
+    *(f"bend_{'u' * i}{'v' * j}_mm" for i, j in BEND_POWERS[3:]),
+)
 POSE_PARAMETERS = ("rot_x", "rot_y", "rot_z", "t_x_mm", "t_y_mm", "t_z_mm")
 #: Entries that all mirrors and photos share: camera, index of the glass, reshaping, bow.
 N_SHARED = N_CAMERA + 1 + len(RESHAPE_PARAMETERS) + len(BOW_PARAMETERS)
@@ -58,16 +63,24 @@ class Face:
     half_v_mm: float
 
     def basis(self, places: Array) -> tuple[Array, Array]:
-        """Heights (n, 3) towards the viewer for a unit of each bend parameter at (n, 2) places, and slopes (n, 2, 3).
+        """Heights (n, 12) towards the viewer for a unit of each bend parameter at (n, 2) places; slopes (n, 2, 12).
 
-        Quadratics whose mean plane over the part is removed, as `bow_basis` has them for the sheet.
+        Products of Legendre's polynomials, so that no plane is left over the part.
         """
         u, v = (places[:, 0] - self.u_mm) / self.half_u_mm, (places[:, 1] - self.v_mm) / self.half_v_mm
-        heights = np.column_stack([1 / 3 - u * u, 1 / 3 - v * v, u * v])
-        slopes = np.zeros((len(places), 2, 3))
-        slopes[:, 0, 0], slopes[:, 1, 1] = -2 * u / self.half_u_mm, -2 * v / self.half_v_mm
-        slopes[:, 0, 2], slopes[:, 1, 2] = v / self.half_u_mm, u / self.half_v_mm
-        return heights, slopes
+        (at_u, by_u), (at_v, by_v) = _monic_legendre(u), _monic_legendre(v)
+        signs = np.array([-1.0, -1.0] + [1.0] * (len(BEND_POWERS) - 2))
+        heights = np.column_stack([at_u[i] * at_v[j] for i, j in BEND_POWERS]) * signs
+        slopes_u = np.column_stack([by_u[i] * at_v[j] for i, j in BEND_POWERS]) * signs / self.half_u_mm
+        slopes_v = np.column_stack([at_u[i] * by_v[j] for i, j in BEND_POWERS]) * signs / self.half_v_mm
+        return heights, np.stack([slopes_u, slopes_v], axis=1)
+
+
+def _monic_legendre(x: Array) -> tuple[list[Array], list[Array]]:
+    """Legendre's polynomials to the fourth order with first coefficient 1, and their derivatives."""
+    square, one = x * x, np.ones_like(x)
+    values = [one, x, square - 1 / 3, x * (square - 3 / 5), square * (square - 6 / 7) + 3 / 35]
+    return values, [0 * x, one, 2 * x, 3 * square - 3 / 5, x * (4 * square - 12 / 7)]
 
 
 @dataclass(frozen=True)
@@ -151,7 +164,7 @@ class Layout:
         return slice(self.curl.stop, self.curl.stop + self.print_faults)
 
     def bend(self, mirror: int) -> slice:
-        """The three bend parameters of a mirror [mm]."""
+        """The bend parameters of a mirror [mm]."""
         start = self.print_fault.stop + len(BEND_PARAMETERS) * mirror
         return slice(start, start + len(BEND_PARAMETERS))
 
@@ -300,7 +313,7 @@ def predict(
     if by_local is None:
         by_point = by_seen
     else:
-        chained = by_seen @ by_local  # (n, 2, 11 or 14): lean, turn, offset, thickness, index, eye 3, point 3, bend
+        chained = by_seen @ by_local  # (n, 2, 11 or more): lean, turn, offset, thickness, index, eye 3, point 3, bend
         jacobian[:, :, layout.mirror(mirror)] = chained[:, :, :4]
         jacobian[:, :, layout.index] = chained[:, :, 4]
         by_eye = chained[:, :, 5:8]
@@ -359,11 +372,11 @@ def bent_mirror_image(
 
     Parameters
     ----------
-    As `mirror_image`; face : the part that was seen; bend : (3,) [mm], in the order of BEND_PARAMETERS.
+    As `mirror_image`; face : the part that was seen; bend : (12,) [mm], in the order of BEND_PARAMETERS.
 
     Returns
     -------
-    seen : (n, 3) [mm]; derivatives : (n, 3, 14), those of `mirror_image` and by bend (3); exact for a flat mirror,
+    seen : (n, 3) [mm]; derivatives : (n, 3, 23), those of `mirror_image` and by bend (12); exact for a flat mirror,
     else to within the share that distances have of the bend's radius.
     """
     lean, turn, offset, thickness = (float(v) for v in mirror)

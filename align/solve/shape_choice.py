@@ -20,11 +20,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .forward_model import DIRECT, Face
+from .forward_model import BEND_POWERS, DIRECT, Face
 from .sheet_shape import PRINT_SDS, Curl
 from .thresholds import (
     BEND_CURVATURES_PER_MM,
     BEND_LIKELIHOODS,
+    BEND_REACH,
     BOW_LEVELS_MM,
     BOW_LIKELIHOODS,
     CURL_LEVELS_MM,
@@ -42,7 +43,10 @@ CURLS_TRIED = 4
 MOST_ROUNDS = 8
 #: Alternatives less likely than this share of the best are not averaged.
 LEAST_SHARE = 0.01
+#: Edges and corners of a sheet.
 PLACES = 8
+#: Levels of the bow, the lowest, at which a sheet is flat but for its curls.
+FLAT_BOW_LEVELS = 2
 
 
 @dataclass(frozen=True)
@@ -61,7 +65,7 @@ class Shape:
     curls: tuple[tuple[Curl, float], ...] = ()
 
     def bend_sd(self, mirror: int) -> Array:
-        """(3,) prior sd of a mirror's bend parameters [mm]."""
+        """(12,) prior sd of a mirror's bend parameters [mm]."""
         return self.curvatures[mirror] * bend_units(self.faces[mirror])
 
     @property
@@ -71,9 +75,15 @@ class Shape:
 
 
 def bend_units(face: Face) -> Array:
-    """(3,) [mm^2] bend parameters of a face with unit curvature."""
-    u, v = face.half_u_mm, face.half_v_mm
-    return np.array([u * u / 2, v * v / 2, u * v])
+    """(12,) [mm^2] bend parameters of a face with unit curvature, which changes over BEND_REACH half sizes of the part.
+
+    Each further power is that much of Taylor's series of an arch, cos(x / reach).
+    """
+    units = []
+    for i, j in BEND_POWERS:
+        lengths = (face.half_u_mm**i * face.half_v_mm**j) ** (2 / (i + j))
+        units.append(lengths / (math.factorial(i) * math.factorial(j) * BEND_REACH ** (i + j - 2)))
+    return np.array(units)
 
 
 @dataclass(frozen=True)
@@ -229,6 +239,10 @@ class Evidence:
             yield from (replace(choice, curls=(*others, found)) for found in self._helpful(at, without=curl[0]))
         if len(choice.curls) < MOST_CURLS:
             yield from (replace(choice, curls=(*choice.curls, found)) for found in self._helpful(at))
+            for bow in range(min(choice.bow, FLAT_BOW_LEVELS)):  # a curl may have been taken for a bow
+                flatter = self.fit(replace(choice, bow=bow), at.scales)
+                for found in self._helpful(flatter):
+                    yield replace(flatter.choice, curls=(*choice.curls, found))
 
     def _helpful(self, at: Fitted, without: int | None = None) -> list[tuple[int, int]]:
         """Curls that one step of the fit says help most, each with its best level."""

@@ -9,6 +9,10 @@ from __future__ import annotations
 #: 0.01 mm. Weight bends a mirror that leans by less than a clip does. Set before seeing data.
 BEND_CURVATURES_PER_MM = (3e-7, 1e-6, 3e-6, 1e-5, 3e-5, 1e-4)
 BEND_LIKELIHOODS = (0.10, 0.15, 0.25, 0.25, 0.20, 0.05)
+#: A bent mirror's curvature changes over so many half sizes of the part that was seen: an arch over a mirror 2 to 3
+#: times as wide or high as that part is cos(x / reach) with a reach of 1 to 2 half sizes. A choice, made after seeing
+#: that cubics and quartics count, on simulated corners.
+BEND_REACH = 1.5
 #: Sagitta of the sheet's bow [mm], one standard deviation, likewise: from a print on glued card to a sheet that only
 #: just lies flat to the eye. Common practice, no source. Set before seeing data.
 BOW_LEVELS_MM = (0.003, 0.02, 0.1, 0.4, 1.5)
@@ -17,7 +21,7 @@ BOW_LIKELIHOODS = (0.30, 0.25, 0.20, 0.15, 0.10)
 #: than none, before its shape, one of the catalogue's, is chosen. Common practice, no source.
 CURL_LEVELS_MM = (0.1, 0.5, 2.0)
 CURL_LIKELIHOODS = (0.40, 0.35, 0.25)
-CURL_ODDS = 0.2
+CURL_ODDS = 0.5
 #: The most curls of one sheet: one at each edge or corner that a sheet on a floor can hold up at once.
 MOST_CURLS = 4
 #: Faults of an ordinary printer, one standard deviation: the ratio of its scales across and along, the shear of

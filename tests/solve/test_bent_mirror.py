@@ -42,7 +42,7 @@ class BentGlass:
         """Height over the face `depth` behind the front one, and the unit normal there."""
         u = (place @ self.right - FACE.u_mm) / FACE.half_u_mm
         v = (place @ self.up - FACE.v_mm) / FACE.half_v_mm
-        across, upright, twist = self.bend
+        across, upright, twist, *_ = self.bend
         rise = across * (1 / 3 - u * u) + upright * (1 / 3 - v * v) + twist * u * v
         by_u = (-2 * across * u + twist * v) / FACE.half_u_mm
         by_v = (-2 * upright * v + twist * u) / FACE.half_v_mm
@@ -83,7 +83,7 @@ def test_each_line_of_sight_traced_through_curved_faces_meets_its_corner(bend, t
     mirror = np.array([0.02, -0.04, offset_of_distance(0.02, -0.04, 25.0), thickness])
     eye = np.array([90.0, -520.0, 310.0])
     glass = BentGlass(mirror, bend, 1.52)
-    seen, _ = bent_mirror_image(POINTS, eye, mirror, 1.52, FACE, np.array(bend))
+    seen, _ = bent_mirror_image(POINTS, eye, mirror, 1.52, FACE, np.array([*bend, *[0.0] * 9]))
     flat, _ = mirror_image(POINTS, eye, mirror, 1.52)
     misses, flat_misses = [], []
     for point, images, into in [*zip(POINTS, seen, [misses] * 54), *zip(POINTS, flat, [flat_misses] * 54)]:
@@ -103,7 +103,7 @@ def bent_state(bend, mirrors=2):
     vector[layout.print_fault] = [0.001, -0.002]
     for mirror in range(mirrors):
         vector[layout.mirror(mirror)] = [0.03 - 0.05 * mirror, 0.02, 30.0, 4.0]
-        vector[layout.bend(mirror)] = bend
+        vector[layout.bend(mirror)][:3] = bend
     rotation, translation = look_at(np.array([80.0, -520.0, 310.0]), np.array([0.0, -30.0, 0.0]))
     vector[layout.pose(0)] = [0, 0, 0, *translation]
     return State(layout, vector, (rotation,))
