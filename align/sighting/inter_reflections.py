@@ -148,7 +148,7 @@ def _stage(target: Board, singles: Sequence[Board], prior: CameraPrior) -> _Stag
     boards = ((DIRECT, target), *enumerate(singles))
     views = [View(0, mirror, board.corner_ids, board.pixels, board.covariance) for mirror, board in boards]
     try:
-        solution = solve(target.sheet, views, prior)
+        solution = solve(target.sheet, views, prior, rigid=True)
     except AlignError:
         return None
     state = solution.state

@@ -53,7 +53,7 @@ def solve(
     *,
     moved_sheet: bool = False,
     hint: Hint | None = None,
-    shaped_too: bool = True,
+    rigid: bool = False,
 ) -> Solution:
     """Solve camera, mirrors and poses from all views at once.
 
@@ -61,8 +61,8 @@ def solve(
     ----------
     sheet : the target; views : direct and reflected; prior : of the camera; knowledge : of glass and contact;
     moved_sheet : the camera stood still and the sheet was moved between the photos; hint : where to begin, else
-    everywhere that the corners do not rule out; shaped_too : allow for bent mirrors, curled sheets and faults of the
-    print.
+    everywhere that the corners do not rule out; rigid : take mirrors for flat, the print for exact and
+    the sheet for one that bows but does not curl.
 
     Raises
     ------
@@ -76,7 +76,7 @@ def solve(
             "No plane mirror explains the corners that were found.",
             "Check that the photo shows one flat sheet and its reflection; retake it from another height.",
         )
-    if problem.layout.mirrors == 0 or not shaped_too:
+    if problem.layout.mirrors == 0 or rigid:
         return _finish(problem, best.point, None)
     return _finish(*_with_shape(problem, best.point))
 

@@ -60,7 +60,7 @@ class Run:
 
 
 def run(sim, constraints=None):
-    solution = solve(SHEET, sim.views, sim.prior, constraints or UserConstraints())
+    solution = solve(SHEET, sim.views, sim.prior, constraints or UserConstraints(), rigid=True)
     return Run(
         solution.mirror(0).placed - mirror_of(sim.state.vector, sim.state.layout),
         np.sqrt(np.diag(solution.mirror(0).placed_covariance)),
@@ -432,7 +432,7 @@ def answer_with(solution, want_turn_deg=()):
 
 def test_a_corner_is_square_when_each_mirror_stands_as_wanted_of_it():
     sim = two_mirrors(7)
-    solution = solve(SHEET, sim.views, sim.prior, UserConstraints())
+    solution = solve(SHEET, sim.views, sim.prior, UserConstraints(), rigid=True)
     turns = [math.degrees(solution.mirror(m).placed[TURN]) for m in (0, 1)]
     wanted = [round(turn) for turn in turns]
     answer = answer_with(solution, wanted)
@@ -457,7 +457,7 @@ def test_a_mirror_along_the_sheet_has_an_offset_and_no_distance():
     for turn in (40.0, 88.0):
         distance = 80.0 / math.cos(math.radians(turn))  # 80 mm from the contact edge's middle, square to the glass
         sim = scene(8, mirrors=[degrees_mirror(0.2, turn, distance, 3.0)], thickness=3.0, elevations=(34,))
-        solution = solve(SHEET, sim.views, sim.prior, UserConstraints(3.0))
+        solution = solve(SHEET, sim.views, sim.prior, UserConstraints(3.0), rigid=True)
         (answers[turn],) = answer_with(solution).mirrors
         assert answers[turn].offset_mm.low < 80.0 < answers[turn].offset_mm.high
         assert answers[turn].offset_mm.half_width < 1.5

@@ -109,7 +109,7 @@ def test_lean_and_turn_keep_their_promise_on_corners_that_err_alike():
             replace(view, pixels=clean.pixels + NOISE * alike_errors(0.6, rng, len(STEPS))[view.corner_ids])
             for view, clean in zip(sim.views, exact.views, strict=True)
         ]
-        solution = solve(SHEET, views, sim.prior, UserConstraints())
+        solution = solve(SHEET, views, sim.prior, UserConstraints(), rigid=True)
         where = slice(sim.state.layout.mirror(0).start, sim.state.layout.mirror(0).start + 2)
         off = np.abs(solution.state.vector[where] - sim.state.vector[where])
         half = solution.quantile * np.sqrt(np.diag(solution.covariance)[where])
@@ -118,5 +118,5 @@ def test_lean_and_turn_keep_their_promise_on_corners_that_err_alike():
         factors.append(fault.factor)
     assert held >= binom.ppf(0.01, 120, 0.93)
     assert 1.3 < np.median(factors) < 2.0  # what the quality line says that a flatter sheet would gain
-    [fault] = _uneven(solve(SHEET, scene(8100, elevations=(34,)).views, sim.prior, UserConstraints()))
+    [fault] = _uneven(solve(SHEET, scene(8100, elevations=(34,)).views, sim.prior, UserConstraints(), rigid=True))
     assert fault.factor == 1.0

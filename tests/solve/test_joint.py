@@ -80,7 +80,7 @@ class Run:
 
 def run(sim, constraints, thickness_sd, views=None, *, noise=NOISE, bounding_views=None):
     views = sim.views if views is None else views
-    solution = solve(SHEET, views, sim.prior, constraints)
+    solution = solve(SHEET, views, sim.prior, constraints, rigid=True)
     return Run(
         solution.mirror(0).placed - mirror_of(sim.state.vector, sim.state.layout),
         np.sqrt(np.diag(solution.mirror(0).placed_covariance)),
@@ -222,7 +222,7 @@ def test_half_the_noise_is_half_the_error():
 def test_without_noise_everything_is_found_exactly():
     rng = np.random.default_rng(5)
     sim = known_camera(scene(rng, thickness=0.0, noise=0.0, bow_mm=(0.0, 0.0, 0.0)))
-    solution = solve(SHEET, sim.views, sim.prior, UserConstraints(0.0))
+    solution = solve(SHEET, sim.views, sim.prior, UserConstraints(0.0), rigid=True)
     error = solution.mirror(0).placed - mirror_of(sim.state.vector, sim.state.layout)
     assert np.degrees(np.abs(error[:2])).max() < 1e-5
     assert abs(error[DISTANCE]) < 1e-3
@@ -430,7 +430,7 @@ def test_the_angle_between_two_mirrors():
             equivalent_mm=26.0,
         )
         assert {view.mirror for view in sim.views} == {DIRECT, 0, 1}
-        solution = solve(SHEET, sim.views, sim.prior, UserConstraints(4.0))
+        solution = solve(SHEET, sim.views, sim.prior, UserConstraints(4.0), rigid=True)
 
         def angle(vector, layout=sim.state.layout):
             return angle_between(*(mirror_normal(*vector[layout.mirror(m)][:2]) for m in (0, 1)))
@@ -468,7 +468,7 @@ def test_pose_is_solvepnps_and_better():
     ours, theirs = [], []
     for seed in range(12):
         sim = known_camera(scene(np.random.default_rng(1600 + seed), thickness=4.0, bow_mm=(0.0, 0.0, 0.0)))
-        solution = solve(SHEET, sim.views, sim.prior, UserConstraints(4.0))
+        solution = solve(SHEET, sim.views, sim.prior, UserConstraints(4.0), rigid=True)
         ours.append(pose_errors(*solution.state.cam_from_target(0), sim))
         theirs.append(pose_errors(*solve_pnp(sim), sim))
         # The camera's place is the same to the noise of either: 0.1 px at half a metre and 54 corners.
@@ -482,7 +482,7 @@ def test_pose_is_solvepnps_and_better():
 def test_reprojection_is_opencvs():
     # The residuals that the solve reports are those of cv2.projectPoints at its pose, camera and bow.
     sim = scene(np.random.default_rng(17), thickness=4.0)
-    solution = solve(SHEET, sim.views, sim.prior, UserConstraints(4.0))
+    solution = solve(SHEET, sim.views, sim.prior, UserConstraints(4.0), rigid=True)
     rotation, translation = solution.state.cam_from_target(0)
     bowed = POINTS.copy()
     bowed[:, 2] += BASIS @ solution.state.vector[solution.state.layout.bow]
