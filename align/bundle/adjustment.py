@@ -48,7 +48,7 @@ def solve_sighted(sighted: Sequence[Sighted], constraints: UserConstraints) -> A
         raise no_reflection(sighted[0])
     sheet = sighted[0].sighting.sheet
     warnings = [note for item in sighted for note in item.notes] + shape_warnings(sighted)
-    unaided = UserConstraints()
+    unaided = constraints.of_the_print
     joints = joint_views(sheet, sighted)
     allowed = allowed_for(
         lambda prior: _joint_solution(sheet, joints, prior, unaided), sighted[0].prior, sighted[0].size

@@ -68,7 +68,9 @@ def check_sighted(sighted: Sequence[Sighted], settings: CheckSettings) -> tuple[
     corners again.
     """
     contacts = tuple(number - 1 for number in settings.touching_mirrors)
-    constraints = UserConstraints(settings.glass_mm, settings.touching, contacts)
+    rules = settings.rule_mm if isinstance(settings.rule_mm, tuple) else None
+    exact = settings.exact_print
+    constraints = UserConstraints(settings.glass_mm, settings.touching, contacts, exact, rules)
     adjustment = solve_sighted(sighted, constraints)
     result = report(adjustment, settings, "file" if settings.camera is not None else "photo")
     quality = quality_of(adjustment, result.mirrors, settings.tolerance_deg, result.camera)

@@ -37,6 +37,7 @@ FIELDS = {
     "mount": "mount",
     "tolerance": "tolerance_deg",
     "rule": "rule_mm",
+    "exact_print": "exact_print",
     "board": "board",
     "square": "square_mm",
     "touching": "touching",

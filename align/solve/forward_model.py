@@ -171,7 +171,7 @@ class Layout:
     @property
     def size(self) -> int:
         """Length of the parameter vector."""
-        return self.print_fault.stop + len(BEND_PARAMETERS) * len(self.faces)
+        return int(self.print_fault.stop) + len(BEND_PARAMETERS) * len(self.faces)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -313,7 +313,9 @@ def predict(
     if by_local is None:
         by_point = by_seen
     else:
-        chained = by_seen @ by_local  # (n, 2, 11 or more): lean, turn, offset, thickness, index, eye 3, point 3, bend
+        chained = (
+            by_seen @ by_local
+        )  # (n, 2, 11 or more): lean, turn, offset, thickness, index, eye 3, point 3, bend
         jacobian[:, :, layout.mirror(mirror)] = chained[:, :, :4]
         jacobian[:, :, layout.index] = chained[:, :, 4]
         by_eye = chained[:, :, 5:8]

@@ -193,7 +193,6 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
         shaping = Shaping(problem, point, views, problem.shape.faces, scales, _floors(views))
         step, covariance = shaping.averaged(*shaping.evidence.best(choice), problem)
         point = point.stepped(step)
-        _, _, raw = problem.residuals(point, views, scales)
     return Solution(
         state=point,
         covariance=covariance + wider,

@@ -16,7 +16,8 @@ from ..target.sheets import Sheet, corners_target
 from .forward_model import DIRECT, Layout, State, bow_basis, predict
 from .least_squares import TOLERANCE, Minimum, Prior, minimise
 from .shape_choice import Shape
-from .sheet_shape import PRINT_PARAMETERS, half_sizes, print_shifts
+from .sheet_shape import CURL_COLUMNS, PRINT_PARAMETERS, Curl, half_sizes, print_shifts
+from .thresholds import RULE_READING_SD_MM
 
 Array = NDArray[np.float64]
 
@@ -59,13 +60,28 @@ class UserConstraints:
     """What the user says beyond the photo: glass thickness [mm] (0: front-coated), contact of the sheet.
 
     mirrors : which mirrors the contact edge touches; empty where nobody said, which the solve takes for the first;
-    exact_print : the print is known to be as it should be (a render, a plotted or engraved plate).
+    exact_print : the print is known to be as it should be (a render, a plotted or engraved plate);
+    rules_mm : measured lengths of its two equal rules, across and along; None: not both were measured.
     """
 
     glass_mm: float | None = None
     touching: bool = False
     mirrors: tuple[int, ...] = ()
     exact_print: bool = False
+    rules_mm: tuple[float, float] | None = None
+
+    @property
+    def of_the_print(self) -> UserConstraints:
+        """What was said of the print alone, which no photo contradicts."""
+        return UserConstraints(exact_print=self.exact_print, rules_mm=self.rules_mm)
+
+    @property
+    def scale_ratio(self) -> tuple[float, float] | None:
+        """Ratio of the print's scales, across over along, less 1, and its sd; None where the rules do not tell."""
+        if self.rules_mm is None or self.exact_print:
+            return None
+        across, along = self.rules_mm
+        return math.log(across / along), math.sqrt(2.0) * RULE_READING_SD_MM / ((across + along) / 2)
 
     @property
     def contacts(self) -> tuple[int, ...]:
@@ -91,7 +107,7 @@ class Problem:
         moved_sheet: bool = False,
         shape: Shape | None = None,
     ) -> None:
-        """shape : what is allowed for beyond a flat mirror and an exact print; None: nothing but the sheet's bow."""
+        """shape : what is allowed for beyond flat mirrors and an exact print; None: only the sheet's bow."""
         self.sheet, self.views, self.camera_prior, self.constraints = sheet, views, prior, constraints
         photos = 1 + max(view.photo for view in views)
         mirrors = 1 + max(view.mirror for view in views)
@@ -100,12 +116,11 @@ class Problem:
         faults = len(PRINT_PARAMETERS) if shape is not None and shape.print_level > 0 else 0
         curls = () if shape is None else tuple(curl for curl, _ in shape.curls)
         faces = () if shape is None else shape.faces
-        self.layout = Layout(mirrors, photos, moved_sheet, len(curls), faults, faces)
+        self.layout = Layout(mirrors, photos, moved_sheet, CURL_COLUMNS * len(curls), faults, faces)
         self.points = corners_target(sheet)
         *half, centre_y = half_sizes(sheet)
-        heights = [curl.heights(self.points)[:, None] for curl in curls]
+        heights = [curl.columns(self.points) for curl in curls]
         self.basis = np.hstack([bow_basis(self.points, (half[0], half[1]), centre_y), *heights])
-        self.shortenings = np.array([curl.shortenings(self.points) for curl in curls])
         self.in_plane = print_shifts(sheet) if faults else None
         self.prior = self._prior()
 
@@ -132,7 +147,7 @@ class Problem:
     def _shape_prior(self, sd: Array, shape: Shape) -> None:
         layout = self.layout
         sd[layout.bow] = shape.bow_sd_mm
-        sd[layout.curl] = [curl_sd for _, curl_sd in shape.curls]
+        sd[layout.curl] = np.repeat([curl_sd for _, curl_sd in shape.curls], CURL_COLUMNS)
         if layout.print_faults:
             sd[layout.print_fault] = shape.print_sd
         for mirror in range(len(shape.faces)):
@@ -144,11 +159,21 @@ class Problem:
         Where the paper curls up, its corners have moved along the floor as well.
         """
         points = self.points[ids]
-        lifts = state.vector[self.layout.curl]
-        if lifts.any():
+        for curl, lift in self.curls_of(state):
             points = points.copy()
-            points[:, :2] += np.tensordot(lifts**2, self.shortenings[:, ids], axes=1)
+            points[:, :2] += lift**2 * curl.shortenings(points)
         return points, self.basis[ids], None if self.in_plane is None else self.in_plane[ids]
+
+    def curls_of(self, state: State) -> list[tuple[Curl, float]]:
+        """The sheet's curls as a state has them, each with its lift [mm]."""
+        if self.shape is None:
+            return []
+        found = []
+        steps = state.vector[self.layout.curl].reshape(-1, CURL_COLUMNS)
+        for (curl, _), (lift, *changes) in zip(self.shape.curls, steps, strict=True):
+            if lift > 0:
+                found.append((curl.varied(*(change / lift for change in changes)), float(lift)))
+        return found
 
     def residuals(
         self, state: State, views: Sequence[View], scales: tuple[float, float]
@@ -187,7 +212,7 @@ class Problem:
         def evaluate(at: State) -> tuple[Array, Array]:
             whitened, jacobians, _ = self.residuals(at, views, scales)
             residual, jacobian = np.concatenate(whitened), np.concatenate(jacobians)
-            contact, by_state = self._contact(at)
+            contact, by_state = self.stated(at)
             if huber:
                 length = np.linalg.norm(residual, axis=1)
                 threshold = 2.0 * max(1.0, 1.48 * float(np.median(length)) / 1.18)
@@ -202,10 +227,22 @@ class Problem:
         prior = self.prior if sd is None else Prior(np.where(sd > 0, self.prior.mean, state.vector), sd)
         return minimise(state, evaluate, State.stepped, lambda at: at.vector, prior, iterations, tolerance)
 
+    def stated(self, state: State) -> tuple[Array, Array]:
+        """Residuals of what was stated, contact and the ratio of the rules, in a state's own layout."""
+        residual, jacobian = self._contact(state)
+        ratio = self.constraints.scale_ratio
+        if ratio is None or not state.layout.print_faults:
+            return residual, jacobian
+        where = state.layout.print_fault.start
+        by = np.zeros((1, state.layout.size))
+        by[0, where] = 1 / ratio[1]
+        off = (state.vector[where] - ratio[0]) / ratio[1]
+        return np.append(residual, off), np.vstack([jacobian, by])
+
     def _contact(self, state: State) -> tuple[Array, Array]:
         """Residuals of the sheet's contact edge against the mirrors it touches: its nearer end does."""
         contacts = self.constraints.contacts
-        gaps, jacobian = np.zeros(len(contacts)), np.zeros((len(contacts), self.layout.size))
+        gaps, jacobian = np.zeros(len(contacts)), np.zeros((len(contacts), state.layout.size))
         half = self.sheet.width_mm / 2
         for row, mirror in enumerate(contacts):
             where = self.layout.mirror(mirror).start

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from .evidence import LEAST_SHARE, Block, Evidence, Fitted, Wheres
 from .forward_model import Face, Layout, State, hit_places, predict
 from .least_squares import Prior
 from .problem import Problem, View
-from .shape_choice import LEAST_SHARE, Choice, Evidence, Fitted, Shape, Wheres
-from .sheet_shape import PRINT_PARAMETERS, catalogue, catalogue_heights, print_shifts
+from .shape_choice import Choice, Shape, bend_units
+from .sheet_shape import CURL_COLUMNS, PRINT_PARAMETERS, catalogue, catalogue_heights, print_shifts
 from .thresholds import BEND_CURVATURES_PER_MM, BOW_LEVELS_MM, CURL_LEVELS_MM, PRINT_LEVELS
 
 Array = NDArray[np.float64]
@@ -75,58 +76,92 @@ class Shaping:
     ) -> None:
         """weights : (n,) of each view's corners, for their squares; None: all alike."""
         self.problem, self.state = problem, state
-        wide = _wide_layout(problem, faces)
-        self.wide, plain = wide, problem.layout
-        vector = np.zeros(wide.size)
-        vector[: wide.curl.start] = state.vector[: plain.curl.start]
-        points = problem.points
-        if plain.curls:
-            numbers = [catalogue(problem.sheet).index(curl) for curl, _ in problem.shape.curls]  # type: ignore[union-attr]
-            vector[wide.curl.start + np.array(numbers)] = state.vector[plain.curl]
-            points = points.copy()
-            points[:, :2] += np.tensordot(state.vector[plain.curl] ** 2, problem.shortenings, axes=1)
-        if plain.print_faults:
-            vector[wide.print_fault] = state.vector[plain.print_fault]
-        for mirror in range(len(plain.faces)):
-            vector[wide.bend(mirror)] = state.vector[plain.bend(mirror)]
-        at = State(wide, vector, state.rotations)
-        basis = np.hstack([problem.basis[:, :3], catalogue_heights(problem.sheet)])
-        in_plane = print_shifts(problem.sheet) if wide.print_faults else None
-        shape_entries = np.r_[np.arange(*plain.bow.indices(wide.size)), np.arange(wide.curl.start, wide.size)]
-        blocks = []
-        for number, view in enumerate(views):
-            ids = view.corner_ids
-            shifts = None if in_plane is None else in_plane[ids]
-            pixels, jacobian = predict(at, view.photo, view.mirror, points[ids], basis[ids], in_plane=shifts)
-            root = view.whitener
-            if weights is not None:
-                root = root * np.sqrt(weights[number])[:, None, None]
-            residual = np.einsum("nij,nj->ni", root, pixels - view.pixels).ravel()
-            whitened = (root @ jacobian).reshape(-1, wide.size)
-            residual = residual - whitened[:, shape_entries] @ vector[shape_entries]
-            blocks.append((view.mirror, residual, whitened))
-        self.vector, self.shape_entries = vector, shape_entries
+        self.wide = wide = _wide_layout(problem, faces)
+        self.vector = _widened(problem.layout, wide, state.vector)
+        self.bow = np.arange(*wide.bow.indices(wide.size))
+        self.shape_entries = np.concatenate([self.bow, np.arange(wide.curl.stop, wide.size)])
         prior = _plain_prior(problem, wide)
-        offset = vector - prior.mean
-        offset[shape_entries] = 0.0
-        precision = prior.precision
-        precision[shape_entries] = 0.0
-        precision[:, shape_entries] = 0.0
+        offset, precision = self.vector - prior.mean, prior.precision
+        offset[wide.curl.start :] = offset[self.bow] = 0.0
+        precision[self.shape_entries] = precision[:, self.shape_entries] = 0.0
+        said, by = self._stated()
+        known = (
+            precision @ offset + by.T @ said,
+            float(offset @ precision @ offset + said @ said),
+            precision + by.T @ by,
+        )
         wheres = Wheres(
-            np.arange(*plain.bow.indices(wide.size)),
-            np.arange(wide.curl.start, wide.curl.stop),
+            self.bow,
             np.arange(wide.print_fault.start, wide.print_fault.stop),
             tuple(np.arange(wide.bend(m).start, wide.bend(m).stop) for m in range(len(faces))),
         )
-        exact = problem.constraints.exact_print
-        self.evidence = Evidence(blocks, offset, precision, prior.free, wheres, faces, floors, scales, exact)
+        free = prior.free.copy()
+        free[wide.curl] = False
+        units = [bend_units(face) for face in faces]
+        curls = (catalogue(problem.sheet), catalogue_heights(problem.sheet), problem.points)
+        self.evidence = Evidence(self._blocks(views, weights), known, free, wheres, units, floors, scales, curls)
+
+    def _blocks(self, views: Sequence[View], weights: Sequence[Array] | None) -> list[Block]:
+        """Each view's whitened residuals and Jacobian about the state, its shape taken away by its derivatives."""
+        problem, wide = self.problem, self.wide
+        at = State(wide, self.vector, self.state.rotations)
+        curled = self.state.vector[problem.layout.curl]
+        in_plane = print_shifts(problem.sheet) if wide.print_faults else None
+        blocks = []
+        for number, view in enumerate(views):
+            ids = view.corner_ids
+            points, basis, _ = problem.places(self.state, ids)
+            risen = basis[:, 3:] @ curled
+            heights = np.column_stack([basis[:, :3], np.ones(len(ids))])
+            lifted = points + np.outer(risen, [0.0, 0.0, 1.0])
+            shifts = None if in_plane is None else in_plane[ids]
+            pixels, jacobian = predict(at, view.photo, view.mirror, lifted, heights, in_plane=shifts)
+            root = view.whitener
+            if weights is not None:
+                root = root * np.sqrt(weights[number])[:, None, None]
+            whitened = root @ jacobian
+            upwards = whitened[:, :, wide.curl.start].copy()
+            residual = np.einsum("nij,nj->ni", root, pixels - view.pixels)
+            residual = residual - whitened[:, :, self.shape_entries] @ self.vector[self.shape_entries]
+            residual = residual - upwards * risen[:, None]
+            whitened[:, :, wide.curl] = 0.0
+            flat = whitened.reshape(-1, wide.size)
+            blocks.append(Block(view.mirror, residual.ravel(), flat, upwards.ravel(), np.repeat(ids, 2)))
+        return blocks
+
+    def _stated(self) -> tuple[Array, Array]:
+        """Residuals of what the user states, where the shape is flat, and their Jacobian on the wide vector."""
+        vector = self.vector.copy()
+        vector[self.shape_entries] = 0.0
+        return self.problem.stated(State(self.wide, vector, self.state.rotations))
+
+    def _in(self, problem: Problem, fitted: Fitted) -> tuple[Array, NDArray[np.int64]]:
+        """Values (p,) of a fit in a problem's own vector, and where the fit's numbers stand in it (-1: nowhere).
+
+        Curls that the problem knows not, or the fit, are left out, or 0.
+        """
+        layout = problem.layout
+        place_of = np.full(self.wide.size, -1)
+        plain = np.arange(self.wide.curl.start)
+        place_of[plain] = plain
+        tail = np.arange(layout.size - layout.curl.stop)
+        place_of[self.wide.curl.stop + tail] = layout.curl.stop + tail
+        where = list(place_of[fitted.active])
+        known = {} if problem.shape is None else {curl: k for k, (curl, _) in enumerate(problem.shape.curls)}
+        for number, _ in fitted.choice.curls:
+            k = known.get(catalogue(problem.sheet)[number])
+            columns = np.arange(CURL_COLUMNS)
+            where += list(columns * 0 - 1 if k is None else layout.curl.start + CURL_COLUMNS * k + columns)
+        value = _widened(self.wide, layout, self.vector)
+        value[self.bow] = 0.0
+        value[layout.curl.start :] = 0.0
+        places = np.array(where)
+        value[places[places >= 0]] += fitted.step[places >= 0]
+        return value, places
 
     def moved(self, state: State, problem: Problem, fitted: Fitted) -> State:
         """The state moved to a choice's linear fit, in the choice's own problem."""
-        value = self.vector.copy()
-        value[self.shape_entries] = 0.0
-        value[fitted.active] += fitted.step
-        vector = value[self._places_in(problem)]
+        vector, _ = self._in(problem, fitted)
         step = np.zeros(problem.layout.size)
         for motion in problem.layout.motions:
             turning = slice(motion.start, motion.start + 3)
@@ -141,39 +176,36 @@ class Shaping:
         kept = shares > LEAST_SHARE
         shares = shares[kept] / shares[kept].sum()
         fits = [fitted for fitted, keep in zip(fits, kept, strict=True) if keep]
-        back = self._places_in(problem)
-        steps, covariances = [], []
-        for fitted in fits:
-            value, spread = np.zeros(self.wide.size), np.zeros((self.wide.size, self.wide.size))
-            value[fitted.active] = fitted.step
-            value[self.shape_entries] -= self.vector[self.shape_entries]
-            spread[np.ix_(fitted.active, fitted.active)] = fitted.covariance
-            steps.append(value[back])
-            covariances.append(spread[np.ix_(back, back)])
-        mean = np.tensordot(shares, np.array(steps), axes=1)
-        covariance = np.tensordot(shares, np.array(covariances), axes=1)
-        for share, step in zip(shares, steps, strict=True):
-            covariance += share * np.outer(step - mean, step - mean)
-        return mean, covariance
-
-    def _places_in(self, problem: Problem) -> NDArray[np.int64]:
-        """Where each entry of a problem's vector stands in the wide one."""
-        layout, wide = problem.layout, self.wide
-        curls = () if problem.shape is None else problem.shape.curls
-        numbers = [catalogue(problem.sheet).index(curl) for curl, _ in curls]
-        return np.concatenate(
-            [
-                np.arange(layout.curl.start),
-                wide.curl.start + np.array(numbers, np.int64),
-                np.arange(wide.print_fault.start, wide.size)[: layout.size - layout.curl.stop],
-            ]
-        ).astype(np.int64)
+        values, size = [], problem.layout.size
+        covariance = np.zeros((size, size))
+        for share, fitted in zip(shares, fits, strict=True):
+            value, places = self._in(problem, fitted)
+            values.append(value)
+            known = np.flatnonzero(places >= 0)
+            covariance[np.ix_(places[known], places[known])] += share * fitted.covariance[np.ix_(known, known)]
+        mean = shares @ np.array(values)
+        for share, value in zip(shares, values, strict=True):
+            covariance += share * np.outer(value - mean, value - mean)
+        step = mean - self.state.vector
+        step[problem.layout.curl] = 0.0  # of the curls as descended: a mean of several is none of them
+        return step, covariance
 
 
 def _wide_layout(problem: Problem, faces: tuple[Face, ...]) -> Layout:
+    """The problem's layout with one curl, which stands for the corners' heights, faults of the print and bends."""
     faults = 0 if problem.constraints.exact_print else len(PRINT_PARAMETERS)
     layout = problem.layout
-    return Layout(layout.mirrors, layout.photos, layout.moved_sheet, len(catalogue(problem.sheet)), faults, faces)
+    return Layout(layout.mirrors, layout.photos, layout.moved_sheet, 1, faults, faces)
+
+
+def _widened(layout: Layout, other: Layout, vector: Array) -> Array:
+    """A vector in another layout, curls left out; what the first has not is 0."""
+    result = np.zeros(other.size)
+    result[: other.curl.start] = vector[: layout.curl.start]
+    tail = vector[layout.curl.stop :]
+    if len(tail):
+        result[other.curl.stop :] = tail
+    return result
 
 
 def _plain_prior(problem: Problem, wide: Layout) -> Prior:

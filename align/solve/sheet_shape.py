@@ -8,7 +8,7 @@ that plane does not slope either, whether it is touched in the middle or at the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Literal
 
@@ -21,20 +21,27 @@ from .thresholds import PRINT_BOW_SD_MM, PRINT_RATIO_SD, PRINT_SHEAR_SD
 Array = NDArray[np.float64]
 Place = Literal["far", "near", "left", "right", "far left", "far right", "near left", "near right"]
 
-#: Faults of a print in its plane: ratio of scales (x over y, less 1), shear, and quadratic shifts of columns and rows.
+#: Faults of a print in its plane: ratio of scales (x over y, less 1), shear, quadratic shifts of columns and rows.
 PRINT_PARAMETERS = ("ratio", "shear", "x_uu_mm", "x_uv_mm", "x_vv_mm", "y_uu_mm", "y_uv_mm", "y_vv_mm")
 PRINT_SDS = np.array([PRINT_RATIO_SD, PRINT_SHEAR_SD, *(6 * [PRINT_BOW_SD_MM])])
-#: Curls of the catalogue: lengths as shares of the sheet's depth (edges) or of its shorter side (corners), powers of
-#: the rise, and directions of a corner's roll from the far-near axis [deg].
-EDGE_SHARES, EDGE_POWERS = (0.25, 0.35, 0.45, 0.6, 0.8), (1.5, 2.0, 3.0)
-CORNER_SHARES, CORNER_POWERS, CORNER_ANGLES_DEG = (0.3, 0.45, 0.6, 0.8), (1.5, 2.0, 3.0), (25.0, 45.0, 65.0)
+#: Curls of the catalogue: lengths as shares of the sheet's depth or width (edges) or of its shorter side (corners),
+#: powers of the rise, and directions of a corner's roll from x [deg].
+EDGE_SHARES, EDGE_POWERS = (0.2, 0.27, 0.35, 0.45, 0.57, 0.72, 0.9), (1.5, 2.0, 2.5, 3.0)
+CORNER_SHARES, CORNER_POWERS = (0.25, 0.35, 0.47, 0.62, 0.8), (1.5, 2.0, 2.5, 3.0)
+CORNER_ANGLES_DEG = (25.0, 38.0, 52.0, 65.0)
+#: Between the catalogue's curls: steps of a curl's length (of its logarithm), power and direction [rad], each about
+#: half the catalogue's, which the fit may take with a standard deviation of one; and the most and least of them.
+VARIED = (0.12, 0.25, math.radians(6.5))
+MOST_VARIED, LEAST_POWER = 2.0, 1.2
+#: Parameters of one curl: its lift, and the three steps, each times the lift.
+CURL_COLUMNS = 4
 
 
 @dataclass(frozen=True)
 class Curl:
-    """Paper that rises by (s / length)^power for each mm of lift, s mm past a line across `direction` (unit vector).
+    """Paper that rises by (s / length)^power for each mm of lift, s mm past a line across `direction` (a unit).
 
-    onset_mm : of the line along the direction, from the target frame's origin.
+    onset_mm : of the line along the direction, from the target frame's origin; corner_mm : the corner that curls.
     """
 
     place: Place
@@ -42,15 +49,36 @@ class Curl:
     onset_mm: float
     length_mm: float
     power: float
+    corner_mm: tuple[float, float] = (0.0, 0.0)
 
     def heights(self, points: Array) -> Array:
         """(n,) heights at (n, 2+) places [mm per mm of lift]."""
         return np.asarray((self._past(points) / self.length_mm) ** self.power)
 
-    def shortenings(self, points: Array) -> Array:
-        """(n, 2) how far places move along the floor as the paper rises [mm per mm^2 of lift]: it bends, not stretches.
+    def columns(self, points: Array) -> Array:
+        """(n, 4) heights, and how they change by VARIED: longer, of a higher power, a corner's direction."""
+        changes = [
+            (self.varied(*step).heights(points) - self.varied(*-step).heights(points)) / 2 for step in np.eye(3)
+        ]
+        return np.column_stack([self.heights(points), *changes])
 
-        Half the integral of the slope's square; the next term of the arc's length is below a micrometre.
+    def varied(self, longer: float, steeper: float, turned: float) -> Curl:
+        """The curl with another length, power and, of a corner, direction, in steps of VARIED."""
+        longer, steeper, turned = np.clip((longer, steeper, turned), -MOST_VARIED, MOST_VARIED)
+        length = self.length_mm * math.exp(VARIED[0] * longer)
+        direction, reach = self.direction, self.onset_mm + self.length_mm
+        if " " in self.place:
+            angle = math.atan2(self.direction[1], self.direction[0]) + VARIED[2] * turned
+            direction = (math.cos(angle), math.sin(angle))
+            reach = float(np.dot(self.corner_mm, direction))
+        power = max(self.power + VARIED[1] * steeper, LEAST_POWER)
+        return replace(self, direction=direction, onset_mm=reach - length, length_mm=length, power=power)
+
+    def shortenings(self, points: Array) -> Array:
+        """(n, 2) how far places move along the floor as the paper rises [mm per mm^2 of lift].
+
+        It bends and does not stretch: half the integral of the slope's square; the next term of the arc's length is
+        below a micrometre.
         """
         share = self._past(points) / self.length_mm
         half = self.power**2 / (2 * (2 * self.power - 1) * self.length_mm) * share ** (2 * self.power - 1)
@@ -88,7 +116,8 @@ def catalogue(sheet: Sheet) -> tuple[Curl, ...]:
             reach = x * half * direction[0] + (0.0 if y > 0 else -depth) * direction[1]
             for share in CORNER_SHARES:
                 length = share * min(sheet.width_mm, depth)
-                curls += [Curl(place, direction, reach - length, length, power) for power in CORNER_POWERS]
+                corner = (x * half, 0.0 if y > 0 else -depth)
+                curls += [Curl(place, direction, reach - length, length, power, corner) for power in CORNER_POWERS]
     points = corners_target(sheet)
     return tuple(curl for curl in curls if curl.heights(points).max() > 0.01)
 

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 #: Curvature of a mirror's face [1/mm], one standard deviation, at each of the levels that are weighed against one
-#: another, and how likely each is before the photo is looked at. Beam theory (S. Timoshenko, Strength of Materials I
-#: (1930), simply supported beam, load in the middle: F L^3 / (48 E I), E = 70 GPa from memory) gives 3 mm glass
+#: another, and how likely each is before the photo is looked at. Beam theory (S. Timoshenko, Strength of Materials
+#: I (1930), simply supported beam, load in the middle: F L^3 / (48 E I), E = 70 GPa from memory) gives 3 mm glass
 #: 300 mm wide and 150 mm high a sagitta of 0.1 mm under a clip of 4 N, which is 1e-5; 2 mm glass 0.3 mm, 6 mm glass
 #: 0.01 mm. Weight bends a mirror that leans by less than a clip does. Set before seeing data.
 BEND_CURVATURES_PER_MM = (3e-7, 1e-6, 3e-6, 1e-5, 3e-5, 1e-4)
 BEND_LIKELIHOODS = (0.10, 0.15, 0.25, 0.25, 0.20, 0.05)
 #: A bent mirror's curvature changes over so many half sizes of the part that was seen: an arch over a mirror 2 to 3
-#: times as wide or high as that part is cos(x / reach) with a reach of 1 to 2 half sizes. A choice, made after seeing
-#: that cubics and quartics count, on simulated corners.
+#: times as wide or high as that part is cos(x / reach) with a reach of 1 to 2 half sizes. A choice, made after
+#: seeing that cubics and quartics count, on simulated corners.
 BEND_REACH = 1.5
-#: Sagitta of the sheet's bow [mm], one standard deviation, likewise: from a print on glued card to a sheet that only
-#: just lies flat to the eye. Common practice, no source. Set before seeing data.
+#: Sagitta of the sheet's bow [mm], one standard deviation, likewise: from a print on glued card to a sheet that
+#: only just lies flat to the eye. Common practice, no source. Set before seeing data.
 BOW_LEVELS_MM = (0.003, 0.02, 0.1, 0.4, 1.5)
 BOW_LIKELIHOODS = (0.30, 0.25, 0.20, 0.15, 0.10)
 #: Lift of an edge or a corner of the sheet [mm], one standard deviation, likewise; and how likely one more curl is
