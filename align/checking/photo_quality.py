@@ -41,6 +41,13 @@ from .thresholds import (
 )
 
 
+#: What takes a paper print's own faults out of the answer.
+EXACT_PRINT = (
+    "Take three photos with the sheet turned by 90 or 180 degrees between them (--turned-sheet); or use a plotted or "
+    "engraved plate and say --exact-print."
+)
+
+
 @dataclass(frozen=True)
 class Fault:
     """One thing amiss: its name, how much, what to try, and the factor by which mending it narrows the answer."""
@@ -153,6 +160,9 @@ def _unknowns(solution: Solution, camera_source: str) -> Iterator[Fault]:
     elif camera_source != "file":
         remedy = "Measure the camera once with `align camera` and pass its file: it narrows the interval most."
         yield Fault("camera", "the camera is not known", remedy, solution.widened_by(camera))
+    if not solution.constraints.exact_print:
+        words = "how exact the print is, is not known"
+        yield Fault("print", words, EXACT_PRINT, solution.widened_by(solution.entries("print")))
     if solution.constraints.glass_mm is None:
         glass = solution.widened_by(solution.entries("thickness_mm"))
         yield Fault("glass", "the glass is not known", "Say how thick the glass is: --glass MM, 0 for none.", glass)

@@ -92,11 +92,15 @@ def test_a_good_photo_is_called_good_and_nothing_is_asked(tmp_path: Path) -> Non
 
 
 def test_the_same_photo_is_poor_for_a_finer_tolerance(tmp_path: Path) -> None:
-    """A sharp photo whose interval is too wide lacks knowledge of the camera, not light or focus."""
-    result = answer_to(tmp_path, drawn()[0], tolerance_deg=0.005)
-    assert result.quality is not None
-    assert (result.quality.grade, result.quality.cause) == ("poor", "camera")
-    assert "align camera" in result.quality.remedy
+    """A sharp photo whose interval is too wide lacks knowledge of print or camera, not light or focus."""
+    paper = answer_to(tmp_path, drawn()[0], tolerance_deg=0.005)
+    plate = answer_to(tmp_path, drawn()[0], tolerance_deg=0.005, exact_print=True)
+    assert paper.quality is not None
+    assert plate.quality is not None
+    assert paper.quality.grade == "poor"
+    assert paper.quality.cause in ("print", "glass")
+    assert plate.quality.widest_half_deg < paper.quality.widest_half_deg / 1.5
+    assert plate.quality.cause in ("camera", "glass")
 
 
 @pytest.mark.parametrize(
