@@ -40,10 +40,9 @@ from .thresholds import (
     WORTH_FACTOR_WHEN_GOOD,
 )
 
-
 #: What takes a paper print's own faults out of the answer.
 EXACT_PRINT = (
-    "Take three photos with the sheet turned by 90 or 180 degrees between them (--turned-sheet); or use a plotted or "
+    "Take photos with the sheet turned by 90 or 180 degrees between them (--turned-sheet); or use a plotted or "
     "engraved plate and say --exact-print."
 )
 
