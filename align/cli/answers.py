@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -42,6 +43,8 @@ FIELDS = {
     "square": "square_mm",
     "touching": "touching",
     "touching_mirror": "touching_mirrors",
+    "stock": "stock_mm",
+    "units": "units",
 }
 
 
@@ -106,6 +109,12 @@ def print_result(result: CheckResult, pictures: list[Path], as_json: bool, kept:
         click.echo(f"\nPicture: {', '.join(str(path) for path in pictures)}")
     if kept is not None:
         click.echo(f"\n{kept.words()}")
+
+
+def open_pictures(pictures: Sequence[Path]) -> None:
+    """Show pictures with the program that the computer has for them; where it has none, nothing happens."""
+    for path in pictures:
+        click.launch(str(path))
 
 
 def progress_words() -> Any:

@@ -11,13 +11,14 @@ from .answers import (
     EXIT_CODES,
     PICTURE_SUFFIXES,
     kept_in,
+    open_pictures,
     pictures_for,
     print_result,
     progress_words,
     stated_fields,
 )
 from .errors import answer_errors
-from .values import Board, FilePath, MountHow, Number, OneForEach, Rule, SizeMm
+from .values import Board, FilePath, MountHow, Number, OneForEach, Rule, SizeMm, StockMm
 
 if TYPE_CHECKING:
     from ..checking.result import CheckResult
@@ -33,18 +34,31 @@ EPILOG = (
 @click.command("check", epilog=EPILOG)
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=FilePath())
 @click.option("--camera", type=FilePath(), metavar="FILE", help="A file of `align camera`.")
-@click.option("--mirror", type=SizeMm(), metavar="WxH", help="The mirror's width and height in mm, for the shims.")
+@click.option(
+    "--mirror",
+    type=SizeMm(),
+    metavar="WxH",
+    help="The mirror's width and height in mm, for the shims; also 30x15cm, 12x6in.",
+)
 @click.option("--glass", type=Number("mm"), metavar="MM", help="Thickness of its glass; 0: front-coated.")
 @click.option(
     "--want-turn",
     type=OneForEach("deg"),
     metavar="DEG",
     multiple=True,
-    help="Wanted turn; else square. Once for all mirrors, or once for each from the left.",
+    help="Wanted turn; else square. Positive: the left edge is nearer to you. Once for all mirrors, or once for "
+    "each from the left.",
 )
 @click.option(
     "--mount", type=MountHow(), metavar="wall|foot:DEPTH", help="How it is held; DEPTH in mm. Else: wall."
 )
+@click.option(
+    "--stock",
+    type=StockMm(),
+    metavar="MM,...",
+    help="Thicknesses of sheets at hand to pack with. Else: common ones.",
+)
+@click.option("--units", type=click.Choice(["mm", "in"]), help="Show lengths in mm or in inches. Else: mm.")
 @click.option("--tolerance", type=Number("deg"), metavar="DEG", help="What counts as true. Else: 0.1.")
 @click.option(
     "--rule", type=Rule(), metavar="MM[xMM]", help="Length of the sheet's printed 100 mm rule; or of both."
@@ -62,6 +76,7 @@ EPILOG = (
 )
 @click.option("--each", is_flag=True, help="Every photo is a check of its own, not one check together.")
 @click.option("--picture", type=FilePath(), metavar="FILE", help="Draw the answer (.png or .jpg).")
+@click.option("--open", "opened", is_flag=True, help="Show the picture; without --picture, one made for it.")
 @click.option("--into", type=FilePath(), metavar="FOLDER", help="Add the answer to a record.")
 @click.option(
     "--mirror-name",
@@ -77,21 +92,27 @@ def check_command(
 ) -> None:
     """Is the mirror true: square to the sheet, in lean and turn? From photos to lean, turn and shims.
 
-    Each PHOTO shows the target on the floor and its reflection. Several are one check of one mirror: same
+    Each PHOTO shows the sheet on the floor and its reflection. Several are one check of one mirror: same
     phone, same zoom, nothing moved. With several photos --picture NAME.png writes NAME-1.png, NAME-2.png ...
     """
     refuse_wrong_usage(photos, options)
     options |= _single(options)
     stated = stated_fields(options)
+    if as_json and options["units"] is not None:
+        raise click.UsageError("--units is for words; the lengths of --json are always in mm.")
     with answer_errors(as_json):
-        _check_folder(options["picture"])
+        picture = options["picture"] or (_passing_picture(photos) if options["opened"] else None)
+        _check_folder(picture)
         settings, filing = _settings(stated, options)
+        _refuse_ignored(settings)
         if each:
             from .each import check_each
 
-            code = check_each(photos, settings, options["picture"], filing, as_json)
+            code = check_each(photos, settings, picture, filing, as_json)
         else:
-            code = _check_together(photos, settings, options["picture"], filing, as_json)
+            code = _check_together(photos, settings, picture, filing, as_json)
+        if options["opened"] and picture is not None:
+            open_pictures([path for path in pictures_for(picture, len(photos)) if path.is_file()])
     ctx.exit(code)
 
 
@@ -113,6 +134,21 @@ def refuse_wrong_usage(photos: tuple[Path, ...], options: dict[str, Any]) -> Non
     places = {path.resolve() for path in photos}
     if any(path.resolve() in places for path in pictures_for(picture, len(photos))):
         raise click.UsageError("--picture would overwrite a photo; give it another name.")
+
+
+def _passing_picture(photos: tuple[Path, ...]) -> Path:
+    """Where a picture goes that is only to be looked at."""
+    import tempfile
+
+    return Path(tempfile.mkdtemp(prefix="align-")) / f"{photos[0].stem}-answer.png"
+
+
+def _refuse_ignored(settings: CheckSettings) -> None:
+    """Refuse what would be stated in vain: a record's form may have given what an option needs."""
+    if settings.stock_mm is not None and settings.mirror_size_mm is None and settings.mount.kind == "wall":
+        raise click.UsageError(
+            "--stock needs --mirror WIDTHxHEIGHT (or --mount foot:DEPTH): per 100 mm no sheets are stacked."
+        )
 
 
 def _check_folder(picture: Path | None) -> None:

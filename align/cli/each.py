@@ -51,7 +51,7 @@ def check_each(
     photos: Sequence[Path], settings: CheckSettings, picture: Path | None, filing: Filing | None, as_json: bool
 ) -> int:
     """Check, print and record every photo; the worst exit code."""
-    worst = 0
+    worst, answered = 0, []
     pictures = pictures_for(picture, len(photos)) if picture is not None else [None] * len(photos)
     jobs = list(zip(photos, pictures, strict=True))
     watched = sys.stderr.isatty() and len(photos) > 1
@@ -62,7 +62,31 @@ def check_each(
             answer = _recorded(answer, filing)
         _print_answer(answer, as_json, first=number == 1, alone=len(photos) == 1)
         worst = max(worst, answer.exit_code, key=WORSE.index)
+        answered.append(answer)
+    if len(answered) > 1 and not as_json:
+        click.echo("\n" + "\n".join(_table(answered)))
     return worst
+
+
+def _table(answers: Sequence[Answer]) -> list[str]:
+    """All answers once more, a line for each mirror of each photo."""
+    from ..checking.wording import VERDICT_WORDS
+    from ..drawing.wording import ANGLE_DECIMALS, with_uncertainty
+
+    rows = [("photo", "lean", "turn", "")]
+    for answer in answers:
+        if answer.result is None:
+            rows.append((answer.photo.name, "", "", "no answer"))
+            continue
+        for mirror in answer.result.mirrors:
+            which = f" ({mirror.number})" if len(answer.result.mirrors) > 1 else ""
+            lean, turn = (with_uncertainty(q, "°", ANGLE_DECIMALS) for q in (mirror.lean_deg, mirror.turn_deg))
+            rows.append((f"{answer.photo.name}{which}", lean, turn, VERDICT_WORDS[mirror.verdict]))
+    widths = [max(len(row[column]) for row in rows) for column in range(3)]
+    return [
+        "  ".join((*(cell.ljust(width) for cell, width in zip(row[:3], widths, strict=True)), row[3])).rstrip()
+        for row in rows
+    ]
 
 
 def _recorded(answer: Answer, filing: Filing) -> Answer:

@@ -72,10 +72,36 @@ class LazyGroup(click.Group):
             sys.exit(EXIT_CANNOT_ANSWER)
         sys.exit(code if isinstance(code, int) else 0)
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that was named; of a file or a misspelt one, which command was probably meant."""
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            ctx.fail(_meant(name))
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The commands with their one line each, without importing any."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, COMMANDS[name].help) for name in self.list_commands(ctx)])
+
+
+def _meant(name: str) -> str:
+    """What to say of a word that is no command."""
+    import difflib
+
+    suffix = os.path.splitext(name)[1].lower()
+    near = difflib.get_close_matches(name.lower(), COMMANDS, n=1)
+    if near:
+        return f"There is no command {name!r}. Did you mean: align {near[0]}"
+    if suffix == ".toml":
+        return f"{name!r} is a file, not a command. Did you mean: align plan {name}"
+    if os.path.isdir(name):
+        return f"{name!r} is a folder, not a command. Did you mean: align record {name}"
+    if suffix or os.path.exists(name):
+        return f"{name!r} is a file, not a command. Did you mean: align check {name}"
+    return f"There is no command {name!r}. There are: {', '.join(COMMANDS)}."
 
 
 def _print_version(ctx: click.Context, _option: click.Parameter, wanted: bool) -> None:

@@ -17,6 +17,10 @@ import click
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]+)?")
 _GROUPED = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 _TIMES = re.compile(r"\s*[xX×*]\s*")
+_COMMAS = re.compile(r"\s*[,;]\s*|\s+(?=[0-9.])")
+#: Units of length, in millimetres.
+UNITS_MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4, "inches": 25.4, '"': 25.4, "″": 25.4}
+_LENGTH = re.compile(r"([-+0-9.,]+)\s*(mm|cm|inches|inch|in|\"|″)?", re.IGNORECASE)
 
 
 def _number(text: str) -> float:
@@ -88,8 +92,18 @@ class OneForEach(Number):
             raise
 
 
+def _lengths_mm(parts: list[str]) -> list[float]:
+    """Lengths [mm] that may name their unit each, or once behind the last; ValueError otherwise."""
+    found = [_LENGTH.fullmatch(part.strip()) for part in parts]
+    matches = [match for match in found if match is not None]
+    if not parts or len(matches) != len(found):
+        raise ValueError(parts)
+    last = matches[-1][2]
+    return [_number(match[1]) * UNITS_MM[(match[2] or last or "mm").lower()] for match in matches]
+
+
 class SizeMm(click.ParamType):
-    """WIDTHxHEIGHT in millimetres."""
+    """WIDTHxHEIGHT in millimetres, or in cm or in (inches) where that is written behind it."""
 
     name = "size"
 
@@ -97,12 +111,27 @@ class SizeMm(click.ParamType):
         """(width, height) [mm]."""
         if isinstance(value, tuple):
             return value
-        parts = _TIMES.split(str(value).strip().removesuffix("mm"))
         try:
-            width, height = (_number(part.strip().removesuffix("mm")) for part in parts)
+            width, height = _lengths_mm(_TIMES.split(str(value).strip()))
         except ValueError:
-            self.fail(f"expected WIDTHxHEIGHT in mm, as in 300x200, found {value!r}.", param, ctx)
+            expected = "expected WIDTHxHEIGHT in mm, as in 300x200, 30x20cm or 12x8in"
+            self.fail(f"{expected}, found {value!r}.", param, ctx)
         return width, height
+
+
+class StockMm(click.ParamType):
+    """Thicknesses at hand in millimetres, with commas between; in inches where "in" is written behind them."""
+
+    name = "stock"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
+        """Thicknesses [mm]."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            return tuple(_lengths_mm([part for part in _COMMAS.split(str(value).strip()) if part]))
+        except ValueError:
+            self.fail(f"expected thicknesses in mm, as in 0.1,0.2,0.5,1, found {value!r}.", param, ctx)
 
 
 class Rule(click.ParamType):
