@@ -12,7 +12,7 @@ import json
 import sys
 from pathlib import Path
 
-from tests.bench.bent_answers import add_answers, answered, asked_of, read_answers, with_stock
+from tests.bench.bent_answers import add_answers, case_answers, cases_in, read_answers, with_stock
 from tests.bench.bent_text import page
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -31,10 +31,10 @@ def main() -> None:
     if not options.tables:
         with_stock(options.folder)
         stored.unlink(missing_ok=True)
-        for photos, way in asked_of(options.folder):
-            answer = answered(photos, way)
-            add_answers([answer], stored)
-            print(answer.first, len(photos.paths), way, file=sys.stderr, flush=True)
+        for case in cases_in(options.folder):
+            found = case_answers(case)
+            add_answers(found, stored)
+            print(found[0].case, len(case), file=sys.stderr, flush=True)
     gate = json.loads(options.gate.read_text(encoding="utf-8")) if options.gate else None
     text = page(read_answers(stored), gate, options.note)
     (options.out / "accuracy_bent.md").write_text(text, encoding="utf-8")

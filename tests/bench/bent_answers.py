@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import inspect
 import json
 import math
 import time
@@ -13,8 +12,10 @@ from typing import Any, Literal
 
 import numpy as np
 
-from align import check
+from align.bundle.photo_set import Sighted
+from align.checking.job import check_sighted, sight_for
 from align.checking.result import CheckResult
+from align.checking.settings import CheckSettings
 from align.cli.answers import EXIT_CODES
 from align.errors import AlignError
 from align.optics.camera_model import prior_from_focal
@@ -121,8 +122,8 @@ class Photos:
         }
 
 
-def cases_in(folder: Path) -> Iterator[Photos]:
-    """Each photo alone, and where a case has three, all of them together; the groups in turn."""
+def cases_in(folder: Path) -> Iterator[list[Photos]]:
+    """Of each case every photo alone and, where there are three, all together; the groups in turn."""
     names: dict[str, list[Path]] = {}
     for path in sorted(folder.glob("*_*.jpg")):
         if path.with_suffix(".truth.json").exists():
@@ -130,24 +131,32 @@ def cases_in(folder: Path) -> Iterator[Photos]:
     for name in sorted(names, key=lambda name: (name[-3:], name)):
         paths = names[name]
         truths = tuple(json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8")) for path in paths)
-        for path, truth in zip(paths, truths, strict=True):
-            yield Photos((path,), (truth,))
-        if len(paths) > 1:
-            yield Photos(tuple(paths), truths)
+        alone = [Photos((path,), (truth,)) for path, truth in zip(paths, truths, strict=True)]
+        yield [*alone, Photos(tuple(paths), truths)] if len(paths) > 1 else alone
 
 
-def asked_of(folder: Path) -> list[tuple[Photos, Way]]:
-    """What is asked: all, as well as it can be stated; then each exact case's first photo with nothing stated."""
-    cases = list(cases_in(folder))
-    if "exact_print" not in inspect.signature(check).parameters:
-        return [(case, "nothing stated") for case in cases]
-    asked: list[tuple[Photos, Way]] = [(case, "exact print" if case.exact else "nothing stated") for case in cases]
-    firsts = [case for case in cases if case.exact and case.paths[0].stem.endswith("_0")]
-    return asked + [(case, "nothing stated") for case in firsts if len(case.paths) == 1]
+def case_answers(case: Sequence[Photos]) -> list[Answer]:
+    """All answers of one case; the corners of each photo are looked for once.
+
+    An exact print is stated to be one, and answered with nothing stated as well.
+    """
+    answers = []
+    sighted: dict[Path, Sighted | AlignError] = {}
+    for photos in case:
+        for path in photos.paths:
+            if path not in sighted:
+                try:
+                    sighted[path] = sight_for([path], CheckSettings())[0]
+                except AlignError as error:
+                    sighted[path] = error
+        seen = [sighted[path] for path in photos.paths]
+        ways: tuple[Way, ...] = ("exact print", "nothing stated") if photos.exact else ("nothing stated",)
+        answers += [answered(photos, seen, way) for way in ways]
+    return answers
 
 
-def answered(photos: Photos, way: Way) -> Answer:
-    """One case, solved and compared with its truth and the stock route."""
+def answered(photos: Photos, sighted: Sequence[Sighted | AlignError], way: Way) -> Answer:
+    """One solve, compared with its truth and the stock route."""
     truth, part = photos.truths[0], photos.part
     mirror = truth["mirrors"][0]
     known: dict[str, Any] = {
@@ -163,10 +172,14 @@ def answered(photos: Photos, way: Way) -> Answer:
         "thickness_true_mm": mirror["thickness_mm"],
         "stock_error_deg": _stock(photos, part),
     }
-    stated: dict[str, Any] = {"exact_print": True} if way == "exact print" else {}
     started = time.process_time()
     try:
-        result = check(photos.paths, **stated)
+        seen = []
+        for item in sighted:
+            if isinstance(item, AlignError):
+                raise item
+            seen.append(item)
+        result, _ = check_sighted(seen, CheckSettings(exact_print=way == "exact print"))
     except AlignError as error:
         return Answer(exit_code=CANNOT_ANSWER, failure=f"{error.name}: {error.message}", **known)
     return Answer(seconds=time.process_time() - started, **known, **_compared(result, part))
@@ -176,10 +189,10 @@ def with_stock(folder: Path) -> None:
     """What the stock route finds in each photo, kept in FOLDER/stock.json: it is the same for every `align`."""
     path = folder / STOCK_FILE
     known = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
-    for photos in cases_in(folder):
-        for photo, truth in zip(photos.paths, photos.truths, strict=True):
-            if photo.name not in known:
-                known[photo.name] = _stock_angles(photo, truth["sheet"])
+    for photo in sorted(folder.glob("*_*.jpg")):
+        truth = photo.with_suffix(".truth.json")
+        if photo.name not in known and truth.exists():
+            known[photo.name] = _stock_angles(photo, json.loads(truth.read_text(encoding="utf-8"))["sheet"])
     path.write_text(json.dumps(known), encoding="utf-8")
 
 

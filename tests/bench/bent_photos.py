@@ -1,7 +1,7 @@
 """Draw photos of bent mirrors, curled sheets and skewed prints: python -m tests.bench.bent_photos DIR --seed S
 
-Writes CASE_K.jpg with CASE_K.truth.json for the photos K of each case; what is there already is left. A case has
-one photo or, the last ones of a group, three. 2800 x 2100 pixels, some upright.
+Writes CASE_K.jpg with CASE_K.truth.json for the photos K of each case; what is there already is left. Every
+fourth case has three photos, the others one. 2800 x 2100 pixels, some upright.
 """
 
 from __future__ import annotations
@@ -36,12 +36,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seed", type=int, required=True)
-    parser.add_argument("--cases", type=int, default=34, help="of each group")
-    parser.add_argument("--threes", type=int, default=8, help="of these, so many with three photos")
+    parser.add_argument("--cases", type=int, default=32, help="of each group; every fourth has three photos")
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
     for number in range(options.cases):
-        photos = 3 if number >= options.cases - options.threes else 1
+        photos = 3 if number % 4 == 3 else 1
         for group in GROUPS:
             write_case(draw_case(options.seed, group, number, photos), options.folder)
 

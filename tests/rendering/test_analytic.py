@@ -10,7 +10,9 @@ import pytest
 from scipy.integrate import quad
 
 from align.optics.slab import virtual_point
-from align.target.sheets import SHEETS, black_rectangles_board
+from align.solve.forward_model import BEND_PARAMETERS, bent_mirror_image
+from align.solve.forward_model import Face as SeenPart
+from align.target.sheets import SHEETS, black_rectangles_board, corners_target
 from tests.bench.bent_gate import MEAN_LIMIT_PX, gate_scenes, matched_errors, ray_misses_um
 from tests.rendering.analytic.cases import GROUPS, draw_case
 from tests.rendering.analytic.draw import ink_share, paper_share
@@ -147,6 +149,30 @@ def test_a_bend_of_a_tenth_moves_the_reflection_and_only_it():
     direct_bent, reflected_bent, _ = exact_pixels(bent)
     np.testing.assert_array_equal(direct, direct_bent)
     assert np.abs(reflected_bent - reflected).max() > 0.3
+
+
+@pytest.mark.parametrize(("thickness_mm", "within_px"), [(0.0, 1e-5), (5.0, 0.004)])
+def test_the_forward_model_puts_corners_in_bent_mirrors_where_the_path_is_stationary(thickness_mm, within_px):
+    bends = (Bend("parabola_across", 0.3), Bend("parabola_upright", -0.15), Bend("twist", 0.1))
+    for number in range(3):
+        scene = draw_case(5, "curled", number, 1).photos[0][0]
+        face = replace(scene.mirror.face, bends=bends)
+        scene = replace(scene, mirror=replace(scene.mirror, face=face, thickness_mm=thickness_mm))
+        mirror = scene.mirror
+        along, up, normal = (float(axis @ mirror.foot) for axis in mirror.axes)
+        middle_up = up + face.foot_mm + face.height_mm / 2
+        bend = np.zeros(len(BEND_PARAMETERS))
+        bend[:3] = [part.sagitta_mm for part in bends]
+        seen, _ = bent_mirror_image(
+            placed(scene, corners_target(scene.sheet)[:, :2]),
+            np.asarray(scene.camera.eye_mm, float),
+            np.array([*np.radians([mirror.lean_deg, mirror.turn_deg]), -normal, mirror.thickness_mm]),
+            mirror.index,
+            SeenPart(along, middle_up, face.width_mm / 2, face.height_mm / 2),
+            bend,
+        )
+        _, reflected, _ = exact_pixels(scene)
+        assert np.abs(projected(scene.camera, seen) - reflected).max() < within_px
 
 
 def test_ink_is_counted_by_area():
