@@ -15,8 +15,12 @@ from .svg import SMALL_TEXT, WIDTH, Point, frame, line, polygon, scale_bar, text
 #: How many times larger than life an error may be drawn, and how far it may then reach.
 EXAGGERATIONS = (100, 50, 20, 10, 5, 2)
 ERROR_REACH_PX, MOST_DRAWN_DEG = 24.0, 40.0
-MARGIN, TOP_ROOM, BOTTOM_ROOM = 14.0, 46.0, 44.0
+MARGIN, TOP_ROOM, BOTTOM_ROOM, SIDE_TOP_PX = 14.0, 46.0, 44.0, 20.0
 MOST_DEEP_PX, MOST_HIGH_PX = 260.0, 220.0
+#: Room beside the mirror's back for the packing's labels, seen from the side; width of a letter of them [px].
+LABEL_ROOM_PX, LETTER_PX, LINE_PX = 162.0, 7.0, 15.0
+#: What a label keeps from the glass, and how long a leader must be to be drawn [px].
+CLEAR_PX, SHORTEST_LEADER_PX = 8.0, 7.0
 #: Packing thinner than this would vanish [px]; its width along the glass, as a share of the mirror's.
 THINNEST_PX, PACKING_SHARE = 1.5, 0.09
 
@@ -38,22 +42,25 @@ class View:
 
 def plan_view(standing: Standing) -> View:
     """The frame of the drawing from above: across is the target frame's x, up is its y."""
+    half = standing.width_mm / 2
+    swing = half * max(abs(math.sin(math.radians(turn))) for turn in (standing.turn_deg, standing.want_turn_deg))
+    far = standing.distance_mm + standing.glass_mm + swing
+    near = max(standing.sheet_depth_mm, swing - standing.distance_mm)
     wide = 1.06 * max(standing.width_mm, standing.sheet_width_mm)
-    deep = standing.sheet_depth_mm + standing.distance_mm + standing.glass_mm
-    scale = min((WIDTH - 2 * MARGIN) / wide, MOST_DEEP_PX / deep)
-    larger = exaggeration(standing.turn_deg - standing.want_turn_deg, standing.width_mm / 2 * scale)
-    base = TOP_ROOM + ERROR_REACH_PX / 2 + (standing.distance_mm + standing.glass_mm) * scale
-    return View(scale, WIDTH / 2, base, base + standing.sheet_depth_mm * scale + BOTTOM_ROOM, larger)
+    scale = min((WIDTH - 2 * MARGIN) / wide, MOST_DEEP_PX / (far + near))
+    larger = exaggeration(standing.turn_deg - standing.want_turn_deg, half * scale)
+    base = TOP_ROOM + ERROR_REACH_PX + far * scale
+    return View(scale, WIDTH / 2, base, base + near * scale + BOTTOM_ROOM, larger)
 
 
 def side_view(standing: Standing) -> View:
-    """The frame of the drawing from the side: across is the target frame's y, up is z."""
+    """The frame of the drawing from the side: across is the target frame's y, up is z; labels behind the mirror."""
     before = standing.distance_mm + _sheet_shown_mm(standing)
     behind = max(standing.glass_mm, standing.foot_depth_mm or 0.0) + 4.0
-    room = WIDTH - 2 * MARGIN - 2 * ERROR_REACH_PX
+    room = WIDTH - 2 * MARGIN - ERROR_REACH_PX - LABEL_ROOM_PX
     scale = min(room / (before + behind), MOST_HIGH_PX / standing.height_mm)
-    left = (WIDTH - (before + behind) * scale) / 2 + _sheet_shown_mm(standing) * scale
-    base = TOP_ROOM + standing.height_mm * scale + 6
+    left = WIDTH - MARGIN - LABEL_ROOM_PX - (behind + standing.distance_mm) * scale
+    base = SIDE_TOP_PX + standing.height_mm * scale + 6
     return View(
         scale, left, base, base + BOTTOM_ROOM + 4, exaggeration(standing.lean_deg, standing.height_mm * scale)
     )
@@ -91,8 +98,7 @@ def plan_drawing(standing: Standing, name: str) -> str:
     if view.larger > 1 and error:
         drawn = standing.want_turn_deg + view.larger * error
         parts.append(_face_line(standing, view, drawn, "error dashed"))
-    parts += _words_of(standing, ("top_left", "bottom_left"), MARGIN, "start")
-    parts += _words_of(standing, ("top_right", "bottom_right"), WIDTH - MARGIN, "end")
+    parts += _end_labels(standing, view, -1) + _end_labels(standing, view, 1)
     parts += _foot_of(view, "viewers stand below")
     if standing.sheet_depth_mm:
         x, y = view.at(0, near / 2)
@@ -135,8 +141,7 @@ def side_drawing(standing: Standing, name: str) -> str:
         drawn = math.radians(view.larger * standing.lean_deg)
         top_end = view.at(face - high * math.sin(drawn), high * math.cos(drawn))
         parts.append(line(view.at(face, 0), top_end, "error dashed"))
-    parts += _words_of(standing, ("top_left", "top_right"), MARGIN, "start")
-    parts += _words_of(standing, ("bottom_left", "bottom_right"), WIDTH - MARGIN, "end")
+    parts += _side_labels(standing, view)
     parts += _foot_of(view, "viewers stand to the left")
     told = f"To scale, from the side. The mirror's lean is {number_text(standing.lean_deg, 2)}°, wanted 0°."
     title = f"Side view of mirror {standing.number}"
@@ -223,14 +228,62 @@ def _foot_packing(standing: Standing, view: View) -> str:
     return foot
 
 
-def _words_of(standing: Standing, corners: Sequence[str], x: float, anchor: str) -> list[str]:
-    """The packing of a side in words, at the drawing's upper left or right."""
+def _label_lines(standing: Standing, places: Sequence[str]) -> list[str]:
+    """What goes where in words, a line for each place; the one that gets nothing too."""
     lines = []
-    for corner in corners:
-        if shim := _shim_at(standing, corner):
+    for place in places:
+        if shim := _shim_at(standing, place):
             size = shim_size_words(shim) if shim_is_needed(shim) else "none"
-            lines.append(f"{CORNER_WORDS[corner]}: {size}")
-    return [text(x, 14 + 15 * row, words, anchor=anchor) for row, words in enumerate(lines)]
+            lines.append(f"{CORNER_WORDS.get(place, place)}: {size}")
+    return lines
+
+
+def _end_labels(standing: Standing, view: View, side: int) -> list[str]:
+    """From above: the packing of the left (-1) or right end, behind it, with a leader to it."""
+    places = ("top_left", "bottom_left") if side < 0 else ("top_right", "bottom_right")
+    lines = _label_lines(standing, places)
+    if not lines:
+        return []
+    wide = LETTER_PX * max(len(words) for words in lines)
+    outer = MARGIN if side < 0 else WIDTH - MARGIN
+    end = view.at(*_on_glass(standing, side * 0.95 * standing.width_mm / 2, standing.glass_mm))
+    outer = min(outer, end[0]) if side < 0 else max(outer, end[0])
+    inner = outer - side * wide
+    packing = _thickest(standing, places, standing.width_mm) * view.px_per_mm
+    lowest = min(_glass_top(standing, view, x) for x in (outer, inner)) - packing - CLEAR_PX
+    found = [
+        text(outer, lowest - LINE_PX * (len(lines) - 1 - row), words, anchor="start" if side < 0 else "end")
+        for row, words in enumerate(lines)
+    ]
+    if end[1] - lowest > CLEAR_PX + SHORTEST_LEADER_PX:
+        found.append(line((end[0], lowest + 3), (end[0], end[1] - 3), "faint"))
+    return found
+
+
+def _glass_top(standing: Standing, view: View, x_px: float) -> float:
+    """The highest place [px] of mirror and drawn error at a place across, from above."""
+    half = standing.width_mm / 2
+    larger = view.larger * (standing.turn_deg - standing.want_turn_deg)
+    found = []
+    for turn in (standing.turn_deg, standing.want_turn_deg, standing.want_turn_deg + larger):
+        (ax, ay), (bx, by) = (view.at(*_on_face(standing, turn, side * half)) for side in (-1, 1))
+        share = min(1.0, max(0.0, (x_px - ax) / (bx - ax))) if bx != ax else 0.5
+        found.append(ay + share * (by - ay))
+    return min(found) - standing.glass_mm * view.px_per_mm
+
+
+def _side_labels(standing: Standing, view: View) -> list[str]:
+    """From the side: the packing beside its place behind the mirror, or behind the foot that it goes under."""
+    high, back = standing.height_mm, standing.glass_mm + standing.distance_mm
+    lean = high * math.sin(math.radians(-standing.lean_deg))
+    x = view.at(back + max(lean, standing.foot_depth_mm or 0.0, 0.0), 0)[0] + CLEAR_PX + 6
+    top = view.at(0, high)[1] + LINE_PX
+    bottom = view.base_px - 7
+    upper = _label_lines(standing, ("top_left", "top_right"))
+    lower = _label_lines(standing, ("bottom_left", "bottom_right")) + _label_lines(standing, ("front", "rear"))
+    words = [(top + LINE_PX * row, one) for row, one in enumerate(upper)]
+    words += [(bottom - LINE_PX * (len(lower) - 1 - row), one) for row, one in enumerate(lower)]
+    return [text(x, y, one) for y, one in words]
 
 
 def _foot_of(view: View, viewers: str) -> list[str]:

@@ -7,6 +7,7 @@ import math
 import xml.etree.ElementTree as ET
 from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from align.checking.result import CheckResult
@@ -108,6 +109,55 @@ def test_other_mounts_can_be_drawn(mount: Mount | None) -> None:
     for svg in (plan_drawing(standing, "x"), side_drawing(standing, "x")):
         ET.fromstring(svg)
     assert parts(side_drawing(standing, "x"), "packing")
+
+
+@pytest.mark.parametrize(
+    ("lean", "turn", "want"), [(0.6, -0.4, 0), (0.1, 12.3, 12), (-2, -30.5, -30), (-3, 0.1, 0)]
+)
+def test_packing_is_labelled_beside_it(lean: float, turn: float, want: float) -> None:
+    """Every corner, also one that gets nothing; on no glass, no packing and no sheet; nearer to its own end."""
+    standing = standing_of(made_answer(made_mirror(lean, turn, want_turn_deg=want, mirror_size_mm=(300, 150))))
+    for svg, ends in (
+        (plan_drawing(standing, "x"), ("left", "right")),
+        (side_drawing(standing, "x"), ("top", "bottom")),
+    ):
+        labels = [part for part in ET.fromstring(svg).iter() if part.tag == "text" and ": " in (part.text or "")]
+        assert len(labels) == 4
+        glass = points(parts(svg, "glass")[0])
+        things = [points(part) for name in ("glass", "packing", "sheet") for part in parts(svg, name)]
+        for label in labels:
+            wide, x, y = 6.5 * len(label.text or ""), float(label.get("x", "0")), float(label.get("y", "0"))
+            x = x - wide if label.get("text-anchor") == "end" else x
+            corners = [(x, y), (x + wide, y), (x + wide, y - 10), (x, y - 10)]
+            assert 0 <= x
+            assert x + wide <= 360
+            assert not any(overlapping(corners, thing) for thing in things), label.text
+            middle = (x + wide / 2, y)
+            own = next(end for end in ends if end in (label.text or ""))
+            near, far = min(glass, key=_ENDS[own]), max(glass, key=_ENDS[own])
+            assert math.dist(middle, near) < math.dist(middle, far), label.text
+
+
+#: What is smallest at each end of the glass.
+_ENDS = {
+    "left": lambda point: point[0],
+    "right": lambda point: -point[0],
+    "top": lambda point: point[1],
+    "bottom": lambda point: -point[1],
+}
+
+
+def overlapping(first: list[tuple[float, float]], second: list[tuple[float, float]]) -> bool:
+    """Whether two convex outlines share a point: no side of either has all of the other beyond it."""
+    for outline, other in ((first, second), (second, first)):
+        middle = np.mean(outline, axis=0)
+        for (ax, ay), (bx, by) in zip(outline, [*outline[1:], outline[0]], strict=True):
+            normal = np.array([by - ay, ax - bx])
+            if normal @ (middle - [ax, ay]) > 0:
+                normal = -normal
+            if all(normal @ (np.array(point) - [ax, ay]) > 0 for point in other):
+                return False
+    return True
 
 
 @pytest.mark.parametrize("error", [0.001, 0.02, 0.35, -2.1, 12.0, 60.0])
