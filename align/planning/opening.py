@@ -26,6 +26,13 @@ READINGS = ("bottom_mm", "right_mm", "top_mm", "left_mm", "rising_mm", "falling_
 WORDS = ("bottom", "right side", "top", "left side", "rising diagonal", "falling diagonal")
 #: Density of soda-lime float glass [kg/m3], 2500: EN 572-1 (glass makers' data sheets that quote it agree).
 GLASS_DENSITY = 2500.0
+#: What holds a mirror, of any weight; cautious common practice, no source. One rule for plans and records.
+HOLDING = (
+    "Support the lower edge along its whole length, and hold the top with clips or a rail. Glue or tape alone is "
+    "no fixing, however light the mirror. An adhesive besides must be one that its maker sells for mirrors, of "
+    "neutral cure: acid-cure silicone eats the silvering (common practice, no source). A licensed glazier's word "
+    "comes before this."
+)
 #: A misclosure this many standard deviations of the tape's own is a wrong reading.
 REFUSE_SIGMAS = 3.0
 _MOST_TILT = math.radians(10.0)
@@ -404,9 +411,7 @@ def cautions(weight_kg: float, width_mm: float, height_mm: float) -> tuple[str, 
         f"Carry it upright on its long edge, never flat, with gloves, long sleeves and eye protection; "
         f"{weight_words(weight_kg)} without its frame.",
         "Order it with a safety film on the back, so that it holds together if it breaks.",
-        "Support the lower edge along its whole length and hold the top mechanically; glue or tape alone is "
-        "no "
-        "fixing. Use only neutral-cure adhesive on the back: acid-cure silicone eats the silvering.",
+        HOLDING,
     ]
     if max(width_mm, height_mm) > LONG_MM or weight_kg > HEAVY_KG:
         words.append("Two people carry and set it.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..planning.opening import GLASS_DENSITY
+from ..planning.opening import GLASS_DENSITY, HOLDING
 from ..planning.thresholds import HEAVY_KG, LONG_MM
 
 #: Where the weight's number is from.
@@ -111,23 +111,12 @@ def cautions_for(
 
 
 def _holding(weight: Weight | None) -> Caution:
-    """Who sets the mirror, and what holds it."""
-    mechanical = "a ledge along its lower edge and clips at the top"
+    """Who sets the mirror, and what holds it: the same rule as in plans."""
+    limits = f"{HEAVY_KG:g} kg or {LONG_MM / 1000:g} m"
     if weight is None:
-        return Caution(
-            "Holding it",
-            f"Above about {HEAVY_KG:g} kg (common practice, no source), and wherever it hangs over people, two "
-            f"people set the mirror, and {mechanical} hold it besides any adhesive. Packing is no fixing.",
-        )
+        two = f"Above {limits} (common practice, no source), and wherever it hangs over people, two people set it. "
+        return Caution("Holding it", f"{HOLDING} {two}Packing is no fixing.")
     if weight.kilograms > HEAVY_KG or max(weight.width_mm, weight.height_mm) > LONG_MM:
-        return Caution(
-            "Two people, and more than glue",
-            f"It is heavier than {HEAVY_KG:g} kg or longer than {LONG_MM / 1000:g} m (common practice, no "
-            f"source): two people set it, and {mechanical} hold it besides any adhesive. Packing is no fixing.",
-        )
-    return Caution(
-        "Holding it",
-        f"It is lighter than {HEAVY_KG:g} kg, up to which a mirror adhesive is commonly trusted alone (common "
-        "practice, no source), but not where it hangs over people. Use an adhesive made for mirrors: acid-cure "
-        "silicone eats the silvering. Packing is no fixing.",
-    )
+        two = f"Above {limits} (common practice, no source) two people set it. "
+        return Caution("Two people, and more than glue", f"{two}{HOLDING} Packing is no fixing.")
+    return Caution("Holding it", f"{HOLDING} Packing is no fixing.")

@@ -129,7 +129,7 @@ def test_packing_is_labelled_beside_it(lean: float, turn: float, want: float) ->
             wide, x, y = 6.5 * len(label.text or ""), float(label.get("x", "0")), float(label.get("y", "0"))
             x = x - wide if label.get("text-anchor") == "end" else x
             corners = [(x, y), (x + wide, y), (x + wide, y - 10), (x, y - 10)]
-            assert 0 <= x
+            assert x >= 0
             assert x + wide <= 360
             assert not any(overlapping(corners, thing) for thing in things), label.text
             middle = (x + wide / 2, y)

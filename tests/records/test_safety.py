@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from align.records.safety import ASSUMED_GLASS_MM, DENSITY_SOURCE, cautions_for, weight_of
+from align.planning.opening import HOLDING, cautions
+from align.records.safety import ASSUMED_GLASS_MM, DENSITY_SOURCE, Weight, cautions_for, weight_of
 
 
 def headings(weight_kg: float | None, side_mm: float = 300.0, **changes: bool) -> list[str]:
@@ -38,15 +39,22 @@ def test_rules_come_first_and_hands_are_always_named() -> None:
 
 
 def test_heavier_mirrors_are_held_by_more_than_glue() -> None:
-    """Above 5 kg or 1.2 m two people, a ledge and clips; said to be common practice without a source."""
+    """Above 5 kg or 1.2 m two people set it."""
     heavy = "Two people, and more than glue"
     assert heavy not in headings(4.9)
     assert heavy in headings(5.1)
     assert heavy in headings(3.0, 1300)
-    for weight in (None, weight_of((300, 200), 4), weight_of((1300, 1300), 4)):
-        words = cautions_for(weight, within_reach=True, sunlight=True, mains_lamps=True)[2].words
-        assert "common practice, no" in words
-        assert "over people" in words or "besides any adhesive" in words
+
+
+@pytest.mark.parametrize("weight", [None, weight_of((300, 200), 4), weight_of((1300, 1300), 4)])
+def test_one_rule_on_glue_in_plans_and_records(weight: Weight | None) -> None:
+    """Whatever the weight, glue alone is no fixing; both say so in the same words."""
+    words = cautions_for(weight, within_reach=True, sunlight=True, mains_lamps=True)[2].words
+    assert HOLDING in words
+    assert HOLDING in cautions(1.0, 300, 200)
+    assert "Glue or tape alone is no fixing, however light" in HOLDING
+    assert "trusted alone" not in words
+    assert "common practice, no source" in words
 
 
 def test_cautions_follow_the_place() -> None:
