@@ -33,7 +33,9 @@ if TYPE_CHECKING:
     from .photo.camera_file import CameraFile, read_camera_file, write_camera_file
     from .planning.job import plan
     from .quantity import Quantity
+    from .records.form import settings_for
     from .records.installation import Installation, StatedMirror, read_installation
+    from .records.job import add_entry, make_page, start_record
     from .records.write_installation import write_mirror, write_scene
     from .target.pdf import write_sheet_pdf
     from .target.sheets import SHEETS, Sheet
@@ -59,6 +61,10 @@ _HOMES = {
     "CameraFile": "photo.camera_file",
     "MirrorResult": "checking.result",
     "Quantity": "quantity",
+    "settings_for": "records.form",
+    "add_entry": "records.job",
+    "make_page": "records.job",
+    "start_record": "records.job",
     "Installation": "records.installation",
     "StatedMirror": "records.installation",
     "read_installation": "records.installation",
@@ -92,15 +98,19 @@ __all__ = [
     "SolveError",
     "StatedMirror",
     "TargetError",
+    "add_entry",
     "calibrate",
     "camera_file_of",
     "check",
     "check_text",
     "draw_check",
+    "make_page",
     "plan",
     "read_camera_file",
     "read_installation",
     "save_check_picture",
+    "settings_for",
+    "start_record",
     "write_camera_file",
     "write_mirror",
     "write_scene",

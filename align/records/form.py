@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -69,7 +70,7 @@ def settings_for(
     mirror_name: str = "",
     overrides: Mapping[str, Any] | None = None,
     *,
-    folder: Path | None = None,
+    folder: str | os.PathLike[str] | None = None,
 ) -> tuple[CheckSettings, tuple[str, ...]]:
     """The settings for a check of one mirror, and notes on what was stated otherwise than in installation.toml.
 
@@ -89,7 +90,7 @@ def settings_for(
         mirror = installation.mirrors[0] if installation.mirrors else StatedMirror()
     else:
         mirror = installation.mirror(mirror_name)
-    return merged(settings_of_mirror(mirror, folder), overrides or {})
+    return merged(settings_of_mirror(mirror, None if folder is None else Path(folder)), overrides or {})
 
 
 def merged(stated: Mapping[str, Any], overrides: Mapping[str, Any]) -> tuple[CheckSettings, tuple[str, ...]]:
