@@ -198,7 +198,7 @@ def _dates(at: Sequence[datetime.datetime], lower: float) -> str:
             anchor, place = "start", LEFT
         elif x > WIDTH - RIGHT - HALF_DATE_PX:
             anchor, place = "end", WIDTH - RIGHT
-        parts.append(line((x, lower), (x, lower + 18), "faint"))
+        parts.append(line((x, lower + 16), (x, lower + 20), "ink"))
         parts.append(text(place, row, words, anchor=anchor, size=SMALL_TEXT))
     return "".join(parts)
 

@@ -87,7 +87,7 @@ def _glass_now(part: MirrorPart) -> str:
 
 
 def _answer_rows(mirrors: Sequence[MirrorResult]) -> list[tuple[str, list[str]]]:
-    rows = [
+    return [
         ("Verdict", [VERDICT_WORDS[m.verdict] for m in mirrors]),
         ("Lean", [lean_words(m) for m in mirrors]),
         ("Turn", [turn_words(m, m.want_turn_deg) for m in mirrors]),
@@ -95,9 +95,6 @@ def _answer_rows(mirrors: Sequence[MirrorResult]) -> list[tuple[str, list[str]]]
         ("Packing", [_packing_in_short(m) for m in mirrors]),
         ("Gap from sheet to glass", [_gap_words(m) for m in mirrors]),
     ]
-    if any(m.want_turn_deg for m in mirrors):
-        rows.insert(3, ("Wanted turn", [wanted_words(m.want_turn_deg) for m in mirrors]))
-    return rows
 
 
 def wanted_words(want_turn_deg: float) -> str:

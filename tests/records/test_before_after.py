@@ -82,3 +82,16 @@ def test_stretch_is_one_for_turned_and_shifted_views_only() -> None:
     assert stretch(OUTLINE, 1.3 * OUTLINE) == pytest.approx(1.3)
     assert stretch(1.3 * OUTLINE, OUTLINE) == pytest.approx(1.3)
     assert stretch(OUTLINE, OUTLINE * [1.0, 0.3]) > MOST_STRETCH
+
+
+def test_without_an_outline_photos_are_laid_over_each_other_by_a_shift() -> None:
+    """To the pixel, by phase correlation; other pictures, and other sizes, stay side by side."""
+    wide = texture(3, (1000, 760))
+    after, before = wide[60:660, 100:900], wide[83:683, 57:857]
+    nowhere = np.zeros((0, 2))
+    pair = register(before, after, nowhere, nowhere)
+    assert pair.registered == "shift"
+    assert pair.before.shape == pair.after.shape == (577, 757, 3)
+    assert np.array_equal(pair.before, pair.after)
+    for other in (texture(4), wide):
+        assert register(other, after, nowhere, nowhere).registered == ""
