@@ -10,22 +10,25 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-#: Columns that are looked at to find rows that differ from the one above.
-COLUMNS = 2000
-#: A row is suspect where it differs so many times more than its neighbours do, and by so many grey values.
-SUSPECT_RATIO, SUSPECT_GREY = 2.0, 2.0
-NEIGHBOURS, SUSPECTS = 8, 6
-#: It is torn where a shift makes the difference so many times smaller, on average and at the worst place, and no
-#: larger than between neighbours: the edge of a checkerboard's row fits one shifted by a square but at its ends.
-TORN_SHARE, WORST_SHARE, PLACE_PX, USUAL_RATIO = 0.6, 0.75, 9, 1.4
-
-#: A half of the picture's width, in so many parts, steps at a row of blocks where all but one of them step by this
-#: many grey values and this many of the steps in which the file codes brightness, alike to so much ...
-PARTS, STEP_GREY, STEP_QUANTA, ALIKE_GREY, ALIKE_SHARE = 8, 3.0, 1.5, 1.0, 0.25
-#: ... and by no more than this share of it two rows above and below: no blurred or slanting edge of a thing.
-STEP_BESIDE = 0.34
-#: Rows that vary less than this [grey values] are a screenshot's bar.
-PLAIN_GREY, BAR_ROWS = 0.5, 4
+from .thresholds import (
+    ALIKE_GREY,
+    ALIKE_SHARE,
+    BAR_ROWS,
+    COLUMNS,
+    NEIGHBOURS,
+    PARTS,
+    PLACE_PX,
+    PLAIN_GREY,
+    STEP_BESIDE,
+    STEP_GREY,
+    STEP_QUANTA,
+    SUSPECT_GREY,
+    SUSPECT_RATIO,
+    SUSPECTS,
+    TORN_SHARE,
+    USUAL_RATIO,
+    WORST_SHARE,
+)
 
 
 def step_row(gray: NDArray[np.uint8], quantum_grey: float, block_px: int = 8) -> tuple[int, int] | None:

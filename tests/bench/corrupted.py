@@ -1,6 +1,7 @@
 """Drive the commands over corrupted inputs and say what became of them.
 
-    python -m tests.bench.corrupted [--pictures N] [--images N] [--texts N] [--true N] [--jobs N] [--log FILE]
+    python -m tests.bench.corrupted [--pictures N] [--images N] [--texts N] [--hostile N] [--true N]
+                                    [--seed N] [--minutes M] [--jobs N] [--log FILE]
 
 Pictures of known truth are cropped, blurred, covered, stretched ...; image files, TOML and JSON are damaged.
 Every case is made from its number alone, so that `--only KIND:NUMBER` runs one again. The log (one JSON object
@@ -28,11 +29,15 @@ from typing import Any
 import numpy as np
 
 from tests.bench.corrupted_files import IMAGE_KINDS, SCENE_TEXT, camera_text, damaged_bytes, damaged_text, encoded
+from tests.bench.corrupted_hostile import hostile_case
 from tests.bench.corrupted_pictures import Base, corrupted, drawn_base, sample_bases
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
+KINDS = ("pictures", "images", "texts", "hostile")
+#: Every seed has so many cases of each kind to itself; fewer than APART_FROM in all.
+SEED_STEP = 50_000
 #: How many mirrors are drawn out of true by degrees, and how many within the tolerance, which can get exit code 0.
 DRAWN_BASES, TRUE_BASES = 60, 30
 #: Cases from this number on are by the real command line; those from that one on are of mirrors that are true.
@@ -96,6 +101,8 @@ def _case_files(
     if kind == "texts":
         return _text_case(rng, folder)
     base = chosen[int(rng.integers(len(chosen)))]
+    if kind == "hostile":
+        return hostile_case(rng, folder, base)
     photo = folder / str(rng.choice(["photo.jpg", "my photo – 鏡.JPG", "IMG 1.heic", "noext"]))
     known = 26.0 if rng.random() < 0.7 else None
     if kind == "pictures":
@@ -147,11 +154,12 @@ def _text_case(rng: np.random.Generator, folder: Path) -> tuple[list[str], str, 
 
 def run_case(kind: str, number: int, apart: bool = False) -> dict[str, Any]:
     """One case: what was done, what came of it, and everything that must not be."""
-    rng = np.random.default_rng([{"pictures": 1, "images": 2, "texts": 3}[kind], number])
+    rng = np.random.default_rng([{"pictures": 1, "images": 2, "texts": 3, "hostile": 4}[kind], number])
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "out").mkdir()
         words, done, base = _case_files(kind, rng, folder, true_bases() if number >= TRUE_FROM else bases())
+        before = _listed(folder)
         wall, cpu = time.perf_counter(), time.process_time()
         signal.signal(signal.SIGALRM, _give_up)
         signal.alarm(GIVEN_UP_S)
@@ -162,7 +170,11 @@ def run_case(kind: str, number: int, apart: bool = False) -> dict[str, Any]:
         finally:
             signal.alarm(0)
         wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
-        problems = [*_problems(words, code, out, err, wall if apart else cpu), *_unfinished(folder / "out")]
+        problems = [
+            *_outside(folder, before),
+            *_problems(words, code, out, err, wall if apart else cpu),
+            *_unfinished(folder / "out"),
+        ]
     command = words[0] + "".join(f" {word}" for word in words if word.startswith("--") and word != "--json")
     case = {"kind": kind, "number": number, "apart": apart, "done": done, "command": command, "code": code}
     case |= {"wall_s": round(wall, 3), "cpu_s": round(cpu, 3), "problems": problems}
@@ -185,6 +197,21 @@ def _problems(words: list[str], code: int, out: str, err: str, seconds: float) -
             yield f"stdout is no JSON object: {out[:200]!r} {err[:200]!r}"
     elif code == 1 and "Try: " not in err:
         yield f"an error without anything to try: {err[:300]}"
+
+
+def _listed(folder: Path) -> dict[str, int]:
+    """Everything outside the output folder, with its length."""
+    return {
+        str(path): path.lstat().st_size for path in folder.rglob("*") if folder / "out" not in [path, *path.parents]
+    }
+
+
+def _outside(folder: Path, before: dict[str, int]) -> Iterator[str]:
+    """Files that were made, changed or removed outside the output folder."""
+    after = _listed(folder)
+    for path in sorted(before.keys() | after.keys()):
+        if before.get(path) != after.get(path):
+            yield f"touched outside: {path!r}"
 
 
 def _unfinished(folder: Path) -> Iterator[str]:
@@ -252,12 +279,18 @@ def _run_job(job: tuple[str, int, bool]) -> dict[str, Any]:
 
 def jobs_to_do(options: argparse.Namespace, finished: set[tuple[str, int, bool]]) -> list[tuple[str, int, bool]]:
     """The cases that the log does not hold yet, kinds mixed."""
-    wanted = [(kind, n, False) for kind in ("pictures", "images", "texts") for n in range(getattr(options, kind))]
-    wanted += [(("pictures", "images", "texts")[n % 3], APART_FROM + n, True) for n in range(options.apart)]
+    wanted = [(kind, n, False) for kind in KINDS for n in _numbers(options, kind)]
+    wanted += [(KINDS[n % len(KINDS)], APART_FROM + n, True) for n in range(options.apart)]
     wanted += [(("pictures", "images")[n % 2], TRUE_FROM + n, False) for n in range(options.true)]
     left = [job for job in wanted if job not in finished]
     np.random.default_rng(0).shuffle(left)
     return [(str(kind), int(number), str(apart) == "True") for kind, number, apart in left]
+
+
+def _numbers(options: argparse.Namespace, kind: str) -> range:
+    """The cases of a kind; another seed makes others."""
+    start = options.seed * SEED_STEP
+    return range(start, start + getattr(options, kind))
 
 
 def read_log(path: Path) -> list[dict[str, Any]]:
@@ -274,6 +307,11 @@ def main() -> None:
     parser.add_argument("--pictures", type=int, default=2400, help="corrupted pictures")
     parser.add_argument("--images", type=int, default=4600, help="damaged image files")
     parser.add_argument("--texts", type=int, default=3200, help="damaged TOML and JSON files")
+    parser.add_argument("--hostile", type=int, default=5000, help="odd files, names, facts and options")
+    parser.add_argument("--seed", type=int, default=0, help="0 to 19: other cases for another number")
+    parser.add_argument(
+        "--minutes", type=float, help="no case is begun after so long; the log says how many were run"
+    )
     parser.add_argument("--true", type=int, default=1200, help="pictures and image files, of mirrors that are true")
     parser.add_argument("--apart", type=int, default=150, help="of all kinds, by the real command line")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
@@ -293,9 +331,13 @@ def main() -> None:
             ProcessPoolExecutor(options.jobs, initializer=_start_worker) as pool,
             options.log.open("a", encoding="utf-8") as log,
         ):
-            for case in pool.map(_run_job, left, chunksize=4):
-                log.write(json.dumps(case, ensure_ascii=False) + "\n")
-                log.flush()
+            until = time.monotonic() + 60 * options.minutes if options.minutes else float("inf")
+            for start in range(0, len(left), 8 * options.jobs):
+                if time.monotonic() > until:
+                    break
+                for case in pool.map(_run_job, left[start : start + 8 * options.jobs]):
+                    log.write(json.dumps(case) + "\n")
+                    log.flush()
     from tests.bench.corrupted_text import tables
 
     print(tables(read_log(options.log)))

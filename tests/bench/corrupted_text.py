@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 Case = dict[str, Any]
-#: Off by more than this with exit code 0 is a wrong confident answer [deg].
-WRONG_DEG = 1.0
+#: Answers off by more than this are counted; with exit code 0, those off by more than twice the tolerance [deg].
+WRONG_DEG, CONFIDENT_WRONG_DEG = 1.0, 0.2
 
 
 def tables(cases: Sequence[Case]) -> str:
@@ -20,7 +20,9 @@ def tables(cases: Sequence[Case]) -> str:
 def _overall(cases: Sequence[Case]) -> str:
     rows = ["| inputs | cases | answered | refused | traceback | over 20 s | half-written | longest, s (CPU) |"]
     rows.append("|---|---|---|---|---|---|---|---|")
-    groups = [(kind, [c for c in cases if c["kind"] == kind]) for kind in ("pictures", "images", "texts")]
+    groups = [
+        (kind, [c for c in cases if c["kind"] == kind]) for kind in ("pictures", "images", "texts", "hostile")
+    ]
     for kind, group in [*groups, ("all", list(cases))]:
         outcomes = Counter(case["outcome"] for case in group)
         told = [problem for case in group for problem in case["problems"]]
@@ -39,17 +41,18 @@ def coverage(cases: Sequence[Case]) -> tuple[int, int, int]:
 
 
 def wrong(cases: Sequence[Case]) -> list[Case]:
-    """Answers off by more than a degree with exit code 0."""
-    return [c for c in cases if c["code"] == 0 and max(map(abs, c.get("error_deg", [0]))) > WRONG_DEG]
+    """Answers off by more than twice the tolerance with exit code 0."""
+    return [c for c in cases if c["code"] == 0 and max(map(abs, c.get("error_deg", [0]))) > CONFIDENT_WRONG_DEG]
 
 
 def _by_corruption(cases: Sequence[Case]) -> str:
     seen = [case for case in cases if case["kind"] == "pictures"]
     names = sorted({name for case in seen for name in case["done"].split(" + ")})
-    rows = ["| what was done | cases | answered | intervals that hold, % | off by > 1° (exit code 0) |"]
+    rows = ["| what was done | cases | answered | intervals that hold, % | off by > 1° (exit 0: > 0.2°) |"]
     rows.append("|---|---|---|---|---|")
     groups = [(name, [c for c in seen if name in c["done"].split(" + ")]) for name in names]
     groups += [("all pictures", seen), ("damaged image files", [c for c in cases if c["kind"] == "images"])]
+    groups.append(("hostile use", [c for c in cases if c["kind"] == "hostile"]))
     groups.append(("with exit code 0", [c for c in cases if c["code"] == 0]))
     groups.append(("all", list(cases)))
     for name, group in groups:

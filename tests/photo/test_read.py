@@ -477,3 +477,37 @@ def test_other_large_pictures_are_refused(written, little_room):
 def test_limits_hold_phones_largest_photos_and_little_more():
     assert 16320 * 12240 < MAX_JPEG_MEGAPIXELS * 1e6 <= 220e6
     assert 12000 * 9000 < MAX_MEGAPIXELS * 1e6 <= 120e6
+
+
+# Focal lengths that no lens has ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("facts", "told"),
+    [
+        ({"FocalLengthIn35mmFilm": 65535}, "65535 mm"),
+        ({"FocalLengthIn35mmFilm": 1}, "1 mm"),
+        ({"FocalLength": 65535.0, "FocalLengthIn35mmFilm": 65535}, "65535 mm and 65535 mm"),
+    ],
+)
+def test_a_focal_length_that_no_lens_has_is_named_and_not_believed(written, facts, told):
+    photo = read_photo(written(encoded(picture(), exif=exif_of(**facts))))
+    assert (photo.equivalent_mm, photo.focal_mm) == (None, None)
+    [note] = photo.notes
+    assert f"photo.jpg names a focal length of {told}, which no lens has" in note
+
+
+def test_a_panorama_is_told_by_its_projection_whatever_names_it(written):
+    data = encoded(picture())
+    for projection, refused in (("equirectangular", True), ("cylindrical", True), ("rectilinear", False)):
+        for form in (
+            f'any:ProjectionType="{projection}"',
+            f"<any:ProjectionType>{projection}</any:ProjectionType>",
+        ):
+            body = f"<x:xmpmeta {form}/>".encode()
+            path = written(data[:2] + b"\xff\xe1" + struct.pack(">H", len(body) + 2) + body + data[2:])
+            if refused:
+                with pytest.raises(PhotoError, match="is a panorama"):
+                    read_photo(path)
+            else:
+                assert read_photo(path).size == SIZE
