@@ -23,7 +23,8 @@ from starlette.routing import Route
 from ..errors import AlignError, PhotoError
 from ..records.installation import StatedMirror
 from . import other_work
-from .form import FIELDS, MAIN, MORE, FormErrors, mirror_from_form, written_of
+from .form import FormErrors, mirror_from_form, written_of
+from .form_fields import FIELDS, MAIN, MORE
 from .guard import App, Doors, Guard, Refusal, refuse
 from .pages import HERE, page, refusal_page, table_contents
 from .receiving import Refused

@@ -3,91 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 from ..records.installation import StatedMirror
-from ..target.sheets import SHEETS
+from .form_fields import FIELDS, Field
 
-Kind = Literal["text", "number", "choice", "flag"]
-
-
-@dataclass(frozen=True)
-class Field:
-    """One field of the form: the mirror's entry, its label, what to know of it, its unit and bounds."""
-
-    entry: str
-    label: str
-    hint: str = ""
-    kind: Kind = "number"
-    unit: str = ""
-    bounds: tuple[float, float] = (0.0, 0.0)
-    choices: tuple[tuple[str, str], ...] = ()
-
-
-MAIN = (
-    Field("name", "Name", "As you speak of it: arcade mirror", "text"),
-    Field(
-        "width_mm",
-        "Width",
-        "Of the glass. With it the packing comes out for the corners.",
-        "number",
-        "mm",
-        (5, 5000),
-    ),
-    Field("height_mm", "Height", "", "number", "mm", (5, 5000)),
-    Field(
-        "mount",
-        "How it is held",
-        "",
-        "choice",
-        choices=(
-            ("wall", "Against a wall: packed behind its corners"),
-            ("foot", "On a foot: packed under its foot"),
-        ),
-    ),
-    Field("foot_depth_mm", "Depth of its foot", "From front to rear; only for a foot.", "number", "mm", (1, 2000)),
-)
-MORE = (
-    Field(
-        "want_turn_deg",
-        "Wanted turn",
-        "0 is square to the sheet's edge; more than 0: its left edge nearer to you.",
-        "number",
-        "°",
-        (-180, 180),
-    ),
-    Field(
-        "tolerance_deg",
-        "What counts as true",
-        "Lean and turn within this; 0.1 if left empty.",
-        "number",
-        "°",
-        (0.001, 45),
-    ),
-    Field(
-        "glass_mm",
-        "Thickness of its glass",
-        "0 for a front-coated mirror; empty if not known.",
-        "number",
-        "mm",
-        (0, 25),
-    ),
-    Field(
-        "sheet",
-        "Printed sheet",
-        "A photo tells by itself which one it shows.",
-        "choice",
-        choices=(("", "any"), *((name, name) for name in SHEETS)),
-    ),
-    Field(
-        "rule_mm", "Length of the sheet's 100 mm rule", "As you measure it on the print.", "number", "mm", (20, 500)
-    ),
-    Field("touching", "The sheet's far edge touches the glass", "", "flag"),
-    Field("shims_fitted", "Packing fitted", "What went in, in your own words; for the record.", "text"),
-)
-FIELDS = MAIN + MORE
 #: The longest text that a field takes.
 LONGEST = 300
 
@@ -133,7 +56,7 @@ def written_of(mirror: StatedMirror) -> dict[str, str]:
     for field in FIELDS:
         value = getattr(mirror, field.entry)
         if isinstance(value, tuple):
-            value = sum(value) / len(value)
+            value = (", " if field.entry == "stock_mm" else " x ").join(f"{item:g}" for item in value)
         if isinstance(value, bool):
             shown[field.entry] = "on" if value else ""
         else:
@@ -153,7 +76,24 @@ def _value(field: Field, written: str) -> Any:
         if written not in [value for value, _ in field.choices]:
             raise ValueError("Choose one of what is listed.")
         return written
+    if field.kind == "numbers":
+        return _numbers(field, written)
     return _number(field, written)
+
+
+def _numbers(field: Field, written: str) -> Any:
+    """One number or several: a rule alone, both as 99.4 x 99.7, a stock as 0.1, 0.25 (each comma with a space)."""
+    parts = [part for part in re.split(r"\s*[x×;]\s*|,\s+|\s+", written.removesuffix("mm").strip()) if part]
+    found = [number for part in parts if (number := _number(field, part)) is not None]
+    if len(found) > field.most:
+        raise ValueError(f"Expected at most {field.most} numbers, found {len(found)}.")
+    if field.entry == "rule_mm":
+        return None if not found else found[0] if len(found) == 1 else tuple(found)
+    if field.entry == "board":
+        if len(found) == 1 or any(number != int(number) for number in found):
+            raise ValueError("Expected two whole numbers, as in 7 x 6.")
+        return tuple(int(number) for number in found) or None
+    return tuple(found)
 
 
 def _number(field: Field, written: str) -> float | None:
@@ -165,10 +105,12 @@ def _number(field: Field, written: str) -> float | None:
     try:
         number = float(plain)
     except ValueError:
-        raise ValueError(f"Expected a number in {field.unit}, found “{written[:40]}”.") from None
+        unit = f" in {field.unit}" if field.unit else ""
+        raise ValueError(f"Expected a number{unit}, found “{written[:40]}”.") from None
     low, high = field.bounds
     if not math.isfinite(number) or not low <= number <= high:
-        raise ValueError(f"Expected {low:g} to {high:g} {field.unit}, found {written[:40]}.")
+        unit = f" {field.unit}" if field.unit else ""
+        raise ValueError(f"Expected {low:g} to {high:g}{unit}, found {written[:40]}.")
     return number
 
 
@@ -180,5 +122,14 @@ def _check_together(found: dict[str, Any], errors: dict[str, str]) -> None:
             errors[other] = "Width and height belong together."
     if found.get("mount") == "foot" and found.get("foot_depth_mm", 0) is None:
         errors["foot_depth_mm"] = "A foot needs its depth from front to rear."
+    own = [found.get("board") is not None, found.get("square_mm") is not None]
+    if any(own) and not all(own) and not errors.keys() & {"board", "square_mm"}:
+        errors["square_mm" if own[0] else "board"] = (
+            "Board and square belong together: inner corners, and their side."
+        )
+    if own[0] and (found.get("sheet") or found.get("rule_mm") or found.get("exact_print")):
+        errors["board"] = (
+            "A board of your own is no printed sheet: take sheet, rule and exact print out, or the board."
+        )
     if found.get("mount") == "wall":
         found["foot_depth_mm"] = None

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from align.records.installation import StatedMirror
-from align.workbench.form import FIELDS, FormErrors, mirror_from_form, written_of
+from align.workbench.form import FormErrors, mirror_from_form, written_of
+from align.workbench.form_fields import FIELDS
 
 GOOD = {"name": "arcade mirror", "width_mm": "300", "height_mm": "150", "mount": "wall"}
 
@@ -36,9 +37,28 @@ def test_what_people_write_is_understood() -> None:
 def test_a_form_comes_back_as_it_was_written() -> None:
     """What the page shows of a mirror makes the same mirror."""
     mirror = StatedMirror(
-        name="m", width_mm=240.5, height_mm=100, mount="foot", foot_depth_mm=40, tolerance_deg=0.2, touching=True
+        name="m",
+        width_mm=240.5,
+        height_mm=100,
+        mount="foot",
+        foot_depth_mm=40,
+        tolerance_deg=0.2,
+        touching=True,
+        rule_mm=(99.4, 99.7),
+        exact_print=True,
+        stock_mm=(0.1, 0.25, 1.0),
     )
     assert mirror_from_form(written_of(mirror), StatedMirror(), ()) == mirror
+    own = StatedMirror(name="m", mount="wall", board=(7, 6), square_mm=20.5)
+    assert mirror_from_form(written_of(own), StatedMirror(), ()) == own
+
+
+@pytest.mark.parametrize(
+    ("written", "rule"), [("99,5", 99.5), ("99.4x99.7", (99.4, 99.7)), ("99.4 × 99.7 mm", (99.4, 99.7)), ("", None)]
+)
+def test_one_rule_or_both(written: str, rule: object) -> None:
+    """A decimal comma is no second rule."""
+    assert mirror_from_form({**GOOD, "rule_mm": written}, StatedMirror(), ()).rule_mm == rule
 
 
 def test_a_wall_has_no_foot() -> None:
@@ -59,6 +79,10 @@ def test_a_wall_has_no_foot() -> None:
         ("mount", "ceiling", "Choose one"),
         ("sheet", "a0", "Choose one"),
         ("camera", "../../camera-1.json", "Choose one"),
+        ("rule_mm", "99 x 99 x 99", "at most 2"),
+        ("rule_mm", "5", "20 to 500"),
+        ("board", "7", "two whole numbers"),
+        ("stock_mm", "thin", "number in mm"),
     ],
 )
 def test_complaints_stand_at_their_field(entry: str, written: str, words: str) -> None:
@@ -75,3 +99,10 @@ def test_every_field_has_a_label_of_its_own() -> None:
     """No two fields ask the same; hints are not labels."""
     assert len({field.label for field in FIELDS}) == len(FIELDS)
     assert len({field.entry for field in FIELDS}) == len(FIELDS)
+
+
+def test_a_board_needs_its_square_and_is_no_sheet() -> None:
+    """Each complaint stands where something is to be done."""
+    assert "belong together" in errors_of(board="7 x 6")["square_mm"]
+    assert "belong together" in errors_of(square_mm="20")["board"]
+    assert "no printed sheet" in errors_of(board="7 x 6", square_mm="20", sheet="a5")["board"]
