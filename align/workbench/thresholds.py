@@ -19,8 +19,8 @@ MOST_JOINED = 6
 
 #: Four times what phones write at 50 megapixels; common practice, no source.
 MOST_PHOTO_BYTES = 64_000_000
-#: The main cameras of phones end at 50 megapixels. Set after seeing data: a photo of 49 megapixels took the server to
-#: 330 MB (VmHWM), less than half of the 700 MB that it may have.
+#: The main cameras of phones end at 50 megapixels. Set after seeing data: one of 49 took the server to 330 MB
+#: (VmHWM), less than half of the 700 MB that it may have.
 MOST_PHOTO_MEGAPIXELS = 55.0
 #: A filled-in form has one kilobyte. A choice.
 MOST_FORM_BYTES = 64_000
