@@ -20,6 +20,7 @@ from align.cli.answers import EXIT_CODES
 from align.errors import AlignError
 from align.optics.camera_model import prior_from_focal
 from align.photo.read import read_photo
+from align.solve.solution import Solution
 from align.target.sheets import SHEETS
 from tests.bench.stock_route import detect_twice, stock_angles
 from tests.rendering.analytic.scene import BentMirror
@@ -179,10 +180,11 @@ def answered(photos: Photos, sighted: Sequence[Sighted | AlignError], way: Way) 
             if isinstance(item, AlignError):
                 raise item
             seen.append(item)
-        result, _ = check_sighted(seen, CheckSettings(exact_print=way == "exact print"))
+        result, adjustment = check_sighted(seen, CheckSettings(exact_print=way == "exact print"))
     except AlignError as error:
         return Answer(exit_code=CANNOT_ANSWER, failure=f"{error.name}: {error.message}", **known)
-    return Answer(seconds=time.process_time() - started, **known, **_compared(result, part))
+    seconds = time.process_time() - started
+    return Answer(seconds=seconds, **known, **_compared(result, adjustment.solution, part))
 
 
 def with_stock(folder: Path) -> None:
@@ -196,27 +198,36 @@ def with_stock(folder: Path) -> None:
     path.write_text(json.dumps(known), encoding="utf-8")
 
 
-def _compared(result: CheckResult, part: dict[str, float]) -> dict[str, Any]:
-    """The answer's fields, each interval beside its truth."""
+def _compared(result: CheckResult, solution: Solution, part: dict[str, float]) -> dict[str, Any]:
+    """The answer's fields, each interval beside its truth; sagittae from the solution itself."""
     raw = result.to_json()
     mirror = raw["mirrors"][0]
-    flatness = mirror.get("flatness")
 
-    def interval(part_of: dict[str, Any] | None, key: str, true: float) -> Interval | None:
-        quantity = None if part_of is None else part_of.get(key)
+    def interval(part_of: dict[str, Any], key: str, true: float) -> Interval | None:
+        quantity = part_of.get(key)
         return quantity and Interval(quantity["value"], quantity["low"], quantity["high"], true)
 
     return {
         "exit_code": EXIT_CODES[result.verdict],
         "lean": interval(mirror, "lean_deg", part["lean_deg"]),
         "turn": interval(mirror, "turn_deg", part["turn_deg"]),
-        "sagitta_across": interval(flatness, "sagitta_across_mm", part["sagitta_across_mm"]),
-        "sagitta_upright": interval(flatness, "sagitta_upright_mm", part["sagitta_upright_mm"]),
+        "sagitta_across": _sagitta(solution, "bend_across_mm", part["sagitta_across_mm"]),
+        "sagitta_upright": _sagitta(solution, "bend_upright_mm", part["sagitta_upright_mm"]),
         "glass_verdict": mirror["glass"]["verdict"],
-        "flatness": flatness,
+        "flatness": mirror.get("flatness"),
         "sheet": raw.get("sheet_shape"),
         "warnings": tuple(raw["warnings"]),
     }
+
+
+def _sagitta(solution: Solution, name: str, true: float) -> Interval | None:
+    """A sagitta of the first mirror's part that was seen [mm], where the solve allowed for one."""
+    entries = solution.entries(name)
+    if not entries:
+        return None
+    value = float(solution.state.vector[entries[0]])
+    half = solution.quantile * math.sqrt(float(solution.covariance[entries[0], entries[0]]))
+    return Interval(value, value - half, value + half, true)
 
 
 def _stock_angles(path: Path, sheet_name: str) -> tuple[float, float] | None:
