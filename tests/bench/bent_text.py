@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -46,12 +46,13 @@ only prints that are exact are given. The stock route is two separate poses by O
 of three photos the mean.
 """
 
-GATE_WORDS = """Corners of photos finished with nothing but blur and a whiff of noise, as `align` matches them,
-against their places by an independent way: the optical path is stationary (Fermat), OpenCV projects. The
-drawing's own rays through those places miss the print's corners by at most {miss:.0e} µm. Asked: means below
-0.003 px direct and 0.01 px reflected, nothing above 0.3 µm that repeats per corner, no dependence on the place
-within a pixel. A pattern below zero is chance's part overestimated. With ghosts, what is measured is the
-matching: a ghost pulls at the corner that it crosses, in real photos too.
+GATE_WORDS = """\
+Corners of photos finished with nothing but blur and a whiff of noise, as `align` matches them, against their
+places by an independent way: the optical path is stationary (Fermat), OpenCV projects. The drawing's own rays
+through those places miss the print's corners by at most {miss:.0e} µm. Asked: means below 0.003 px direct and
+0.01 px reflected, nothing above 0.3 µm that repeats per corner, no dependence on the place within a pixel. A
+pattern below zero is chance's part overestimated. With ghosts, what is measured is the matching: a ghost pulls
+at the corner that it crosses, in real photos too.
 """
 
 
@@ -79,38 +80,45 @@ def page(answers: Sequence[Answer], gate: dict[str, Any] | None, note: str) -> s
 
 
 def by_group(answers: Sequence[Answer]) -> str:
-    """Errors and held intervals of lean and turn, group by group."""
-    head = ["group", "answers", "refused"]
-    for name in ("lean", "turn"):
-        head += [f"{name} rms [°]", "largest [°]", "half-width, median [°]", "held", f"stock {name} rms [°]"]
-    rows = []
-    for group in (*GROUPS, "all"):
-        chosen = [a for a in answers if group in (a.group, "all")]
-        if chosen:
-            rows.append(_group_row(group, chosen))
-    return table(head, rows)
-
-
-def _group_row(group: str, answers: Sequence[Answer]) -> list[str]:
-    solved = [a for a in answers if a.lean and a.turn]
-    row = [group, str(len(solved)), str(len(answers) - len(solved))]
-    takes: tuple[tuple[Callable[[Answer], Interval | None], int], ...] = (
-        (lambda a: a.lean, 0),
-        (lambda a: a.turn, 1),
-    )
-    for take, which in takes:
-        found = [interval for interval in map(take, solved) if interval]
-        stock = [a.stock_error_deg[which] for a in answers if a.stock_error_deg]
-        errors = np.array([interval.error for interval in found])
-        halves = np.array([(interval.high - interval.low) / 2 for interval in found])
-        row += [
-            f"{_rms(errors):.4f}",
-            f"{np.abs(errors).max(initial=0):.3f}",
-            f"{np.median(halves) if len(halves) else 0:.4f}",
-            percent(sum(interval.holds for interval in found), len(found)),
-            f"{_rms(np.array(stock)):.3f} ({len(stock)} solved)",
+    """Errors and held intervals of lean and of turn, group by group."""
+    tables = []
+    for which, name in enumerate(("lean", "turn")):
+        head = [
+            "group",
+            "answers",
+            "refused",
+            f"{name} rms [°]",
+            "median [°]",
+            "largest [°]",
+            "half-width, median [°]",
         ]
-    return row
+        head += ["held", "stock route, rms [°]"]
+        rows = []
+        for group in (*GROUPS, "all"):
+            chosen = [a for a in answers if group in (a.group, "all")]
+            if chosen:
+                rows.append(_group_row(group, chosen, which))
+        tables.append(table(head, rows))
+    return "\n".join(tables)
+
+
+def _group_row(group: str, answers: Sequence[Answer], which: int) -> list[str]:
+    found = [interval for a in answers if (interval := (a.lean, a.turn)[which])]
+    stock = np.array([a.stock_error_deg[which] for a in answers if a.stock_error_deg])
+    errors = np.abs([interval.error for interval in found])
+    halves = np.array([(interval.high - interval.low) / 2 for interval in found])
+    none = not len(found)
+    return [
+        group,
+        str(len(found)),
+        str(len(answers) - len(found)),
+        "–" if none else f"{_rms(errors):.4f}",
+        "–" if none else f"{np.median(errors):.4f}",
+        "–" if none else f"{errors.max():.3f}",
+        "–" if none else f"{np.median(halves):.4f}",
+        percent(sum(interval.holds for interval in found), len(found)),
+        f"{_rms(stock):.3f} ({len(stock)} solved)" if len(stock) else "none solved",
+    ]
 
 
 def _rms(values: np.ndarray) -> float:
