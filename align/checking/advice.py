@@ -18,6 +18,7 @@ from .thresholds import (
     BLURRED_PX,
     BOW_SIGMAS,
     BOW_WORTH_MM,
+    CURL_WORTH_MM,
     FEW_CORNERS_SHARE,
     LOW_CAMERA_DEG,
     SMALL_SHEET_SHARE,
@@ -26,6 +27,16 @@ from .thresholds import (
     WRONG_WAY_DEG,
 )
 
+CURL_WORDS = {
+    "far": "edge towards the mirror",
+    "near": "edge towards you",
+    "left": "left edge",
+    "right": "right edge",
+    "far left": "left corner towards the mirror",
+    "far right": "right corner towards the mirror",
+    "near left": "left corner towards you",
+    "near right": "right corner towards you",
+}
 #: What to do, without the reason that the advice adds: the quality line names its own.
 HOLD_HIGHER = "Hold the phone higher"
 HOLD_LOWER = "Hold the phone lower"
@@ -42,7 +53,7 @@ def advice_for(
     tolerance_deg: float,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """(warnings, advice): what is amiss, and what the next photo should do better."""
-    warnings = _bow_warning(solution) + _lie_warning(mirrors)
+    warnings = _curl_warnings(solution) + _bow_warning(solution) + _lie_warning(mirrors)
     advice: list[str] = []
     weak = any(
         m.lean_deg.half_width > tolerance_deg / 2 or m.turn_deg.half_width > tolerance_deg / 2 for m in mirrors
@@ -77,6 +88,16 @@ def _lie_warning(mirrors: Sequence[MirrorResult]) -> list[str]:
         "The sheet seems to lie the wrong way round: its arrow points away from the mirror. The lean holds all the "
         "same; turn and gap are measured against the sheet's edges. Turn its arrow to the mirror and photograph "
         f"again; or, if it is meant to lie so, say --want-turn {suggested_turn(mirrors[0].turn_deg)}."
+    ]
+
+
+def _curl_warnings(solution: Solution) -> list[str]:
+    """Edges and corners of the sheet that are up from the floor: which, how far, what to do."""
+    return [
+        f"The sheet's {CURL_WORDS[curl.place]} is up by {curl.lift_mm:.1f} mm. The floor is taken from what lies "
+        "flat, and the interval allows for it; weigh it down there, or stick the sheet on card, for a better answer."
+        for curl in solution.curls
+        if curl.lift_mm > CURL_WORTH_MM and curl.lift_mm > BOW_SIGMAS * curl.sd_mm
     ]
 
 

@@ -18,11 +18,13 @@ from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution
 from ..solve.solution import SolvedMirror
 from .advice import advice_for
+from .flatness import flatness_of
 from .overlay import overlay_of
 from .result import (
     CameraSource,
     CameraSummary,
     CheckResult,
+    CurlSummary,
     InterReflectionSummary,
     MirrorAngle,
     MirrorResult,
@@ -60,6 +62,10 @@ def report(adjustment: Adjustment, settings: CheckSettings, camera_source: Camer
         ),
         touching=tuple(mirror + 1 for mirror in solution.constraints.contacts),
         rule_mm=settings.rule_mean_mm,
+        curls=tuple(
+            CurlSummary(curl.place, _around(curl.lift_mm, solution.quantile * curl.sd_mm))
+            for curl in solution.curls
+        ),
         settings=settings,
     )
 
@@ -116,6 +122,7 @@ def mirror_result(solution: Solution, number: int, want_turn: float, settings: C
         offset_mm=_around(mirror.offset_mm, quantile * mirror.sd("offset_mm")),
         covariance=mirror.covariance,
         parameter_names=mirror.parameter_names,
+        flatness=flatness_of(solution, number, settings.tolerance_deg, settings.mirror_size_mm),
     )
 
 

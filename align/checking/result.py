@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..bundle.glass import GlassSummary
 from ..photo.file import PhotoFile
 from ..quantity import Quantity
+from .flatness import Flatness
 from .settings import CheckSettings
 from .thresholds import LEAST_SLACK_MM
 
@@ -143,6 +144,18 @@ class ShimSet:
 NO_DISTANCE = "the mirror runs along the sheet: a distance along y says nothing; see offset_mm"
 
 
+@dataclass(frozen=True)
+class CurlSummary:
+    """An edge or a corner of the sheet that is up from the floor [mm]."""
+
+    place: str
+    lift_mm: Quantity
+
+    def to_json(self) -> dict[str, Any]:
+        """Both fields."""
+        return {"place": self.place, "lift_mm": self.lift_mm.to_json()}
+
+
 @dataclass(frozen=True, eq=False)
 class MirrorResult:
     """One mirror: how it stands, and what brings it true.
@@ -151,7 +164,8 @@ class MirrorResult:
     sheet, where that says nothing; offset_mm : the same place's distance from the glass, square to the glass;
     climb_mm_per_100 : how much the reflected floor climbs over 100 mm (negative: dives);
     bend_mm_per_100 : how much the reflected street bends to the left over 100 mm; covariance : of lean, turn [rad],
-    offset and thickness [mm], in the order of parameter_names; empty in an answer that was read back.
+    offset and thickness [mm], in the order of parameter_names; empty in an answer that was read back;
+    lean, turn and distance are those of the mean plane of the part that was seen, which flatness names.
     """
 
     number: int
@@ -167,6 +181,7 @@ class MirrorResult:
     offset_mm: Quantity | None = None
     covariance: Array = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
     parameter_names: tuple[str, ...] = ()
+    flatness: Flatness | None = None
 
     @property
     def turn_off_deg(self) -> float:
@@ -191,6 +206,7 @@ class MirrorResult:
             "verdict": self.verdict,
             "climb_mm_per_100": self.climb_mm_per_100.to_json(),
             "bend_mm_per_100": self.bend_mm_per_100.to_json(),
+            "flatness": None if self.flatness is None else self.flatness.to_json(),
         }
 
 
@@ -288,6 +304,7 @@ class CheckResult:
     warnings: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
     overlays: tuple[Overlay, ...] = field(default=(), repr=False)
+    curls: tuple[CurlSummary, ...] = ()
     touching: tuple[int, ...] = ()
     quality: Quality | None = None
     rule_mm: float | None = None
@@ -321,6 +338,7 @@ class CheckResult:
             "tolerance_deg": self.tolerance_deg,
             "touching_mirrors": list(self.touching),
             "verdict": self.verdict,
+            "sheet_shape": {"curls": [curl.to_json() for curl in self.curls]},
             "warnings": list(self.warnings),
             "advice": list(self.advice),
             "rule_mm": self.rule_mm,

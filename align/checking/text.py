@@ -13,6 +13,7 @@ from .wording import (
     VERDICT_WORDS,
     bend_words,
     climb_words,
+    flatness_words,
     glass_words,
     inter_reflection_words,
     lean_words,
@@ -63,6 +64,8 @@ def _mirror_lines(mirror: MirrorResult, result: CheckResult) -> list[str]:
         gap = length_words(mirror.offset_mm, units, 1)
         lines += _row("Gap", f"{gap} from the middle of the contact edge to the glass, which runs along the sheet")
     lines += _row("Glass", glass_words(mirror.glass, units))
+    if mirror.flatness is not None:
+        lines += _row("Flat", flatness_words(mirror.flatness, units))
     return lines
 
 

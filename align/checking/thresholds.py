@@ -28,6 +28,8 @@ MORE_SHEETS = 1
 ALONG_SHEET_DEG = 60.0
 #: A sheet turned farther than this to the mirror lies the wrong way round [deg]; a choice.
 WRONG_WAY_DEG = 135.0
+#: A lifted edge or corner of the sheet that is worth a word [mm]; a choice, set before seeing data.
+CURL_WORTH_MM = 0.2
 #: A bow of the sheet that is worth a word [mm], and by how many standard deviations it must be told; choices.
 BOW_WORTH_MM, BOW_SIGMAS = 0.7, 4.0
 #: Less than this share of the reflection's corners is worth a word; a choice.

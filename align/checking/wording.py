@@ -16,6 +16,7 @@ from ..drawing.wording import (
     with_uncertainty,
 )
 from ..quantity import Quantity, scaled
+from .flatness import Flatness
 from .result import CheckResult, InterReflectionSummary, MirrorResult, Quality, Remainder, Shim
 
 #: A street that bends by more than 45 degrees is not said to bend: it runs off [mm per 100 mm].
@@ -173,6 +174,34 @@ def glass_words(glass: GlassSummary, units: str = "mm") -> str:
     if glass.verdict == "front-coated" or not thickness:
         return glass.verdict
     return f"back-silvered, {thickness} thick"
+
+
+def flatness_words(flatness: Flatness, units: str = "mm") -> str:
+    """Whether the part of the mirror that the photos show is flat, what a bend does to the view, and what to do."""
+    left, right, bottom, top = flatness.part_mm
+    part = f"the {right - left:.0f} x {top - bottom:.0f} mm of it that the photo shows"
+    sagitta = flatness.sagitta_across_mm if flatness.across_is_worst else flatness.sagitta_upright_mm
+    where = "from side to side" if flatness.across_is_worst else "from top to bottom"
+    bow = f"{_size_of(sagitta, units)} {where} over {part}"
+    if flatness.verdict == "flat":
+        most = max(abs(sagitta.low), abs(sagitta.high), 0.001)
+        size = f"{most / MM_PER_INCH:.4f} in" if units == "in" else f"{most:.3f} mm"
+        return f"yes, bowed by less than {size} over {part}, whose lean and turn these are"
+    if flatness.verdict == "undetermined":
+        return f"this cannot tell: bowed by {bow}; another photo, with the sheet to one side, narrows it"
+    out = "stands out" if sagitta.value > 0 else "is hollow"
+    return (
+        f"bent: its middle {out} by {bow}. The view at the edges of that part is off by "
+        f"{with_uncertainty(flatness.edge_deg, '°', 2)} against its middle. Slacken the clip, back the mirror with "
+        "a stiff board, or take thicker glass. Lean and turn are of that part"
+    )
+
+
+def _size_of(length_mm: Quantity, units: str) -> str:
+    """The size of a length whose sign is said in words, to a micrometre."""
+    if length_mm.value < 0:
+        length_mm = Quantity(-length_mm.value, -length_mm.high, -length_mm.low)
+    return length_words(length_mm, units, 3)
 
 
 def quality_words(quality: Quality, tolerance_deg: float) -> str:

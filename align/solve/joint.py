@@ -19,7 +19,8 @@ from .least_squares import TOLERANCE, Minimum, covariance_of
 from .problem import Problem, UserConstraints, View
 from .shape_choice import Choice
 from .shaping import Shaping, faces_of, shaped, start_choice
-from .solution import Solution
+from .sheet_shape import CURL_COLUMNS
+from .solution import Solution, SolvedCurl
 from .standing import above_sheet_mm, standing
 
 __all__ = ["Solution", "UserConstraints", "View", "solve", "widened"]
@@ -207,6 +208,7 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
         reshape_score=reshape_score,
         constraints=problem.constraints,
         cost=minimum.cost,
+        curls=_curls(problem, minimum.point, covariance),
     )
 
 
@@ -228,6 +230,17 @@ def _converged(
         "The solve came to no end: the corners leave camera or mirror open.",
         "Take the photo from 30 to 45 degrees above the floor, with the whole sheet and its reflection in it.",
     )
+
+
+def _curls(problem: Problem, state: State, covariance: Array) -> tuple[SolvedCurl, ...]:
+    """The sheet's curls by their places, the highest first."""
+    curls = () if problem.shape is None else problem.shape.curls
+    lifts = problem.layout.curl.start + CURL_COLUMNS * np.arange(len(curls))
+    found = [
+        SolvedCurl(curl.place, float(state.vector[where]), math.sqrt(max(float(covariance[where, where]), 0.0)))
+        for (curl, _), where in zip(curls, lifts, strict=True)
+    ]
+    return tuple(sorted(found, key=lambda curl: -curl.lift_mm))
 
 
 def _board_errors(

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from ..optics.camera_model import Camera
 from ..optics.geometry import angle_between, height_before, mirror_normal
-from .forward_model import MIRROR_PARAMETERS, State
+from .forward_model import MIRROR_PARAMETERS, Face, State
 from .least_squares import student_quantile
 from .problem import UserConstraints, View
+from .sheet_shape import Place
 
 Array = NDArray[np.float64]
 #: What people ask of a mirror: `distance_mm` runs along y, at the middle of the sheet.
@@ -79,6 +80,29 @@ class SolvedMirror:
 
 
 @dataclass(frozen=True, eq=False)
+class SolvedBend:
+    """How a mirror's face is bent, over the part of it that was seen.
+
+    values, covariance : (12,), (12, 12) of the bend parameters [mm], in the order of BEND_PARAMETERS;
+    with_angles : (14, 14) covariance of lean, turn [rad] and these.
+    """
+
+    face: Face
+    values: Array
+    covariance: Array
+    with_angles: Array
+
+
+@dataclass(frozen=True)
+class SolvedCurl:
+    """An edge or a corner of the sheet that curls up: how far [mm], and its standard deviation."""
+
+    place: Place
+    lift_mm: float
+    sd_mm: float
+
+
+@dataclass(frozen=True, eq=False)
 class Solution:
     """The answer of the joint solve, with its covariance.
 
@@ -103,6 +127,21 @@ class Solution:
     reshape_score: float
     cost: float
     constraints: UserConstraints
+    curls: tuple[SolvedCurl, ...] = ()
+
+    def bend(self, number: int) -> SolvedBend | None:
+        """How a mirror's face is bent; None where it was taken for flat."""
+        layout = self.state.layout
+        if not layout.faces:
+            return None
+        entries = np.arange(*layout.bend(number).indices(layout.size))
+        both = np.concatenate([layout.mirror(number).start + np.arange(2), entries])
+        return SolvedBend(
+            layout.faces[number],
+            self.state.vector[entries],
+            self.covariance[np.ix_(entries, entries)],
+            self.covariance[np.ix_(both, both)],
+        )
 
     @property
     def parameter_names(self) -> tuple[str, ...]:
