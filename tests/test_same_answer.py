@@ -101,7 +101,7 @@ def test_another_folder_and_order_of_options_change_nothing(tmp_path):
 
 def test_the_words_do_not_depend_on_locale_and_terminal():
     one, another = (run(SAMPLES / "arcade_leaning.jpg", **place) for place in (ALL_ONE_WAY, ALL_ANOTHER_WAY))
-    assert "0.622°" in one
+    assert "0.62" in one
     assert another == one
 
 

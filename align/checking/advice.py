@@ -95,7 +95,7 @@ def _curl_warnings(solution: Solution) -> list[str]:
     """Edges and corners of the sheet that are up from the floor: which, how far, what to do."""
     return [
         f"The sheet's {CURL_WORDS[curl.place]} is up by {curl.lift_mm:.1f} mm. The floor is taken from what lies "
-        "flat, and the interval allows for it; weigh it down there, or stick the sheet on card, for a better answer."
+        "flat, and the interval allows for it; weigh it down, or stick the sheet on card, for a better answer."
         for curl in solution.curls
         if curl.lift_mm > CURL_WORTH_MM and curl.lift_mm > BOW_SIGMAS * curl.sd_mm
     ]
