@@ -117,7 +117,7 @@ class Cures:
         self.few = few[:, np.unique(np.linspace(0, few.shape[1] - 1, min(FEW_EYES, few.shape[1])).astype(int))]
         self.seen_now = mirror_seen(scene, places.standing)
         self._entered, self._cut = zones_of_glass(scene), solids_in_glass(scene)
-        self._quick: dict[Change, dict[str, bool]] = {}
+        self._stands: dict[Change, bool] = {}
         self._harmless: dict[Change, bool] = {}
         self._after: dict[Change, Views] = {}
 
@@ -150,29 +150,26 @@ class Cures:
         return None if best is None else NoPlace(trouble, best, zones_entered(scene, best))
 
     def _cures(self, change: Change, trouble: str) -> bool:
-        if change not in self._quick:
-            self._quick[change] = self._tried_quickly(change)
-        if not self._quick[change].get(trouble, False):
+        if not self._may_stand(change):
             return False
         after = changed(self.scene, change)
-        return wish_met(after, trouble, self.places) and self._harms_nothing(change, after)
+        return (
+            unwanted_share(after, trouble, self.few) == 0.0
+            and wish_met(after, trouble, self.places)
+            and self._harms_nothing(change, after)
+        )
 
-    def _tried_quickly(self, change: Change) -> dict[str, bool]:
-        """Which wishes a change might meet, from few places; none where the glass would stand where it must not."""
-        after = changed(self.scene, change)
-        number = change[0]
-        if not (
-            zones_of_glass(after) <= self._entered
-            and solids_in_glass(after) <= self._cut
-            and not put_behind(self.scene, after, number)
-            and self._eyes_stay_before(after, number)
-        ):
-            return {}
-        wishes = [name for name in self.views.met if name not in self.met]
-        return {name: self._might(after, name) for name in wishes}
-
-    def _might(self, after: Scene, name: str) -> bool:
-        return unwanted_share(after, name, self.few) == 0.0
+    def _may_stand(self, change: Change) -> bool:
+        """Whether the glass may stand there: in nothing, nothing put behind it, all eyes still before it."""
+        if change not in self._stands:
+            after, number = changed(self.scene, change), change[0]
+            self._stands[change] = (
+                zones_of_glass(after) <= self._entered
+                and solids_in_glass(after) <= self._cut
+                and not put_behind(self.scene, after, number)
+                and self._eyes_stay_before(after, number)
+            )
+        return self._stands[change]
 
     def _eyes_stay_before(self, after: Scene, number: int) -> bool:
         eyes = self.places.standing.reshape(-1, 3)

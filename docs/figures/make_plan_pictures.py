@@ -15,7 +15,7 @@ from align.planning.pictures.sheets import draw_plan
 
 HERE = Path(__file__).parent
 SCENE = HERE.parent.parent / "sample_images" / "harbour_street.toml"
-WIDTH_PX = 1300
+WIDTH_PX = 860
 
 
 def main() -> None:

@@ -1,6 +1,8 @@
 """`align plan` as people and scripts use it: text, JSON, pictures, errors; uncertainty from a measured mirror."""
 
 import json
+import shlex
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -309,3 +311,52 @@ def test_scenes_without_doubt_have_points_for_intervals(answer):
         share = thing["mirror_share"]
         assert share["low"] == share["value"] == share["high"]
     assert answer["mirror"]["lean_deg"]["low"] == answer["mirror"]["lean_deg"]["high"]
+
+
+# ---- hand-over ----------------------------------------------------------------------------------------------
+
+
+def test_into_tells_a_record_what_the_mirror_is_to_be_and_keeps_what_it_says(tmp_path):
+    from align.records.installation import read_installation
+    from align.records.write_installation import write_mirror
+
+    file, record = tmp_path / "small.toml", tmp_path / "record"
+    file.write_text(SMALL.replace("[mirror]", '[mirror]\nname = "end"\nturn_deg = 1.5'), encoding="utf-8")
+    result = run(file, "--into", record)
+    assert result.exit_code == 3, result.output
+    lines = result.stdout.splitlines()
+    (command,) = [line.strip() for line in lines if line.strip().startswith("align check PHOTO")]
+    assert command == (
+        "align check PHOTO --mirror 150x100 --want-turn 1.50 --tolerance 0.10 --mirror-name end "
+        f"--into {shlex.quote(str(record))}"
+    )
+    stated = read_installation(record).mirror("end")
+    assert (stated.size_mm, stated.glass_mm, stated.want_turn_deg) == ((150.0, 100.0), 4.0, 1.5)
+    write_mirror(record, replace(stated, mount="wall", notes="mind the cat"))
+    file.write_text(file.read_text(encoding="utf-8").replace("width_mm = 150", "width_mm = 140"), encoding="utf-8")
+    assert run(file, "--into", record).exit_code == 3
+    again = read_installation(record).mirror("end")
+    assert (again.width_mm, again.mount, again.notes) == (140.0, "wall", "mind the cat")
+
+
+def test_into_refuses_a_nameless_mirror_where_the_record_knows_several(tmp_path):
+    from align.records.installation import StatedMirror
+    from align.records.write_installation import write_mirror
+
+    file, record = tmp_path / "small.toml", tmp_path / "record"
+    file.write_text(SMALL, encoding="utf-8")
+    for name in ("one", "two"):
+        write_mirror(record, StatedMirror(name=name))
+    answer = run(file, "--into", record, "--json")
+    assert answer.exit_code == 1
+    assert "knows 2 mirrors" in json.loads(answer.stdout)["message"]
+
+
+def test_progress_is_said_on_stderr_once_a_plan_takes_long(tmp_path, monkeypatch):
+    file = tmp_path / "small.toml"
+    file.write_text(SMALL, encoding="utf-8")
+    assert "…" not in run(file).stderr
+    monkeypatch.setattr("align.cli.plan._SILENT_S", -1.0)
+    result = run(file, "--json")
+    assert "… cures for own face (1 of 1)" in result.stderr
+    assert json.loads(result.stdout)["format"] == "align-plan-1"

@@ -12,12 +12,14 @@ from matplotlib.path import Path as Ring
 
 from align.planning.bodies import Box, panel
 from align.planning.job import PlanResult, plan
-from align.planning.pictures.from_the_side import side_view
+from align.planning.pictures.from_the_eye import mirror_view
+from align.planning.pictures.from_the_side import seen_ends, side_view
 from align.planning.pictures.number_places import Outline, Surroundings, place_numbers, spread
 from align.planning.pictures.parts import NUMBER_RADIUS_PT
-from align.planning.pictures.sheets import plan_view
+from align.planning.pictures.sheets import draw_plan, plan_view
 from align.planning.scene import Floor, Lamp, Mirror, Path, Scene, Thing, Viewers
 from align.planning.scene_file import read_scene
+from tests.support.places import SAMPLES
 from tests.support.places import SCENE_EXAMPLE as EXAMPLE
 
 
@@ -220,3 +222,50 @@ def test_spread_words_keep_their_order_and_move_no_more_than_needed() -> None:
     assert places[0] - places[1] > 14.99
     assert places[3] - places[0] > 9.99
     assert np.ptp(places[[0, 1, 3]]) < 25.1
+
+
+def test_no_line_of_sight_passes_through_the_floor() -> None:
+    """An eye below the floor's edge sees the mirror's upper part over it; its line to the foot went through it."""
+    scene = read_scene(EXAMPLE)
+    low = replace(scene, viewers=replace(scene.viewers, eye_heights_mm=(850.0, 1500.0), spacing_mm=400.0))
+    _, _, y0, y1 = low.floor.area_mm
+    for height in low.viewers.eye_heights_mm:
+        eye = np.array([0.0, low.mean_eye[1], height - low.floor.height_mm])
+        ends = seen_ends(low, eye)
+        assert len(ends) == 2
+        for end in ends:
+            line = eye + np.linspace(0.001, 0.999, 2000)[:, None] * (end - eye)
+            over = (line[:, 1] > y0) & (line[:, 1] < y1)
+            assert (line[over, 2] > -0.02).all()
+    assert seen_ends(low, np.array([0.0, low.mean_eye[1], -30.0]))[0, 2] > 1.0
+
+
+@pytest.mark.slow
+def test_every_picture_of_two_mirrors_is_drawn_and_names_them(tmp_path: Any) -> None:
+    """And each wish has its colour: the map of standing places knew three wishes only."""
+    scene = read_scene(SAMPLES / "harbour_passage.toml")
+    result = plan(replace(scene, viewers=replace(scene.viewers, spacing_mm=600.0)))
+    files = draw_plan(result, tmp_path)
+    assert [file.suffix for file in files] == [".png"] * 4 + [".txt"]
+    words = {text.get_text() for axes in plan_view(result).axes for text in axes.texts}
+    assert {"arcade (mirror)", "passage (mirror)", "postman (itself only, no twin)"} <= words
+    figure = mirror_view(result)
+    (legend,) = figure.legends
+    told = {text.get_text() for text in legend.get_texts()}
+    assert "itself only, no twin" in told
+    assert "must not show" not in told  # it is behind the viewers
+    assert figure.get_figwidth() < 9  # 15 points are then readable on a phone
+
+
+def test_long_names_take_more_lines_and_leave_the_map_its_size() -> None:
+    scene = replace(yard(), viewers=replace(yard().viewers, spacing_mm=600.0))
+    long = replace(
+        scene.blockers[0], name="the customs house with the green door and the " + "very " * 20 + "old clock"
+    )
+    short, wide = (plan_view(plan(one)) for one in (scene, replace(scene, blockers=(long, *scene.blockers[1:]))))
+    for figure in (short, wide):
+        figure.draw_without_rendering()
+    assert wide.axes[0].bbox.width == pytest.approx(short.axes[0].bbox.width, rel=0.02)
+    assert wide.get_figwidth() == short.get_figwidth()
+    right = max(text.get_window_extent().x1 for text in wide.axes[1].texts)
+    assert right <= wide.bbox.x1
