@@ -52,7 +52,8 @@ places by an independent way: the optical path is stationary (Fermat), OpenCV pr
 through those places miss the print's corners by at most {miss:.0e} µm. Asked: means below 0.003 px direct and
 0.01 px reflected, nothing above 0.3 µm that repeats per corner, no dependence on the place within a pixel. A
 pattern below zero is chance's part overestimated. With ghosts, what is measured is the matching: a ghost pulls
-at the corner that it crosses, in real photos too.
+at the corner that it crosses, in real photos too; and curled paper is not the local plane that matching takes
+it for.
 """
 
 
@@ -210,8 +211,7 @@ def gate_text(gate: dict[str, Any]) -> str:
     misses = gate["ray_misses_um"]
     rows = []
     for key, words in (("without_ghosts", "no ghosts drawn"), ("with_ghosts", "ghosts drawn")):
-        for name in ("direct", "reflected"):
-            figures = gate[key][name]
+        for name, figures in gate[key].items():
             rows.append(
                 [
                     f"{name}, {words}",
