@@ -32,7 +32,6 @@ from .thresholds import (
     GLARE_SHARE,
     GOOD_SHARE,
     LOW_CAMERA_DEG,
-    PERFECT_SHARE,
     SHARP_PX,
     SMALL_SQUARE_PX,
     STEEP_CAMERA_DEG,
@@ -66,10 +65,10 @@ def quality_of(
     widest = max(max(m.lean_deg.half_width, m.turn_deg.half_width) for m in mirrors)
     share = widest / tolerance_deg
     grade: Grade = "good" if share <= GOOD_SHARE else "fair" if share <= FAIR_SHARE else "poor"
-    if share <= PERFECT_SHARE:
-        return Quality(grade, widest, share)
     faults = [fault for number, item in enumerate(photos) for fault in _faults(solution, number, item.sighting)]
-    if grade != "good":
+    if grade == "good":  # how high the camera stood is in the interval already: lower ones have narrower ones
+        faults = [fault for fault in faults if fault.cause not in ("low", "steep")]
+    else:
         faults += [*_unknowns(solution, camera.source), *_uneven(solution)]
     worst = max(faults, key=lambda fault: fault.factor, default=None)
     if worst is None or worst.factor < (WORTH_FACTOR_WHEN_GOOD if grade == "good" else WORTH_FACTOR):

@@ -47,9 +47,6 @@ SMALL_SQUARE_PX, BLURRED_PX = 12.0, 1.8
 SMALL_SHEET_SHARE = 0.25
 #: The widest half-width as a share of the tolerance, up to which photos are good, and fair; choices.
 GOOD_SHARE, FAIR_SHARE = 0.25, 0.5
-#: An interval this narrow, as a share of the tolerance, leaves nothing to better: no fault of the photo is named.
-#: On the sample photos, the one from the lowest camera has the narrowest of all, 0.014.
-PERFECT_SHARE = 0.05
 #: Faults that would narrow the intervals by less than this are not worth a word; in a good photo, than that;
 #: choices.
 WORTH_FACTOR, WORTH_FACTOR_WHEN_GOOD = 1.25, 1.5

@@ -65,7 +65,7 @@ def lean_and_turn() -> None:
     line(side, (-135, 4), (-30, 4), ORANGE, 6)
     side.add_patch(Arc((0, 0), 200, 200, theta1=90, theta2=90 + math.degrees(lean), lw=2.5))
     side.text(5, 106, "lean", fontsize=18)
-    side.text(5, 148, "upright", color=GREY)
+    side.text(5, 148, "square to the sheet", color=GREY, fontsize=13)
     side.text(-52, 158, "top overhangs", color=BLUE, ha="right")
     side.text(-82, -24, "sheet", color=ORANGE, ha="center")
     side.text(4, -24, "mirror", color=BLUE)

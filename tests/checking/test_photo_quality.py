@@ -28,6 +28,7 @@ from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
 Gray = NDArray[np.uint8]
 EYE = (60.0, -420.0, 280.0)
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 
 
 @cache
@@ -240,3 +241,12 @@ def test_the_advice_is_not_said_twice() -> None:
     assert any("Photo: poor, blurred by 2.4 px" in line for line, _, _ in caption_lines(answer))
     good = replace(answer, quality=Quality("good", 0.01, 0.1))
     assert not any("Photo" in line for line, _, _ in caption_lines(good))
+
+
+def test_a_good_answer_from_a_low_camera_is_not_told_to_go_higher() -> None:
+    """The lowest of the sample photos has the narrowest answer of all, and was told to hold the phone higher."""
+    low = check(SAMPLES / "arcade_low.jpg")
+    assert low.quality is not None
+    assert low.quality.grade == "good"
+    assert low.quality.cause != "low"
+    assert not any("higher" in words for words in (low.quality.remedy, *low.advice))
