@@ -40,10 +40,7 @@ from .thresholds import (
 )
 
 #: What takes a paper print's own faults out of the answer.
-EXACT_PRINT = (
-    "Take photos with the sheet turned by 90 or 180 degrees between them (--turned-sheet); or use a plotted or "
-    "engraved plate and say --exact-print."
-)
+EXACT_PRINT = f"{MORE_PHOTOS}; or use a plotted or engraved plate and say --exact-print."
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ MOST_CURLS = 4
 #: columns against rows, and smooth distortion within the print [mm]; and the levels, in units of these, that are
 #: weighed against one another. Common practice, no source; the levels set after seeing simulated corners.
 PRINT_RATIO_SD, PRINT_SHEAR_SD, PRINT_BOW_SD_MM = 2e-3, 1e-3, 0.03
-PRINT_LEVELS = (0.25, 0.6, 1.2, 2.5)
-PRINT_LIKELIHOODS = (0.15, 0.30, 0.35, 0.20)
+PRINT_LEVELS = (0.4, 0.8, 1.5, 3.0)
+PRINT_LIKELIHOODS = (0.2, 0.4, 0.3, 0.1)
 #: How well the two printed rules of 100 mm are read [mm], one standard deviation; common practice, no source.
 RULE_READING_SD_MM = 0.1

@@ -1,0 +1,111 @@
+"""Bent mirrors, curled sheets and faulty prints: exact corners from another model, with noise, solved."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from align.optics.camera_model import prior_from_focal
+from align.solve.forward_model import DIRECT
+from align.solve.joint import UserConstraints, View, solve
+from align.target.sheets import SHEETS
+from tests.rendering.analytic.exact import exact_pixels
+from tests.rendering.analytic.scene import BentMirror, BentScene, LensCamera
+from tests.rendering.analytic.shapes import Bend, Face, PaperShape, PrintFault, curl_of_corner, curl_of_edge
+from tests.rendering.analytic.truth import part_shape
+
+SHEET = SHEETS["a5"]
+SIZE = (4032, 3024)
+FLAT = Face(300.0, 180.0)
+BENT = Face(300.0, 180.0, 0.0, (Bend("arch_across", 0.2), Bend("parabola_upright", -0.06)))
+
+
+def corners(face=FLAT, paper=None, fault=None, seed=1):
+    """Views with 0.02 px of noise, the lens's prior, and the truth over the part that is seen."""
+    prior = prior_from_focal(SIZE, 26.0)
+    focal = math.exp(prior.mean[0]) * 1.01
+    camera = LensCamera(
+        (90.0, -500.0, 340.0), (0.0, -50.0, 10.0), SIZE, focal, (2025.0, 1500.0), (0.02, -0.01, 0, 0)
+    )
+    mirror = BentMirror(20.0, 0.4, -0.7, face, 3.0)
+    scene = BentScene(camera, mirror, "a5", paper or PaperShape(), fault or PrintFault())
+    direct, reflected, on_face = exact_pixels(scene)
+    rng = np.random.default_rng(seed)
+    views = []
+    for number, pixels in ((DIRECT, direct), (0, reflected)):
+        noisy = pixels + rng.normal(0, 0.02, pixels.shape)
+        views.append(View(0, number, np.arange(len(pixels)), noisy, np.tile(1e-4 * np.eye(2), (len(pixels), 1, 1))))
+    return views, prior, part_shape(mirror, on_face.min(axis=0), on_face.max(axis=0))
+
+
+def off(solution, truth):
+    """Errors of lean and turn, in degrees and in standard deviations."""
+    mirror = solution.mirror(0)
+    errors = np.degrees([mirror.lean_rad, mirror.turn_rad]) - [truth["lean_deg"], truth["turn_deg"]]
+    return errors, errors / np.degrees([mirror.sd("lean_rad"), mirror.sd("turn_rad")])
+
+
+FAR = PaperShape((curl_of_edge(SHEET, "far", 0.9, 55.0, 2.0),))
+CORNER = PaperShape((curl_of_corner(SHEET, True, False, 1.5, 60.0, 2.5, 0.8),))
+
+
+@pytest.mark.parametrize(
+    ("things", "at_most_deg", "flat_sigmas"),
+    [
+        ({"face": BENT}, 0.03, 2.5),
+        ({"paper": FAR}, 0.03, 5.0),
+        ({"paper": CORNER}, 0.03, 0.0),  # few corners of the board are up: the flat solve leaves them out
+        ({"fault": PrintFault(1.001, 0.999, 6e-4, 0.01)}, 0.05, 5.0),
+    ],
+    ids=["bent", "edge", "corner", "print"],
+)
+def test_what_a_flat_world_gets_wrong_is_held(things, at_most_deg, flat_sigmas):
+    """The flat solve is off by many of its standard deviations; this one by few, and by little."""
+    views, prior, truth = corners(**things)
+    errors, sigmas = off(solve(SHEET, views, prior), truth)
+    assert np.abs(sigmas).max() < 3
+    assert np.abs(errors).max() < at_most_deg
+    assert np.abs(off(solve(SHEET, views, prior, rigid=True), truth)[1]).max() > flat_sigmas
+
+
+def test_the_sagitta_is_found():
+    """To a few micrometres, and within its interval."""
+    views, prior, truth = corners(face=BENT)
+    solution = solve(SHEET, views, prior, UserConstraints(exact_print=True))
+    bend = solution.bend(0)
+    for number, name in enumerate(("sagitta_across_mm", "sagitta_upright_mm")):
+        error = bend.values[number] - truth[name]
+        assert abs(error) < 0.005
+        assert abs(error) < 3 * math.sqrt(bend.covariance[number, number])
+
+
+def test_a_curl_is_named_with_its_lift():
+    """The edge or the corner, and how far it is up."""
+    for paper, place, lift in ((FAR, "far", 0.9), (CORNER, "near right", 1.5)):
+        views, prior, _ = corners(paper=paper)
+        solution = solve(SHEET, views, prior)
+        assert solution.curls[0].place == place
+        assert lift / 3 < solution.curls[0].lift_mm < 2 * lift  # at the paper's edge, beyond the board's corners
+
+
+def test_flat_things_stay_sharp_and_an_exact_print_narrows_them():
+    """What is allowed for costs little where nothing is bent, and less where the print is known to be exact."""
+    views, prior, truth = corners()
+    paper, plate = (solve(SHEET, views, prior, UserConstraints(exact_print=exact)) for exact in (False, True))
+    for solution in (paper, plate):
+        assert np.abs(off(solution, truth)[1]).max() < 3
+        assert not solution.curls
+    assert plate.mirror(0).sd("turn_rad") < paper.mirror(0).sd("turn_rad") / 1.5
+    assert math.degrees(plate.mirror(0).sd("lean_rad")) < 0.008
+    assert math.degrees(paper.mirror(0).sd("lean_rad")) < 0.02
+
+
+def test_both_rules_tell_the_ratio_of_scales():
+    """A print 0.8 % too wide is taken for what the rules say."""
+    views, prior, truth = corners(fault=PrintFault(1.004, 0.996))
+    said = solve(SHEET, views, prior, UserConstraints(rules_mm=(100.4, 99.6)))
+    errors, sigmas = off(said, truth)
+    assert np.abs(sigmas).max() < 3
+    assert np.abs(errors).max() < 0.06
