@@ -8,6 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from align.checking.job import check
+from align.checking.wording import CORNER_WORDS, shim_is_needed, shim_size_words
+from align.drawing.wording import size_with_uncertainty
 from tests.support.axe import axe_finds, axe_path
 from tests.support.browser import SCREENS, Browser, chromium_path
 from tests.support.places import SAMPLES
@@ -67,13 +70,16 @@ def walked(served: Served, browser: Browser, screen: str) -> dict[str, str]:
 
 
 def test_the_packing_is_read(road: Road) -> None:
-    """Verdict, both numbers with their ±, which packing behind which corner, what to do: as the command says."""
+    """Verdict, both numbers with their ±, which packing behind which corner: as `align.check` answers."""
     words = road[1]["arcade_leaning"]
-    assert "0.62" in words
-    assert re.search(r"0\.3[45]\d° ± 0\.0", words)
-    for corner, size in (("Top left", r"1\.8\d mm"), ("Bottom left", r"3\.4\d mm"), ("Bottom right", r"1\.6\d mm")):
-        assert re.search(rf"{corner}\s+{size}", words), corner
-    assert re.search(r"Top right\s+nothing", words)
+    (mirror,) = check(SAMPLES / "arcade_leaning.jpg", mirror_size_mm=(300, 150)).mirrors
+    assert size_with_uncertainty(mirror.lean_deg, "°", 3) in words
+    assert size_with_uncertainty(mirror.turn_deg, "°", 3) in words
+    assert len(mirror.shims.shims) == 4
+    for shim in mirror.shims.shims:
+        corner = CORNER_WORDS[shim.place].capitalize()
+        size = shim_size_words(shim) if shim_is_needed(shim) else "nothing"
+        assert re.search(rf"{corner}\s+{re.escape(size)}", words), corner
     assert "Put the packing in, then photograph again." in words
 
 
