@@ -7,6 +7,7 @@ are too small to read at all, by what each of some thousand mirrors would show t
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,9 +15,10 @@ from numpy.typing import NDArray
 
 from ..optics.camera_model import Camera, CameraPrior
 from ..optics.geometry import apply_homography, fit_homography
+from ..photo.tone import light_of, linear_light
 from ..solve.homographies import focal_from_homographies, plane_poses, pose_error
 from ..target.sheets import Sheet, corners_board, raster
-from .boards import Board, Pyramid, find_in_region, sight_board, sight_detection
+from .boards import Board, Pyramid, brightened, find_in_region, sight_board, sight_detection
 from .corners import RASTER_PX
 
 Array = NDArray[np.float64]
@@ -55,17 +57,41 @@ def search_reflection(pyramid: Pyramid, target: Board, prior: CameraPrior, *, sc
     region = _region(stage, pyramid.level(0).shape)
     if region is None:
         return None
+    gray = pyramid.level(0)
+    found = _looked_for(pyramid, gray, target, region, scale, LOOKS)
+    if found is None:
+        found = _search_by_mirror(pyramid, target, stage, region)
+    if found is None:
+        bright = brightened(gray, _white_of(gray, target))
+        found = None if bright is None else _looked_for(pyramid, bright, target, region, scale, LOOKS[1:])
+    return found
+
+
+def _looked_for(
+    pyramid: Pyramid, gray: NDArray[np.uint8], target: Board, region: tuple[int, int, int, int], scale: float,
+    looks: Sequence[tuple[float, bool]],
+) -> Board | None:  # fmt: skip
+    """The reflection by markers read in a part of `gray`; its corners on the pyramid's own pixels."""
     area = (region[2] - region[0]) * (region[3] - region[1])
-    for zoom, careful in LOOKS:
+    for zoom, careful in looks:
         if area * zoom * zoom > MAX_ENLARGED_PIXELS:
             continue
-        detections = find_in_region(pyramid.level(0), region, zoom, mirrored=True, scale=scale, careful=careful)
+        detections = find_in_region(gray, region, zoom, mirrored=True, scale=scale, careful=careful)
         for detection in detections:
             if detection.sheet.name == target.sheet.name:
                 board = sight_detection(pyramid, detection)
                 if board is not None:
                     return board
-    return _search_by_mirror(pyramid, target, stage, region)
+    return None
+
+
+def _white_of(gray: NDArray[np.uint8], board: Board) -> float:
+    """Grey value of a board's paper."""
+    light = light_of(gray, board.outline_px)
+    if light is None:
+        return 255.0
+    value = np.arange(256, dtype=np.uint8)
+    return float(np.interp(light.paper, linear_light(value), value))
 
 
 def _stage(target: Board, prior: CameraPrior) -> _Stage:
@@ -112,9 +138,12 @@ def _region(stage: _Stage, shape: tuple[int, ...]) -> tuple[int, int, int, int] 
 
 
 class _Correlator:
-    """Correlates the print, sampled at a few points in each square, with a blurred level of the photo."""
+    """Correlates the print, sampled at a few points in each square, with a blurred level of the photo.
 
-    def __init__(self, pyramid: Pyramid, stage: _Stage, square_px: float) -> None:
+    white : grey value of the sheet's paper
+    """
+
+    def __init__(self, pyramid: Pyramid, stage: _Stage, square_px: float, white: float) -> None:
         import cv2
 
         self.stage = stage
@@ -122,7 +151,9 @@ class _Correlator:
         self.level = max(0, math.floor(math.log2(max(square_px, 1.0) / 9.0)))
         on_level = square_px / 2**self.level
         blur = max(0.2 * on_level, 0.6)
-        self.photo = cv2.GaussianBlur(pyramid.level(self.level), (0, 0), blur)
+        # A lamp before a dim sheet is so much brighter than its print that it alone would decide the correlation.
+        dimmed = np.minimum(pyramid.level(self.level), np.uint8(min(1.1 * white, 255.0)))
+        self.photo = cv2.GaussianBlur(dimmed, (0, 0), blur)
         drawn = raster(sheet, RASTER_PX).astype(np.float32)
         drawn = np.asarray(cv2.GaussianBlur(drawn, (0, 0), RASTER_PX * 0.2), np.float32)
         steps = np.array([0.25, 0.75])
@@ -173,7 +204,8 @@ def _search_by_mirror(
     middle = _images(_mirrors(np.zeros(1), np.zeros(1), np.array([0.5 * depth])), _middle_square(sheet))
     corners = stage.project(middle)[0]
     height_px = float(abs(corners[1, 1] - corners[0, 1]))
-    correlator = _Correlator(pyramid, stage, height_px if math.isfinite(height_px) else 20.0)
+    square_px = height_px if math.isfinite(height_px) else 20.0
+    correlator = _Correlator(pyramid, stage, square_px, _white_of(pyramid.level(0), target))
     scores = correlator.score(grid)
     best: Board | None = None
     for start in np.argsort(scores)[::-1][:12]:

@@ -15,7 +15,7 @@ from ..photo.legibility import complaint
 from ..photo.read import Photo
 from ..photo.tone import Light, light_of
 from ..target.sheets import Sheet
-from .boards import MIN_MARKERS, Board, Pyramid, find_boards, find_in_region, sight_detection
+from .boards import MIN_MARKERS, Board, Pyramid, brightened, find_boards, find_in_region, sight_detection
 from .far_reflection import search_reflection
 from .inter_reflections import InterReflection, apart, told_apart
 from .markers import Detection
@@ -26,6 +26,8 @@ MAX_ENLARGED_PIXELS = 56e6
 #: Finds that are looked at, those with most markers first; noise yields scores of single wrong markers, each of
 #: which costs 0.04 s.
 MAX_DETECTIONS = 24
+#: A sheet's white in a dim photo is about as bright as this percentile of it; lamps are brighter and fewer.
+BRIGHT_PERCENTILE = 95.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +97,10 @@ def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[B
         if boards or gray.size * zoom**2 > MAX_ENLARGED_PIXELS:
             break
         more = find_in_region(gray, whole, zoom, mirrored=False, scale=scale)
+        boards, detections = _sighted(pyramid, more), detections + more
+    bright = None if boards else brightened(gray, float(np.percentile(pyramid.reduced, BRIGHT_PERCENTILE)))
+    if bright is not None:
+        more = find_in_region(bright, whole, 1.0, mirrored=False, scale=scale)
         boards, detections = _sighted(pyramid, more), detections + more
     if not boards:
         raise _no_target(pyramid, photo, detections, scale)
