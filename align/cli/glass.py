@@ -47,8 +47,9 @@ def glass_command(
 ) -> None:
     """Which glass is it: front-coated or back-silvered, and how thick? From lamps and their ghosts.
 
-    Each PHOTO shows the target and its reflection, and one or more small lit lamps with theirs, in a room as
-    dark as the sheet allows. Several photos are of one mirror, by one camera and zoom.
+    Each PHOTO shows the sheet and its reflection, and one or more small lit lamps with theirs, by day or in the
+    dark. Several photos are of the same mirrors, by one camera and zoom; several mirrors are told apart, from the
+    left.
     """
     _refuse_wrong_usage(photos, picture)
     if into is None and (mirror_name or start):

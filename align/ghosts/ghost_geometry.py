@@ -1,13 +1,15 @@
 """Where a lamp and its images lie: a lamp and its reflection are a stereo pair before a solved mirror.
 
-With the mirror's front face known, the place of every ghost relative to the main image follows from the
-glass's thickness alone (glass.virtual_point), and its brightness from Fresnel (glass.image_strength).
+With the mirror known, the place of every ghost relative to the main image follows from the glass's thickness alone
+(slab.virtual_point), and its brightness from Fresnel (slab.image_strength). What is known of the mirror is itself
+known for one thickness at a time: thicker glass puts its front face nearer to the viewer and the lamp elsewhere on
+its line of sight, for the main image stays where it is seen.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -15,34 +17,47 @@ from numpy.typing import NDArray
 
 from ..optics.camera_model import Camera
 from ..optics.slab import FLOAT_GLASS_INDEX, image_strength, virtual_depth, virtual_point
+from . import thresholds as limits
 from .lamps import Spot
 
 Array = NDArray[np.float64]
 
-#: A lamp's two spots are a pair when some place of the lamp explains both within this [px of a 4000 px photo].
-PAIR_MISS_PX = 6.0
-#: Their sizes agree within this factor, allowing for what saturation and ghosts do to a spot.
-PAIR_SIZE_FACTOR = 1.6
-#: Lamps are looked for between these heights before the glass [mm].
-NEAREST_MM, FARTHEST_MM = 2.0, 700.0
-#: Where a lamp is not seen directly, this height before the glass is supposed [mm] ...
-SUPPOSED_HEIGHT_MM = 80.0
-#: ... and the scale of its ghosts' distances is uncertain by this (sd of its logarithm); otherwise by the second.
-SCALE_SD_UNPAIRED, SCALE_SD_PAIRED = 0.25, 0.006
 #: Where the plane is not known, brightness is taken at this incidence: it hardly changes below 45 degrees.
 SUPPOSED_INCIDENCE = np.radians(30.0)
 #: Orders of the ghosts that are modelled beside the main image.
 GHOST_ORDERS = (0, 2, 3)
 
 
+@dataclass(frozen=True, eq=False)
+class Ghosts:
+    """The ghosts of GHOST_ORDERS: (3, 2) [px] from the main image, (3,) size over the main image's."""
+
+    offsets: Array
+    sizes: Array
+
+
 class GhostView(Protocol):
     """Where a lamp's ghosts lie and how bright they are: all that the fit knows of a mirror."""
 
-    def ghost_offsets(self, position_mm: Array, thickness_mm: float) -> Array:
-        """(3, 2) [px] from the main image to the ghosts of GHOST_ORDERS."""
+    def ghosts(self, lamp: Lamp, thickness_mm: float) -> Ghosts:
+        """Places and sizes in glass of a thickness."""
 
     def ghost_ratios(self, position_mm: Array) -> Array:
         """(3,) brightness of the ghosts as shares of the main image."""
+
+
+@dataclass(frozen=True, eq=False)
+class Lamp:
+    """A lamp seen in the mirror: its reflection's spot, its place, and its direct spot where there is one.
+
+    scale_sd : uncertainty of its ghosts' distances, as the sd of their logarithm; cost : how unlikely the pair is
+    """
+
+    reflected: Spot
+    direct: Spot | None
+    position_mm: Array
+    scale_sd: float = limits.SCALE_SD_PAIRED
+    cost: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +65,8 @@ class MirrorView:
     """One photo's camera before one mirror, target frame, mm.
 
     rotation, translation : p_cam = R p_target + t; normal : of the mirror, towards the viewer;
-    plane_point : on the glass's front face; thickness_mm : the solve's own, to pair spots with.
+    plane_point : on the glass's front face; thickness_mm : of the glass that all this holds for;
+    given : the same view, were the glass as thick as it is told; None: nothing but the lamps' places changes.
     """
 
     camera: Camera
@@ -60,6 +76,13 @@ class MirrorView:
     plane_point: Array
     thickness_mm: float
     index: float = FLOAT_GLASS_INDEX
+    given: Callable[[float], MirrorView] | None = None
+
+    def at(self, thickness_mm: float) -> MirrorView:
+        """What is known of camera and mirror, were the glass of this thickness."""
+        if self.given is not None:
+            return self.given(thickness_mm)
+        return replace(self, thickness_mm=thickness_mm)
 
     @property
     def eye(self) -> Array:
@@ -99,6 +122,40 @@ class MirrorView:
         main = self.image_pixels(position_mm, 1, thickness_mm)[0]
         return np.stack([self.image_pixels(position_mm, k, thickness_mm)[0] - main for k in GHOST_ORDERS])
 
+    def ghosts(self, lamp: Lamp, thickness_mm: float) -> Ghosts:
+        """Places and sizes of the ghosts of GHOST_ORDERS in glass of a thickness, the lamp where it then is."""
+        view = self.at(thickness_mm)
+        place = lamp.position_mm
+        if lamp.direct is not None:
+            place = view.place_of(lamp.direct.centre_px, lamp.reflected.centre_px, place)
+        far = [view.image_distance(place, k, thickness_mm) for k in (1, *GHOST_ORDERS)]
+        return Ghosts(view.ghost_offsets(place, thickness_mm), far[0] / np.array(far[1:]))
+
+    def image_distance(self, point: Array, order: int, thickness_mm: float) -> float:
+        """[mm] from the eye to the image of an order."""
+        rise, lateral = self.rise_and_lateral(point)
+        depth = float(virtual_depth(rise, lateral, order * thickness_mm, self.index)) if order else 0.0
+        return float(np.hypot(rise + depth, lateral))
+
+    def place_of(self, direct_px: Sequence[float], reflected_px: Sequence[float], near: Array) -> Array:
+        """(3,) place on the direct line of sight whose main image is nearest to the reflection; `near`: a guess.
+
+        By Newton's method along the line, which is nearly straight in the photo.
+        """
+        ray, eye, target = self.ray(direct_px), self.eye, np.asarray(reflected_px, float)
+        along = float((near - eye) @ ray)
+        for _ in range(3):
+            here, ahead = self.image_pixels(eye + np.array([[along], [along + 0.01]]) * ray, 1, self.thickness_mm)
+            slope = (ahead - here) / 0.01
+            along += float(np.clip((target - here) @ slope / max(float(slope @ slope), 1e-12), -30.0, 30.0))
+        return np.asarray(eye + along * ray)
+
+    def mirrored_angle(self, point: Array, angle: float) -> float:
+        """Direction in the photo [rad] of a lamp's long axis in the mirror, from that of the lamp seen directly."""
+        along = 0.1 * (self.rotation.T @ np.array([np.cos(angle), np.sin(angle), 0.0]))
+        first, second = self.image_pixels(np.stack([point - along, point + along]), 1, self.thickness_mm)
+        return float(np.arctan2(second[1] - first[1], second[0] - first[0]))
+
     def ghost_ratios(self, position_mm: Array) -> Array:
         """(3,) brightness of the ghosts of GHOST_ORDERS as shares of the main image; unpolarised light."""
         angle = self.incidence(position_mm)
@@ -107,16 +164,21 @@ class MirrorView:
 
     def incidence(self, point: Array) -> float:
         """Angle at which the lamp's main image meets the glass [rad]."""
-        rise, lateral = self._rise_and_lateral(point)
+        rise, lateral = self.rise_and_lateral(point)
         return float(np.arctan2(lateral, rise))
+
+    def incidence_deg(self, point: Array) -> float:
+        """The same in degrees, from the square to the glass."""
+        return float(np.degrees(self.incidence(point)))
 
     def ghost_step_mm(self, point: Array, thickness_mm: float) -> float:
         """How far apart main image and first extra trip seem, across the line of sight [mm]."""
-        rise, lateral = self._rise_and_lateral(point)
+        rise, lateral = self.rise_and_lateral(point)
         one, two = (float(virtual_depth(rise, lateral, k * thickness_mm, self.index)) for k in (1, 2))
         return (two - one) * float(np.sin(self.incidence(point)))
 
-    def _rise_and_lateral(self, point: Array) -> tuple[float, float]:
+    def rise_and_lateral(self, point: Array) -> tuple[float, float]:
+        """[mm] heights of point and eye before the face, added, and the distance between their feet on it."""
         own, eyes = float(self.height(point)[0]), float(self.height(self.eye)[0])
         apart2 = float(((self.eye - point) ** 2).sum()) - (eyes - own) ** 2
         return own + eyes, float(np.sqrt(max(apart2, 0.0)))
@@ -132,97 +194,12 @@ class LineView:
     step_px: Array
     index: float = FLOAT_GLASS_INDEX
 
-    def ghost_offsets(self, position_mm: Array, thickness_mm: float) -> Array:
-        """(3, 2) [px] from the main image to the ghosts of GHOST_ORDERS."""
-        return np.outer([-thickness_mm, thickness_mm, 2 * thickness_mm], self.step_px)
+    def ghosts(self, lamp: Lamp, thickness_mm: float) -> Ghosts:
+        """Places of the ghosts, all as large as the main image."""
+        return Ghosts(np.outer([-thickness_mm, thickness_mm, 2 * thickness_mm], self.step_px), np.ones(3))
 
     def ghost_ratios(self, position_mm: Array) -> Array:
         """(3,) brightness of the ghosts as shares of the main image."""
         orders = (1, *GHOST_ORDERS)
         strengths = np.array([float(image_strength(k, SUPPOSED_INCIDENCE, index=self.index)) for k in orders])
         return np.asarray(strengths[1:] / strengths[0])
-
-
-@dataclass(frozen=True, eq=False)
-class Lamp:
-    """A lamp seen in the mirror: its reflection's spot, its place, and its direct spot where there is one."""
-
-    reflected: Spot
-    direct: Spot | None
-    position_mm: Array
-    ghosts_scaled: bool = True  # False: the fit's own thickness is nothing but the scale of the ghosts' distances
-
-    @property
-    def scale_sd(self) -> float:
-        """Uncertainty of its ghosts' distances, as the sd of their logarithm."""
-        return SCALE_SD_PAIRED if self.direct is not None or not self.ghosts_scaled else SCALE_SD_UNPAIRED
-
-
-def lamps_of(spots: Sequence[Spot], view: MirrorView, long_side_px: int) -> tuple[Lamp, ...]:
-    """Pair direct spots with reflections, best first; spots without a partner come last, as reflections.
-
-    Each spot is used once. A spot without a partner may be a lamp outside the photo, or no reflection at all.
-    """
-    limit = PAIR_MISS_PX * max(long_side_px / 4000.0, 0.5)
-    places = [_places_along(view, spot) for spot in spots]
-    options = []
-    for first, direct in enumerate(spots):
-        for second, reflected in enumerate(spots):
-            if first != second:
-                miss, position = _stereo(view, direct, reflected, places[first])
-                if miss < limit:
-                    options.append((miss, first, second, position))
-    used: set[int] = set()
-    lamps = []
-    for _, first, second, position in sorted(options, key=lambda option: option[0]):
-        if not used & {first, second}:
-            used |= {first, second}
-            lamps.append(Lamp(spots[second], spots[first], position))
-    alone = [spot for number, spot in enumerate(spots) if number not in used]
-    for spot in alone:
-        supposed = _supposed_place(view, spot)
-        if supposed is not None:
-            lamps.append(Lamp(spot, None, supposed))
-    return tuple(lamps)
-
-
-def _places_along(view: MirrorView, spot: Spot) -> tuple[Array, Array]:
-    """(n, 3) places of a lamp along a direct spot's line of sight, and (n, 2) [px] their main images."""
-    ray = view.ray(spot.centre_px)
-    approach, start = float(ray @ view.normal), float(view.height(view.eye)[0])
-    heights = np.geomspace(NEAREST_MM, min(FARTHEST_MM, 0.95 * start), 400)
-    along = (heights - start) / approach if approach < -1e-6 else np.array([])
-    places = view.eye + along[:, None] * ray
-    if len(places) == 0:
-        return places, np.zeros((0, 2))
-    return places, view.image_pixels(places, 1, view.thickness_mm)
-
-
-def _stereo(view: MirrorView, direct: Spot, reflected: Spot, places: tuple[Array, Array]) -> tuple[float, Array]:
-    """(how far the best place misses the reflection [px], that place); infinity for no pair."""
-    points, images = places
-    if len(points) < 2:
-        return np.inf, np.zeros(3)
-    target = np.asarray(reflected.centre_px)
-    step = np.diff(images, axis=0)
-    share = np.clip(((target - images[:-1]) * step).sum(axis=1) / (step**2).sum(axis=1), 0, 1)
-    miss = np.linalg.norm(images[:-1] + share[:, None] * step - target, axis=1)
-    best = int(miss.argmin())
-    point = points[best] + share[best] * (points[best + 1] - points[best])
-    rise, lateral = view._rise_and_lateral(point)
-    expected = np.hypot(rise, lateral) / np.linalg.norm(point - view.eye)
-    factor = direct.radius_px / reflected.radius_px / expected
-    if not 1 / PAIR_SIZE_FACTOR < factor < PAIR_SIZE_FACTOR:
-        return np.inf, point
-    return float(miss[best]), point
-
-
-def _supposed_place(view: MirrorView, spot: Spot) -> Array | None:
-    """The place of a lamp SUPPOSED_HEIGHT_MM before the glass whose main image is the spot."""
-    ray = view.ray(spot.centre_px)
-    approach = float(ray @ view.normal)
-    if approach > -0.05:
-        return None
-    depth = SUPPOSED_HEIGHT_MM + 2 * view.thickness_mm / view.index
-    behind = view.eye + ray * ((-depth - float(view.height(view.eye)[0])) / approach)
-    return np.asarray(behind + (depth + SUPPOSED_HEIGHT_MM) * view.normal)

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .ghost_geometry import Lamp, LineView
+from .descent import fit_patch
+from .ghost_geometry import Ghosts, Lamp, LineView
 from .lamps import Light, Mask, Spot
-from .likelihood import GlassFit, fit_glass, fit_patch
-from .patch import FRONT, LATER, LOG_SCALE, Patch, patch_of, square_round
+from .likelihood import GlassFit, fit_glass
+from .patch import FRONT, LATER, LOG_SCALE, Patch, noise_of, patch_of, square_round
 
 Array = NDArray[np.float64]
 
@@ -34,6 +35,8 @@ SURE_ALONE = 100.0
 SURE, SURE_OF_BOTH = 25.0, 16.0
 #: Spots that are looked at, brightest first.
 MOST_SPOTS = 6
+#: Other spots with at least this share of a lamp's light are lamps.
+LAMP_SHARE = 0.65
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +76,10 @@ def _alike(first: Pair, pairs: Sequence[Pair]) -> list[Pair]:
 
 def _pair(spot: Spot, light: Light, full: Mask, others: Sequence[Spot]) -> Pair | None:
     """The ghosts of one spot; None where nothing flanks it."""
+    # Far less light than the lamp: perhaps its ghost, which is what is looked for.
+    others = [
+        other for other in others if other.peak * other.radius_px**2 > LAMP_SHARE * spot.peak * spot.radius_px**2
+    ]
     round_about = _round_patch(spot, light, full, others)
     if round_about is None:
         return None
@@ -112,9 +119,10 @@ def _round_patch(spot: Spot, light: Light, full: Mask, others: Sequence[Spot]) -
     if (chosen & ~square.full).sum() < 100:
         return None
     view = LineView(np.array([1.0, 0.0]))
-    lamp = Lamp(spot, None, np.zeros(3), ghosts_scaled=False)
+    lamp = Lamp(spot, None, np.zeros(3))
     return Patch(
-        lamp, view, 0, places[chosen], square.light.ravel()[chosen], square.full[chosen], square.noise[chosen],
+        lamp, view, 0, places[chosen], square.light.ravel()[chosen], square.full[chosen],
+        noise_of(square.light).ravel()[chosen],
         view.ghost_ratios(lamp.position_mm), 3.0,
     )  # fmt: skip
 
@@ -127,7 +135,7 @@ def _candidates(patch: Patch, count: int = 2) -> list[Array]:
     p = fit_patch(patch, None).parameters
     free = np.ones(len(p), bool)
     free[[FRONT, LATER, LOG_SCALE]] = False
-    residual, slopes = patch.linearised(patch.drawn(p, patch.offsets(1.0)), free)
+    residual, slopes = patch.linearised(patch.drawn(p, patch.ghosts(1.0)), free)
     pulls = residual != 0
     basis, _ = np.linalg.qr(slopes[pulls][:, free])
     left = residual[pulls] - basis @ (basis.T @ residual[pulls])
@@ -152,7 +160,8 @@ def _candidates(patch: Patch, count: int = 2) -> list[Array]:
 
 def _ghost_templates(patch: Patch, p: Array, step: Array) -> Array:
     """(n, 2) whitened light of the front ghost and of the later ones."""
-    parts = patch.drawn(p, np.outer([-1.0, 1.0, 2.0], step), all_ghosts=True).parts
+    ghosts = Ghosts(np.outer([-1.0, 1.0, 2.0], step), np.ones(3))
+    parts = patch.drawn(p, ghosts, all_ghosts=True).parts
     return np.asarray(np.exp(p[2]) * parts[2:4].T / (patch.noise * patch.scale)[:, None])
 
 

@@ -9,40 +9,41 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from . import thresholds as limits
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-#: Code value in any colour above which a pixel is a lower bound; common practice, no source.
-FULL_CODE = 212
-#: A lamp's spot is no wider than this share of the photo's long side, nor than so many pixels.
-WIDEST_SHARE, WIDEST_PX = 0.02, 70.0
-#: A spot stands out from its surroundings by this share of the photo's brightest light.
-STANDING_OUT_SHARE = 0.65
-#: The spots are searched on a photo reduced so many times.
-REDUCED = 2
-#: A spot fills at least this share of the circle round it.
-MIN_ROUNDNESS = 0.35
-MAX_SPOTS = 40
 #: Rows of a photo turned to light at a time: what lies between then fits the processor's cache.
 STRIP_ROWS = 64
-#: Photos from one place (a phone on a stand) show a lamp within so many pixels.
-SAME_PLACE_PX = 2.5
-#: What is lit by the room's light is no brighter than white paper in it: a lamp is, by this factor; a choice.
-ABOVE_PAPER = 1.2
+#: Levels of light at which spots are looked for, each so many times the last.
+LEVEL_STEP = 1.7
+#: A core as bright as this is saturated in luma.
+SATURATED_LIGHT = 0.9
 
 
 @dataclass(frozen=True)
 class Spot:
-    """A bright spot: centre [px], radius [px] of its bright core, and the linear light of its peak (0..1)."""
+    """A bright spot: centre [px], radius [px] of its bright core, and the linear light of its peak (0..1).
+
+    longer : (2,) how far it is longer than wide, log of the axes' ratio, with its direction's angle doubled.
+    """
 
     centre_px: tuple[float, float]
     radius_px: float
     peak: float
+    longer: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def saturated(self) -> bool:
+        """Whether it may be brighter than it looks."""
+        return self.peak >= SATURATED_LIGHT
 
 
 def light_of(colour: NDArray[np.uint8]) -> tuple[Light, Mask]:
@@ -60,38 +61,101 @@ def light_of(colour: NDArray[np.uint8]) -> tuple[Light, Mask]:
         part = colour[rows]
         light[rows] = linear_light(np.round(part @ weights).astype(np.uint8))
         # Channel by channel: twenty times as fast as `max` along the last axis.
-        full[rows] = np.maximum(np.maximum(part[..., 0], part[..., 1]), part[..., 2]) >= FULL_CODE
+        full[rows] = np.maximum(np.maximum(part[..., 0], part[..., 1]), part[..., 2]) >= limits.FULL_CODE
     return light, full
 
 
-def find_spots(light: Light, covered_px: Sequence[Array] = ()) -> tuple[Spot, ...]:
-    """Small bright spots, brightest and largest first.
+def find_spots(light: Light, paper: float | None = None) -> tuple[Spot, ...]:
+    """Small bright spots, those with most light first.
+
+    At each of a ladder of levels the parts of the photo that are brighter fall apart; a part within which nothing
+    comes apart further up is one spot. So a lamp and its saturated ghosts are three, and a lamp before a pale wall
+    is found as well as one in the dark.
 
     Parameters
     ----------
-    light : (h, w) linear light; covered_px : outlines, (n, 2) [px] each, inside which nothing is a lamp
-        (the printed sheet and its reflection: white squares are bright spots too).
+    light : (h, w) linear light; paper : light of the sheet's white paper, which a lamp exceeds
+    """
+    least = (
+        limits.SHARE_OF_BRIGHTEST * float(light.max(initial=0.0)) if paper is None else limits.ABOVE_PAPER * paper
+    )
+    least = min(max(least, 0.02), limits.ENOUGH_LIGHT)
+    levels = [least]
+    while levels[-1] * LEVEL_STEP < SATURATED_LIGHT:
+        levels.append(levels[-1] * LEVEL_STEP)
+    levels.append(SATURATED_LIGHT)
+    widest = _widest_px(light)
+    spots = []
+    for number, level in enumerate(levels):
+        above = levels[number + 1] if number + 1 < len(levels) else np.inf
+        spots += [
+            spot for box in _parts(light, level, above, widest) if (spot := _spot(light, level, box)) is not None
+        ]
+    return tuple(sorted(spots, key=lambda spot: -spot.peak * spot.radius_px)[: limits.MOST_SPOTS])
+
+
+def _widest_px(light: Light) -> float:
+    return float(max(limits.WIDEST_SHARE * max(light.shape), limits.WIDEST_PX))
+
+
+def _parts(light: Light, level: float, above: float, widest: float) -> list[tuple[int, int, int, int]]:
+    """(left, top, width, height) of the small parts brighter than a level, in which nothing reaches the next
+    one.
     """
     import cv2
 
+    bright = (light > level).astype(np.uint8)
+    _, _, stats, _ = cv2.connectedComponentsWithStats(bright)
+    stats = np.asarray(stats, np.int64)
+    small = (stats[:, 2] <= 2 * widest) & (stats[:, 3] <= 2 * widest) & (stats[:, 4] >= 3)
+    small[0] = False
+    boxes = []
+    for left, top, wide, high, _ in stats[small]:
+        if light[top : top + high, left : left + wide].max() <= above and _stands_out(light, left, top, wide, high):
+            boxes.append((int(left), int(top), int(wide), int(high)))
+    return boxes
+
+
+def _stands_out(light: Light, left: int, top: int, wide: int, high: int) -> bool:
+    """Whether most of eight places round a part are darker than it."""
     height, width = light.shape
-    reduced = (width // REDUCED, height // REDUCED)
-    small = np.asarray(cv2.resize(light, reduced, interpolation=cv2.INTER_AREA), np.float32)
-    for outline in covered_px:
-        cv2.fillPoly(small, [np.round(np.asarray(outline) / REDUCED).astype(np.int32)], 0.0)
-    widest = min(max(WIDEST_SHARE * max(light.shape), 24.0), WIDEST_PX)
-    kernel = np.ones((int(widest / REDUCED) | 1,) * 2, np.uint8)
-    standing = small - cv2.morphologyEx(small, cv2.MORPH_OPEN, kernel)
-    brightest = float(standing.max(initial=0.0))
-    if brightest < 0.02:
-        return ()
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        (standing > STANDING_OUT_SHARE * brightest).astype(np.uint8)
-    )
-    parts, boxes = np.asarray(labels, np.int32), np.asarray(stats, np.int32)
-    spots = [_spot(small, parts, boxes[number], number) for number in range(1, count)]
-    found = [spot for spot in spots if spot is not None]
-    return tuple(sorted(found, key=lambda spot: -spot.peak * spot.radius_px)[:MAX_SPOTS])
+    peak = float(light[top : top + high, left : left + wide].max())
+    columns = np.clip([left - 3, left + wide // 2, left + wide + 2], 0, width - 1)
+    rows = np.clip([top - 3, top + high // 2, top + high + 2], 0, height - 1)
+    ring = np.delete(light[np.ix_(rows, columns)].ravel(), 4)
+    return int((ring < limits.RING_SHARE * peak).sum()) >= limits.RING_SIDES
+
+
+def _spot(light: Light, level: float, box: tuple[int, int, int, int]) -> Spot | None:
+    """The brightest region of a part as a spot; None where it is no compact one.
+
+    What is saturated ends where it is no longer; anything else half way down to its surroundings.
+    """
+    from skimage.measure import label, regionprops
+
+    left, top, wide, high = box
+    peak = float(light[top : top + high, left : left + wide].max())
+    if peak < SATURATED_LIGHT:
+        more = 4 + max(wide, high)
+        left, top, wide, high = max(left - more, 0), max(top - more, 0), wide + 2 * more, high + 2 * more
+        level = min(level, 0.5 * (peak + float(np.median(light[top : top + high, left : left + wide]))))
+    part = light[top : top + high, left : left + wide]
+    regions: Sequence[Any] = regionprops(label(part > level, connectivity=2), intensity_image=part)  # type: ignore[no-untyped-call]
+    box_middle = np.array([box[1] - top + (box[3] - 1) / 2, box[0] - left + (box[2] - 1) / 2])
+    region = min(regions, key=lambda found: float(np.hypot(*(np.array(found.centroid) - box_middle))))
+    if region.area < 2 or (region.area >= 12 and region.solidity < limits.SOLID):
+        return None
+    # What is saturated has no weight of its own: the middle of its outline is the lamp's.
+    row, column = region.centroid if peak >= SATURATED_LIGHT else region.centroid_weighted
+    radius = max(float(np.sqrt(region.area / np.pi)), 0.8)
+    if 2 * radius > _widest_px(light):
+        return None
+    long, short = region.axis_major_length + 1.0, region.axis_minor_length + 1.0
+    # regionprops' orientation is the long axis's angle from the rows' direction, counter-clockwise.
+    across, down = np.sin(region.orientation), np.cos(region.orientation)
+    size = float(np.log(long / short)) if region.area >= 12 else 0.0
+    longer = (size * float(across**2 - down**2), size * float(2 * across * down))
+    return Spot((float(left + column), float(top + row)), radius, peak, longer)
 
 
 def same_place(spots: Sequence[Spot], others: Sequence[Spot]) -> bool:
@@ -99,7 +163,7 @@ def same_place(spots: Sequence[Spot], others: Sequence[Spot]) -> bool:
     places = np.array([other.centre_px for other in others]).reshape(-1, 2)
     if len(spots) < 2 or len(places) < 2:
         return False
-    near = [float(np.hypot(*(places - spot.centre_px).T).min()) < SAME_PLACE_PX for spot in spots]
+    near = [float(np.hypot(*(places - spot.centre_px).T).min()) < limits.SAME_PLACE_PX for spot in spots]
     return sum(near) >= max(2, 0.6 * len(spots))
 
 
@@ -110,26 +174,6 @@ def white_paper_light(light: Light, outline_px: Array) -> float:
     inside = np.zeros(light.shape, np.uint8)
     cv2.fillPoly(inside, [np.round(np.asarray(outline_px)).astype(np.int32)], 1)
     return float(np.percentile(light[inside > 0], 90)) if inside.any() else 0.0
-
-
-def _spot(small: Light, labels: NDArray[np.int32], stats: NDArray[np.int32], number: int) -> Spot | None:
-    """One component as a spot; None where it is no compact one."""
-    import cv2
-
-    left, top, across, down, area = (int(value) for value in stats)
-    part = small[top : top + down, left : left + across]
-    inside = labels[top : top + down, left : left + across] == number
-    if area < 4 or area < MIN_ROUNDNESS * np.pi / 4 * max(across, down) ** 2:
-        return None
-    # Ghosts may hang on the bright core of an exposed lamp: the core is what is nearly as bright as the peak.
-    peak = float(part[inside].max())
-    core = np.pad((inside & (part > 0.85 * peak)).astype(np.uint8), 1)
-    distance = cv2.distanceTransform(core, cv2.DIST_L2, 5)[1:-1, 1:-1]
-    deep = distance > 0.9 * distance.max()
-    rows, columns = np.nonzero(deep)
-    centre = (np.array([left + columns.mean(), top + rows.mean()]) + 0.5) * REDUCED - 0.5
-    radius = max(float(distance.max()), float(np.sqrt(area / np.pi)) * 0.5) * REDUCED
-    return Spot((float(centre[0]), float(centre[1])), radius, peak)
 
 
 def drawn_out(part: Array, middle: int) -> tuple[float, float]:

@@ -1,9 +1,9 @@
 """One lamp's part of the photo as the fit sees it: pixels in a strip along the ghosts' line, and the model there.
 
-The model is the lamp's own shape, a soft-edged disc, drawn once for the main image and once for each ghost,
-with a halo for glare and an even slope for the surroundings. The disc's radius, its softness and its
-brightness are the lamp's own unknowns, fitted to what is not saturated; a saturated pixel only pulls when the
-model is darker there.
+The model is the lamp's own shape, a soft-edged disc or ellipse, drawn once for the main image and once for each
+ghost, with a halo for glare and an even slope for what the background leaves. The shape, its softness and its
+brightness are the lamp's own unknowns, fitted to what is not saturated; a saturated pixel only pulls when the model
+is darker there.
 """
 
 from __future__ import annotations
@@ -15,41 +15,49 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from .ghost_geometry import GhostView, Lamp
+from ..sighting.boards import Board
+from . import thresholds as limits
+from .background import FINE_TILE_PX, background_of, hats_of
+from .ghost_geometry import Ghosts, GhostView, Lamp, MirrorView
 from .lamps import Light, Mask, Spot
 
 Array = NDArray[np.float64]
 
-PARAMETERS = ("x", "y", "log_bright", "log_radius", "log_soft", "halo", "ground", "slope_x", "slope_y")
+PARAMETERS = (
+    "x", "y", "log_bright", "log_radius", "log_soft", "halo", "ground", "slope_x", "slope_y", "longer_x",
+    "longer_y",
+)  # fmt: skip
 #: Behind the lamp's own: the ghosts' brightness, front and later ones, relative to Fresnel; and the log scale
 #: of their distances.
 SHARED = ("front", "later", "log_scale")
 N_OWN, N_ALL = len(PARAMETERS), len(PARAMETERS) + len(SHARED)
+LOG_SOFT, LONGER = 4, slice(9, 11)
 FRONT, LATER, LOG_SCALE = N_OWN, N_OWN + 1, N_OWN + 2
-#: Polarised light (a lamp behind glass, light off a wet street) changes the ghosts: sd of their factor.
-FRESNEL_SD = 0.3
-#: Noise of a photo's linear light: in the dark, and at full scale; common practice, no source.
-DARK_NOISE, FULL_NOISE = 0.004, 0.012
-#: Edges are wrong by this share of a pixel's own slope: shape, JPEG and sharpening.
-EDGE_NOISE_PX = 0.12
 #: The strip reaches this far beyond the farthest ghost considered, in lamp radii and in pixels.
 BEYOND_RADII, BEYOND_PX = 1.6, 6.0
 #: Places at which a lamp's radial profile is worked out.
 DISC_NODES = 100
-#: The thickest glass that is considered [mm].
-MAX_THICKNESS_MM = 8.0
+#: Thicknesses at which a lamp's ghosts are worked out; between them, distances per mm change evenly.
+NODES_MM = np.array([0.7, 2.0, 4.0, 6.5, 11.0])
+#: Patches with more pixels than this are made coarser by whole numbers.
+MOST_PIXELS = 2600
 
 
 @dataclass(frozen=True, eq=False)
 class Image:
-    """One image of a lamp: its light as a share of the main one's, its shift, and how far off each pixel is [px].
+    """One image of a lamp: its light as a share of the main one's, and how far off the pixels that it reaches are
+    [px].
 
-    shift : (2,) from the main image; moved : (n, 2) from the image's middle to each pixel; distance : (n,)
+    shift : (2,) from the main image; at : (m,) which pixels; moved : (m, 2) from the image's middle to each;
+    round : the same with the lamp's length taken out, over its size; distance : (m,) length of that
     """
 
     share: float
+    size: float
     shift: Array
+    at: NDArray[np.intp]
     moved: Array
+    round: Array
     distance: Array
 
 
@@ -75,7 +83,13 @@ class Drawn:
 
 @dataclass(frozen=True, eq=False)
 class Patch:
-    """The pixels of one lamp: places, light, whether a lower bound only, and the sd of each."""
+    """The pixels of one lamp: places, light less its background, whether a lower bound only, and the sd of each.
+
+    soft_px : blur (sd) of the print in the same mirror, which the lamp's edge shares; None: not known;
+    hats : (n, k) how much of each tile of the ground each pixel is; None: the ground is even; hats_sd : of their
+    light; block : side of the blocks of pixels that were joined; longer : (2,) how far the lamp is expected to be
+    longer than wide, as `Spot` has it, and longer_sd
+    """
 
     lamp: Lamp
     view: GhostView
@@ -87,16 +101,37 @@ class Patch:
     ratios: Array
     scale: float = 1.0
     correlation: float = 1.0
+    block: int = 1
+    longer: tuple[float, float] = (0.0, 0.0)
+    longer_sd: float = 0.05
+    hats: Array | None = None
+    hats_sd: float = 0.0
+    soft_px: float | None = None
 
     def scaled(self, scale: float, correlation: float) -> Patch:
         """The patch with its noise scale and the correlation of neighbouring residuals known."""
         return replace(self, scale=scale, correlation=correlation)
 
+    @cached_property
+    def _nodes(self) -> tuple[Array, Array]:
+        """Ghosts at NODES_MM: (nodes, 6) offsets per mm, (nodes, 3) sizes."""
+        ghosts = [self.view.ghosts(self.lamp, float(node)) for node in NODES_MM]
+        offsets = [ghost.offsets.ravel() / node for ghost, node in zip(ghosts, NODES_MM, strict=True)]
+        return np.array(offsets), np.array([ghost.sizes for ghost in ghosts])
+
+    def ghosts(self, thickness_mm: float) -> Ghosts:
+        """Places and sizes of the ghosts."""
+        per_mm, sizes = self._nodes
+        number = int(np.clip(np.searchsorted(NODES_MM, thickness_mm) - 1, 0, len(NODES_MM) - 2))
+        share = (thickness_mm - NODES_MM[number]) / (NODES_MM[number + 1] - NODES_MM[number])
+        step, size = ((1 - share) * part[number] + share * part[number + 1] for part in (per_mm, sizes))
+        return Ghosts(thickness_mm * step.reshape(3, 2), size)
+
     def offsets(self, thickness_mm: float) -> Array:
         """(3, 2) [px] of the ghosts from the main image."""
-        return self.view.ghost_offsets(self.lamp.position_mm, thickness_mm)
+        return self.ghosts(thickness_mm).offsets
 
-    def drawn(self, p: Array, offsets: Array, *, all_ghosts: bool = False) -> Drawn:
+    def drawn(self, p: Array, ghosts: Ghosts, *, all_ghosts: bool = False) -> Drawn:
         """A lamp of brightness 1 and its ghosts, as parameters `p` (PARAMETERS and SHARED) have them.
 
         all_ghosts : also those whose factor is held at nothing; else they cost no time.
@@ -105,30 +140,54 @@ class Patch:
         disc = disc_slopes(radius, soft)
         table = light_of_slope(*disc[:2])
         away = self.places_px - p[:2]
-        squared = np.einsum("ij,ij->i", away, away)
+        near = 1.0 + (away[:, 0] ** 2 + away[:, 1] ** 2) / (2.0 * (radius + soft)) ** 2
         parts = np.zeros((4, len(away)))
-        parts[1] = (1.0 + squared / (2.0 * (radius + soft)) ** 2) ** -1.5
+        parts[1] = 1.0 / (near * np.sqrt(near))
         images = []
-        shifts = np.vstack([np.zeros((1, 2)), offsets * np.exp(p[LOG_SCALE])])
+        shrink = shrinking(p[LONGER])
+        shifts = np.vstack([np.zeros((1, 2)), ghosts.offsets * np.exp(p[LOG_SCALE])])
+        sizes = (1.0, *ghosts.sizes)
         factors = (1.0, p[FRONT], p[LATER], p[LATER])
         for number, (part, shift) in enumerate(zip((0, 2, 3, 3), shifts, strict=True)):
             if factors[number] == 0.0 and not all_ghosts:
                 continue
             ratio = 1.0 if number == 0 else self.ratios[number - 1]
             moved = away - shift
-            distance = np.sqrt(np.einsum("ij,ij->i", moved, moved))
-            parts[part] += ratio * np.interp(distance, disc[0], table, right=0.0)
-            images.append(Image(float(ratio * factors[number]), shift, moved, distance))
+            rounded = moved @ (shrink / sizes[number])
+            far2 = rounded[:, 0] ** 2 + rounded[:, 1] ** 2
+            at = np.flatnonzero(far2 < disc[0][-1] ** 2)
+            distance = np.sqrt(far2[at])
+            parts[part][at] += ratio * np.interp(distance, disc[0], table, right=0.0)
+            share, size = float(ratio * factors[number]), float(sizes[number])
+            images.append(Image(share, size, shift, at, moved[at], rounded[at], distance))
         return Drawn(p, parts, disc, tuple(images))
 
     def light_of(self, drawn: Drawn) -> Array:
         """(n,) linear light: lamp, halo and ghosts over the surroundings."""
         p = drawn.p
-        return np.asarray(np.exp(p[2]) * drawn.glow + p[6] + self._from_middle() @ p[7:9])
+        return np.asarray(np.exp(p[2]) * drawn.glow + p[6] + self._from_middle @ p[7:9])
 
-    def model(self, p: Array, offsets: Array) -> Array:
+    def model(self, p: Array, ghosts: Ghosts) -> Array:
         """(n,) linear light for parameters `p`."""
-        return self.light_of(self.drawn(p, offsets))
+        return self.light_of(self.drawn(p, ghosts))
+
+    @cached_property
+    def _ground(self) -> tuple[Array, Array] | None:
+        """(n, k) whitened tiles of the ground, and (k, n) their least-squares light, prior and all, from
+        residuals.
+        """
+        if self.hats is None or self.hats.shape[1] == 0:
+            return None
+        tiles = np.where(self.full[:, None], 0.0, self.hats) / (self.noise * self.scale)[:, None]
+        known = self.correlation / self.hats_sd**2 * np.eye(tiles.shape[1])
+        return tiles, np.asarray(np.linalg.solve(tiles.T @ tiles + known, tiles.T), float)
+
+    def over_ground(self, residual: Array) -> Array:
+        """(n,) or (n, m) whitened residuals or derivatives less what uneven ground explains of them."""
+        if self._ground is None:
+            return residual
+        tiles, solved = self._ground
+        return np.asarray(residual - tiles @ (solved @ residual))
 
     def linearised(self, drawn: Drawn, free: NDArray[np.bool_]) -> tuple[Array, Array]:
         """Whitened residuals and their (n, N_ALL) derivatives by the free parameters; zero for others."""
@@ -138,55 +197,92 @@ class Patch:
         columns[:, 2] = bright * drawn.glow
         columns[:, 5], columns[:, FRONT], columns[:, LATER] = bright * drawn.parts[1:]
         columns[:, 6] = 1.0
-        columns[:, 7:9] = self._from_middle()
-        columns[:, [0, 1, 3, 4, LOG_SCALE]] = bright * self._by_shape(drawn)
+        columns[:, 7:9] = self._from_middle
+        columns[:, [0, 1, 3, 4, 9, 10, LOG_SCALE]] = bright * self._by_shape(drawn)
         residual = (self.light - base) / (self.noise * self.scale)
         pulls = ~self.full | (residual > 0)
         residual = np.where(pulls, residual, 0.0)
         columns *= -(pulls / (self.noise * self.scale))[:, None]
-        return residual, np.where(free, columns, 0.0)
+        return self.over_ground(residual), np.where(free, self.over_ground(columns), 0.0)
 
     def _by_shape(self, drawn: Drawn) -> Array:
-        """(n, 5) derivatives of the light of a lamp of brightness 1 by x, y, log_radius, log_soft, log_scale."""
+        """(n, 7) derivatives of the light of a lamp of brightness 1 by x, y, log_radius, log_soft, longer,
+        log_scale.
+        """
         p = drawn.p
         nodes, by_distance, by_log_radius = drawn.disc
-        result = self._halo_by_shape(p[5], drawn.images[0].moved, float(np.exp(p[3])), float(np.exp(p[4])))
+        shrink = shrinking(p[LONGER])
+        by_longer = [
+            (shrinking(p[LONGER] + step) - shrinking(p[LONGER] - step)) / 2e-4 for step in np.eye(2) * 1e-4
+        ]
+        away = self.places_px - p[:2]
+        result = np.zeros((len(away), 7))
+        self._halo_by_shape(result, p[5], away, float(np.exp(p[3])), float(np.exp(p[4])))
         for image in drawn.images:
+            at = image.at
             slope = image.share * np.interp(image.distance, nodes, by_distance, right=0.0)
             wider = image.share * np.interp(image.distance, nodes, by_log_radius, right=0.0)
-            pull = -image.moved * (slope / np.maximum(image.distance, 1e-9))[:, None]
-            result[:, :2] += pull
-            result[:, 2] += wider
+            unit = image.round * (slope / np.maximum(image.distance, 1e-9) / image.size)[:, None]
+            pull = -unit @ shrink
+            part = np.empty((len(at), 7))
+            part[:, :2] = pull
+            part[:, 2] = wider
             # The profile depends on distance / soft and radius / soft alone: its three log slopes sum to zero.
-            result[:, 3] -= image.distance * slope + wider
-            result[:, 4] += pull @ image.shift
+            part[:, 3] = -image.distance * slope - wider
+            for number, turn in enumerate(by_longer):
+                part[:, 4 + number] = (unit * (image.moved @ turn)).sum(axis=1)
+            part[:, 6] = pull @ image.shift
+            result[at] += part
         return result
 
     @staticmethod
-    def _halo_by_shape(share: float, away: Array, radius: float, soft: float) -> Array:
-        """(n, 5) the halo's part of `_by_shape`."""
+    def _halo_by_shape(result: Array, share: float, away: Array, radius: float, soft: float) -> None:
+        """The halo's part of `_by_shape`."""
+        if share == 0.0:
+            return
         wide = radius + soft
-        squared = np.einsum("ij,ij->i", away, away)
+        squared = away[:, 0] ** 2 + away[:, 1] ** 2
         factor = share * 0.75 / wide**2 * (1.0 + squared / (2.0 * wide) ** 2) ** -2.5
         by_width = factor * squared / wide
-        nothing = np.zeros(len(away))
-        return np.column_stack([away * factor[:, None], by_width * radius, by_width * soft, nothing])
+        result[:, :2] = away * factor[:, None]
+        result[:, 2], result[:, 3] = by_width * radius, by_width * soft
 
+    @cached_property
     def _from_middle(self) -> Array:
         return np.asarray(self.places_px - np.asarray(self.lamp.reflected.centre_px))
 
     def whitened(self, drawn: Drawn) -> Array:
         """(n,) residuals over their sd; at saturated pixels only what the model lacks."""
         residual = (self.light - self.light_of(drawn)) / (self.noise * self.scale)
-        return np.asarray(np.where(self.full, np.maximum(residual, 0.0), residual))
+        return self.over_ground(np.where(self.full, np.maximum(residual, 0.0), residual))
 
-    def start(self) -> Array:
-        """Parameters to begin with."""
+    def start(self, brightness: float = 1.0) -> Array:
+        """Parameters to begin with; brightness : of a saturated lamp, over its peak."""
         spot = self.lamp.reflected
-        ground = float(np.percentile(self.light, 25))
-        bright = max(spot.peak - ground, 0.02) * (2.0 if self.full.any() else 1.0)
-        own = [*spot.centre_px, np.log(bright), np.log(max(spot.radius_px, 1.5)), 0.0, 0.0, ground, 0.0, 0.0]
+        bright = max(spot.peak, 0.02) * (brightness if self.full.any() else 1.0)
+        # A lamp far brighter than full scale looks wider than it is, by its blurred edge.
+        radius = max(spot.radius_px - 0.3 * np.log(max(brightness, 1.0)), 0.8)
+        own = [
+            *spot.centre_px,
+            np.log(bright),
+            np.log(radius),
+            np.log(self.soft_px or 1.0),
+            0.0,
+            0.0,
+            0.0,
+            0.0,
+            *self.longer,
+        ]
         return np.array([*own, 1.0, 1.0, 0.0])
+
+
+def shrinking(longer: Array) -> Array:
+    """(2, 2) symmetric, of determinant 1: makes an ellipse round. longer : log of its axes' ratio, angle
+    doubled.
+    """
+    half = float(np.hypot(*longer)) / 2
+    turned = np.array([[longer[0], longer[1]], [longer[1], -longer[0]]]) / 2
+    return np.asarray(np.cosh(half) * np.eye(2) - (np.sinh(half) / half if half > 1e-9 else 1.0) * turned)
 
 
 def soft_disc(radius: float, soft: float) -> tuple[Array, Array]:
@@ -222,64 +318,133 @@ def disc_slopes(radius: float, soft: float) -> tuple[Array, Array, Array]:
 
 
 def patch_of(
-    lamp: Lamp, view: GhostView, light: Light, full: Mask, others: Sequence[Spot], photo: int = 0
+    lamp: Lamp,
+    view: GhostView,
+    light: Light,
+    full: Mask,
+    others: Sequence[Spot],
+    photo: int = 0,
+    boards: Sequence[Board] = (),
 ) -> Patch | None:
-    """The strip of pixels along a lamp's ghosts; None where it leaves the photo or too little is left.
+    """The strip of pixels along a lamp's ghosts, its background taken out; None where too little is left in the
+    photo.
 
-    Pixels of other spots, and of where their ghosts would be, are left out.
+    others : spots that are not this lamp's: pixels of theirs, and those nearer to them on the ghosts' line, are
+    left out; boards : sighted in the photo, whose print may be behind the lamp
     """
-    ends = view.ghost_offsets(lamp.position_mm, MAX_THICKNESS_MM)[:2]
+    ends = view.ghosts(lamp, limits.MOST_GLASS_MM).offsets[:2]
     if not np.isfinite(ends).all():
         return None
     spot = lamp.reflected
     reach = BEYOND_RADII * spot.radius_px + BEYOND_PX
-    half = int(np.ceil(np.abs(ends).max() + reach))
-    square = square_round(spot, half, light, full)
+    square = square_round(spot, int(np.ceil(np.abs(ends).max() + reach)) + 12, light, full)
     if square is None:
         return None
     places = square.places_px
-    chosen = _distance_to_line(places - spot.centre_px, ends) < reach
+    strip = distance_to_line(places - spot.centre_px, ends) < reach
+    free, chosen = ~strip & ~square.full, strip.copy()
     for other in others:
-        if other is not spot:
-            near = _distance_to_line(places - other.centre_px, ends)
-            chosen &= near > 1.3 * other.radius_px + 3.0
-    if (chosen & ~square.full).sum() < 60:
+        far = np.hypot(*(places - other.centre_px).T)
+        free &= distance_to_line(places - other.centre_px, ends) > 1.3 * other.radius_px + 4.0
+        chosen &= far > 1.4 * other.radius_px + 4.0
+        near_line = distance_to_line(places - other.centre_px, ends) < 1.3 * other.radius_px + 3.0
+        chosen &= ~(near_line & (far < np.hypot(*(places - spot.centre_px).T)))
+    shape = square.light.shape
+    behind = background_of(square.light, square.corner, boards, free.reshape(shape), reach)
+    # Where the background itself is as bright as the camera's curve is known, nothing can be told.
+    chosen &= ~(square.full & (behind.light.ravel() > 0.5))
+    if (chosen & ~square.full).sum() < 40:
         return None
-    ratios = view.ghost_ratios(lamp.position_mm)
-    values, bound, noise = square.light.ravel()[chosen], square.full[chosen], square.noise[chosen]
-    return Patch(lamp, view, photo, places[chosen], values, bound, noise, ratios)
+    alone = square.light - behind.light
+    noise = np.hypot(noise_of(alone, square.light), behind.sd).ravel()
+    hats, _ = hats_of(shape, FINE_TILE_PX)
+    hats = hats[chosen][:, hats[chosen].sum(axis=0) > 1.0]
+    pixels, hats, block = _coarser(places[chosen], alone.ravel()[chosen], square.full[chosen], noise[chosen], hats)
+    longer, longer_sd = _expected_length(lamp, view)
+    return Patch(
+        lamp, view, photo, *pixels, view.ghost_ratios(lamp.position_mm),
+        block=block, longer=longer, longer_sd=longer_sd, hats=hats, hats_sd=behind.smooth_sd,
+        soft_px=_blur_px(boards), correlation=behind.correlation,
+    )  # fmt: skip
+
+
+def _expected_length(lamp: Lamp, view: GhostView) -> tuple[tuple[float, float], float]:
+    """How far the reflection is longer than wide, and its sd: as the lamp seen directly is, in the mirror."""
+    if lamp.direct is None or not isinstance(view, MirrorView):
+        return (0.0, 0.0), 0.1
+    size = float(np.hypot(*lamp.direct.longer))
+    angle = 2 * view.mirrored_angle(lamp.position_mm, float(np.arctan2(*lamp.direct.longer[::-1])) / 2)
+    return (size * float(np.cos(angle)), size * float(np.sin(angle))), 0.05 + 0.4 * size
+
+
+def _blur_px(boards: Sequence[Board]) -> float | None:
+    """Blur of the reflected print, else of the sheet's own; None without either."""
+    blurs = [board.blur_px for board in boards if board.mirrored] or [board.blur_px for board in boards]
+    return max(float(np.median(blurs)), limits.LEAST_BLUR_PX) if blurs else None
+
+
+def _coarser(
+    places: Array, light: Array, full: Mask, noise: Array, hats: Array
+) -> tuple[tuple[Array, Array, Mask, Array], Array, int]:
+    """Blocks of pixels joined to their means where there are very many, and their side; a lower bound rules its
+    block.
+    """
+    block = int(np.ceil(np.sqrt(len(places) / MOST_PIXELS)))
+    if block < 2:
+        return (places, light, full, noise), hats, 1
+    cells = np.floor(places / block).astype(np.int64)
+    _, number, count = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
+    number = number.ravel()
+
+    def mean(values: Array) -> Array:
+        return np.asarray(np.bincount(number, values) / count)
+
+    whole = count >= 0.7 * block**2
+    joined = np.column_stack([mean(places[:, 0]), mean(places[:, 1])])
+    # Neighbours err alike: their mean is hardly surer than one of them.
+    made = (joined[whole], mean(light)[whole], (mean(full.astype(float)) > 0)[whole], mean(noise)[whole])
+    tiles = np.column_stack([mean(hat) for hat in hats.T]) if hats.shape[1] else hats[:0]
+    return made, tiles[whole], block
 
 
 @dataclass(frozen=True, eq=False)
 class Square:
-    """All pixels of a square part: (n, 2) places [px], (h, w) light, (n,) whether full, (n,) sd of the light."""
+    """All pixels of a square part: its corner (column, row), (n, 2) places [px], (h, w) light, (n,) full."""
 
+    corner: tuple[int, int]
     places_px: Array
     light: Array
     full: Mask
-    noise: Array
 
 
 def square_round(spot: Spot, half: int, light: Light, full: Mask) -> Square | None:
-    """The pixels as far as `half` [px] from a spot's middle, each way; None where they leave the photo."""
+    """The pixels as far as `half` [px] from a spot's middle, each way, as far as the photo reaches; None: it is
+    outside.
+    """
     column, row = (round(value) for value in spot.centre_px)
     height, width = light.shape
-    if not (half <= column < width - half and half <= row < height - half):
+    if not (4 <= column < width - 4 and 4 <= row < height - 4):
         return None
-    inside = slice(row - half, row + half + 1), slice(column - half, column + half + 1)
+    left, top = max(column - half, 0), max(row - half, 0)
+    inside = slice(top, min(row + half + 1, height)), slice(left, min(column + half + 1, width))
     rows, columns = np.mgrid[inside]
     places = np.column_stack([columns.ravel(), rows.ravel()]).astype(float)
     part = light[inside].astype(float)
-    return Square(places, part, full[inside].ravel(), noise_of(part).ravel())
+    return Square((left, top), places, part, full[inside].ravel())
 
 
-def noise_of(part: Array) -> Array:
-    """(h, w) standard deviation of a part's linear light: sensor noise, and edges that no model gets right."""
+def noise_of(part: Array, seen: Array | None = None) -> Array:
+    """(h, w) sd of a part's linear light: sensor noise, and edges that no model gets right.
+
+    part : the light; seen : with the background, where `part` is without
+    """
     slope = np.hypot(*np.gradient(part))
-    return np.asarray(np.sqrt(DARK_NOISE**2 + FULL_NOISE**2 * np.maximum(part, 0.0) + (EDGE_NOISE_PX * slope) ** 2))
+    brightness = np.maximum(part if seen is None else seen, 0.0)
+    edges = limits.EDGE_NOISE_PX * slope
+    return np.asarray(np.sqrt(limits.DARK_NOISE**2 + limits.FULL_NOISE**2 * brightness + edges**2))
 
 
-def _distance_to_line(places: Array, ends: Array) -> Array:
+def distance_to_line(places: Array, ends: Array) -> Array:
     """(n,) distance to the line from one end by way of the origin to the other."""
     best = np.full(len(places), np.inf)
     for end in ends:

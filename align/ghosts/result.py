@@ -47,7 +47,9 @@ class LampSeen:
     """A lamp's reflection.
 
     photo : its file; position_px : of the main image; direct_px : of the lamp itself, None where it is not
-    seen; incidence_deg : angle to the glass's normal; ghosts : empty where none were found.
+    seen; incidence_deg : angle from the square to the glass; ghosts : empty where none were found; crescent_px :
+    how much of a ghost of 2 mm glass its own disc would leave free; tells : whether a ghost of any glass that is
+    sold would show.
     """
 
     photo: str
@@ -56,6 +58,8 @@ class LampSeen:
     incidence_deg: float
     ghosts: tuple[GhostSeen, ...]
     profile: Profile = field(repr=False)
+    crescent_px: float | None = None
+    tells: bool = False
 
     def to_json(self) -> dict[str, Any]:
         """The contract's lamp object."""
@@ -65,6 +69,8 @@ class LampSeen:
             "direct": None if self.direct_px is None else [round(value, 2) for value in self.direct_px],
             "incidence_deg": round(self.incidence_deg, 2),
             "ghosts": [ghost.to_json() for ghost in self.ghosts],
+            "crescent_px": None if self.crescent_px is None else round(self.crescent_px, 2),
+            "ghost_would_show": self.tells,
         }
 
 
@@ -105,7 +111,8 @@ class GlassResult:
     reason : why this verdict; better_photo : what would tell more, or ""; nearest_common_mm : the common glass
     nearest to the thickness; limit_ratio : the brightest ghost of 2 mm glass that could have gone unseen, where
     none was; other_glass : for the first lamp; blur : what blurs the lamps, empty where nothing does, None where it
-    cannot be told because no lamp is seen directly; sources : the photos' files as they were read.
+    cannot be told because no lamp is seen directly; other_mirrors : what the same photos say of the mirrors that
+    stand right of the first; sources : the photos' files as they were read.
     """
 
     photos: tuple[str, ...]
@@ -118,6 +125,7 @@ class GlassResult:
     other_glass: tuple[OtherGlass, ...]
     warnings: tuple[str, ...] = ()
     blur: tuple[BlurCause, ...] | None = None
+    other_mirrors: tuple[GlassResult, ...] = ()
     sources: tuple[PhotoFile, ...] = field(default=(), repr=False, compare=False)
 
     def to_json(self) -> dict[str, Any]:
@@ -134,4 +142,16 @@ class GlassResult:
             "other_glass": [other.to_json() for other in self.other_glass],
             "blur": None if self.blur is None else [cause.to_json() for cause in self.blur],
             "warnings": list(self.warnings),
+            "mirrors": [answer.mirror_json() for answer in (self, *self.other_mirrors)],
+        }
+
+    def mirror_json(self) -> dict[str, Any]:
+        """What is said of one mirror where there may be several."""
+        return {
+            "glass": self.glass.to_json(),
+            "nearest_common_mm": self.nearest_common_mm,
+            "reason": self.reason,
+            "better_photo": self.better_photo,
+            "limit_ratio": None if self.limit_ratio is None else round(self.limit_ratio, 5),
+            "lamps": [lamp.to_json() for lamp in self.lamps],
         }

@@ -8,11 +8,20 @@ from ..drawing.wording import kept_together, number_text, with_uncertainty
 from .result import GlassResult, LampSeen
 
 COLUMNS = 80
+#: Ghosts with less than this share of the main image's light are not told.
+LEAST_TOLD = 0.0005
 ORDER_WORDS = {0: "front face", 2: "first extra trip", 3: "second extra trip"}
 
 
 def glass_text(result: GlassResult) -> str:
-    """Verdict first, then why, each lamp, what other glass would show, and the better photo."""
+    """Verdict first, then why, each lamp, what other glass would show, and the better photo; mirror by mirror."""
+    if not result.other_mirrors:
+        return _mirror_text(result)
+    answers = (result, *result.other_mirrors)
+    return "\n\n".join(f"MIRROR {number} from the left\n\n{_mirror_text(a)}" for number, a in enumerate(answers, 1))
+
+
+def _mirror_text(result: GlassResult) -> str:
     parts = [_filled(_verdict(result)), _filled(result.reason)]
     parts += ["\n".join(_lamp_lines(number, lamp)) for number, lamp in enumerate(result.lamps, 1)]
     if result.other_glass:
@@ -42,12 +51,26 @@ def _verdict(result: GlassResult) -> str:
 def _lamp_lines(number: int, lamp: LampSeen) -> list[str]:
     x, y = lamp.position_px
     seen = "seen directly too" if lamp.direct_px is not None else "not seen directly"
-    lines = [f"  Lamp {number}  reflected at ({x:.0f}, {y:.0f}), {seen}, {lamp.incidence_deg:.0f}° to the glass"]
+    angle = f"{lamp.incidence_deg:.0f}° from the square to the glass"
+    lines = [f"  Lamp {number}  reflected at ({x:.0f}, {y:.0f}), {seen}, {angle}"]
+    if not lamp.ghosts and lamp.crescent_px is not None:
+        lines.append(f"          {_crescent_words(lamp)}")
     for ghost in lamp.ghosts:
         away = ((ghost.position_px[0] - x) ** 2 + (ghost.position_px[1] - y) ** 2) ** 0.5
+        if ghost.ratio.value < LEAST_TOLD:
+            continue
         share = number_text(100 * ghost.ratio.value, 1)
         lines.append(f"          ghost of the {ORDER_WORDS[ghost.order]}: {away:.1f} px away, {share} %")
     return lines
+
+
+def _crescent_words(lamp: LampSeen) -> str:
+    """How far a ghost would stick out of its lamp's glow."""
+    free = lamp.crescent_px or 0.0
+    if free <= 0:
+        return "a ghost of 2 mm glass would be hidden by the lamp's own glow"
+    seen = "" if lamp.tells else ": too little to tell"
+    return f"a ghost of 2 mm glass would stick out of its glow by {number_text(free, 1)} px{seen}"
 
 
 def _other_lines(result: GlassResult) -> list[str]:

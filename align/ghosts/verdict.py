@@ -2,105 +2,136 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
-from .likelihood import GlassFit
+from . import thresholds as limits
+from .crescent import Crescent, better_photos
+from .likelihood import GlassFit, LampFit
 
-#: By this much (chi-square) the answer's own explanation must beat the other one: five sd.
-SURE = 25.0
-#: And ghosts on both sides a ghost on one side only: three sd.
-SURE_OF_BOTH = 9.0
-#: No mirror has thinner glass [mm].
-THIN_MM = 0.8
-#: A thickness is worth saying when the half-width of its interval is below this [mm].
-WORTH_MM = 1.5
-#: Ghosts' brightness relative to Fresnel that glass can have; polarised light moves it about 1.
-FEWEST, MOST = 0.4, 2.0
-#: A lamp lacks ghosts where they are fainter than that by so many standard deviations.
-LACKING_SD = 3.0
+Verdict = Literal["front-coated", "back-silvered", "undetermined"]
+ALONE = "Show one lamp alone, before a dark background."
 
 
 @dataclass(frozen=True)
 class Judgement:
-    """verdict : as in results.GlassSummary; reason : in a sentence; better_photo : what to take, or ""."""
+    """verdict; reason : in a sentence or two; better_photo : what to take, or ""."""
 
-    verdict: str
+    verdict: Verdict
     reason: str
     better_photo: str = ""
 
 
-def judge(fit: GlassFit, paired: bool, lamps_too: bool = False) -> Judgement:
+def judge(fit: GlassFit, crescents: Sequence[Crescent], *, paired: bool, lamps_too: bool = False) -> Judgement:
     """What the lamps say.
 
     Parameters
     ----------
+    crescents : what each lamp could show
     paired : every lamp was seen directly too, so that each is known to be a reflection, and its place
     lamps_too : the lamps themselves are flanked as their reflections are
     """
-    strong = fit.evidence > SURE and fit.both_sides > SURE_OF_BOTH and fit.low_mm > THIN_MM
-    if strong and lamps_too:
+    strong = fit.evidence > limits.SURE and fit.both_sides > limits.SURE_OF_BOTH and fit.low_mm > limits.THIN_MM
+    if strong:
+        return _flanked(fit, lamps_too)
+    if fit.against > limits.SURE:
+        return _bare(fit, crescents, paired)
+    return Judgement("undetermined", *_weak(fit, crescents))
+
+
+def _flanked(fit: GlassFit, lamps_too: bool) -> Judgement:
+    """Something flanks the lamps: whether it is glass."""
+    if lamps_too:
         return Judgement(
             "undetermined",
             "The lamps seen directly are drawn out just as their reflections are: that is no glass.",
             "Rest the phone on something firm, wipe its lens, and take the photo again.",
         )
-    if strong and _contradicted(fit):
+    if _contradicted(fit.lamps):
         return Judgement(
             "undetermined",
             "Some lamps' reflections are flanked as by glass, but at least as many plainly are not.",
-            "Show one lamp alone, before a dark background.",
+            ALONE,
         )
-    if strong and _bright_as_glass(fit):
-        which = "The lamp's reflection is" if len(fit.lamps) == 1 else "The lamps' reflections are"
-        return Judgement("back-silvered", f"{which} flanked by ghosts on both sides, where glass puts them.")
-    if strong:
+    if not _bright_as_glass(fit):
         return Judgement(
-            "undetermined",
-            "Something flanks the lamps, but it is not as bright as ghosts are.",
-            "Show one lamp alone, before a dark background.",
+            "undetermined", "Something flanks the lamps, but it is not as bright as ghosts are.", ALONE
         )
-    if fit.against > SURE and paired:
-        reason = "No ghosts beside the lamps' reflections."
-        if fit.limit_share is not None:
-            reason += f" A ghost of {100 * fit.limit_share:.1f} % would have been seen."
-        return Judgement("front-coated", reason)
-    if fit.against > SURE:
+    speaking = sum(lamp.evidence > limits.SPEAKS for lamp in fit.lamps)
+    which = "The lamp's reflection is" if len(fit.lamps) == 1 else "The lamps' reflections are"
+    words = f"{which} flanked by ghosts on both sides, where glass puts them"
+    if len(fit.lamps) > 1:
+        words += f": {_count(speaking, len(fit.lamps))}"
+    return Judgement("back-silvered", words + ".")
+
+
+def _bare(fit: GlassFit, crescents: Sequence[Crescent], paired: bool) -> Judgement:
+    """No ghosts fit better than any glass: whether they would have been seen."""
+    telling = sum(crescent.tells for crescent in crescents)
+    free = max((crescent.free_px(limits.LEAST_GLASS_MM) for crescent in crescents), default=0.0)
+    if not paired:
         return Judgement(
             "undetermined",
             "No ghosts were seen, but no lamp is seen directly as well: the bright spots may be no reflections.",
             "Show the lamps themselves and their reflections in one photo.",
         )
-    return Judgement("undetermined", *_weak(fit))
+    denied = [lamp for lamp in fit.lamps if lamp.against < -limits.SPEAKS]
+    if free < limits.LEAST_CRESCENT_PX or 2 * len(denied) >= len(fit.lamps):
+        return Judgement("undetermined", *_weak(fit, crescents))
+    reason = "No ghosts beside the lamps' reflections."
+    reason += f" A ghost would have been seen {_count(telling, len(crescents))}"
+    if fit.limit_share is not None:
+        reason += f", down to {100 * fit.limit_share:.1f} % of the lamp's light (2 mm glass has 4 to 6 %)"
+    return Judgement("front-coated", reason + ".")
+
+
+def _count(some: int, every: int) -> str:
+    """At how many of the lamps."""
+    if every == 1:
+        return "at the one lamp" if some else "at no lamp"
+    if some == every:
+        return f"at all {every} lamps"
+    return f"at {some} of {every} lamps"
 
 
 def _bright_as_glass(fit: GlassFit) -> bool:
-    """Whether the ghosts are, on the average of the lamps, about as bright as Fresnel has them."""
+    """Whether the ghosts are, on the average of the lamps that speak, about as bright as Fresnel has them."""
+    speaking = [lamp for lamp in fit.lamps if lamp.evidence > limits.SPEAKS] or list(fit.lamps)
     for side in (0, 1):
-        values = [lamp.factors[side][0] for lamp in fit.lamps]
-        if not FEWEST < sum(values) / len(values) < MOST:
+        values = [lamp.factors[side][0] for lamp in speaking]
+        if not limits.FEWEST < sum(values) / len(values) < limits.MOST:
             return False
     return True
 
 
-def _contradicted(fit: GlassFit) -> bool:
-    """Whether as many lamps lack ghosts on both sides as do not: a mirror has the same glass for all of them.
+def _contradicted(lamps: Sequence[LampFit]) -> bool:
+    """Whether as many lamps deny ghosts as show them: a mirror has the same glass for all of them.
 
     A few may lack them: a window or a glossy ball is taken for a lamp now and then, whose edges are soft.
     """
-    lacking = sum(all(value + LACKING_SD * sd < FEWEST for value, sd in lamp.factors) for lamp in fit.lamps)
-    return 2 * lacking >= len(fit.lamps) > 1
+    lacking = [
+        lamp.evidence < -limits.SPEAKS
+        or all(value + limits.LACKING_SD * sd < limits.FEWEST for value, sd in lamp.factors)
+        for lamp in lamps
+    ]
+    for_it = sum(lamp.evidence > limits.SPEAKS and not lack for lamp, lack in zip(lamps, lacking, strict=True))
+    return sum(lacking) >= max(for_it, 1)
 
 
-def _weak(fit: GlassFit) -> tuple[str, str]:
+def _weak(fit: GlassFit, crescents: Sequence[Crescent]) -> tuple[str, str]:
     """Why the fit cannot tell, and which photo would."""
-    saturated = all(lamp.patch.full.any() for lamp in fit.lamps)
-    brightest = max(float(lamp.patch.light.max()) for lamp in fit.lamps)
-    if not saturated and brightest < 0.3:
+    telling = sum(crescent.tells for crescent in crescents)
+    better = " Or: ".join(better_photos(crescents)) or ALONE
+    if all(c.ghost_light <= limits.GHOST_OVER_NOISE * c.noise for c in crescents):
+        return "The lamps are too dark in the photo for ghosts of 4 % to show.", better
+    if telling:
         return (
-            "The lamps are too dark in the photo for ghosts of 4 % to show.",
-            "Expose longer, so that the lamps are just white, in a dark room.",
+            f"A ghost should have been seen {_count(telling, len(crescents))}, but what is seen there is neither "
+            "glass nor none: something else is beside the reflections, or behind them.",
+            ALONE,
         )
-    return (
-        "Ghosts would hide in the lamps' own glow or surroundings.",
-        "Come closer and look at the mirror more steeply from the side, with the room dark and the lamps alone.",
-    )
+    hidden = "it would hide in its lamp's own glow, and stick out by less than half a pixel."
+    if len(crescents) == 1:
+        return f"A ghost of thin glass would not have been seen: {hidden}", better
+    return f"A ghost of thin glass would have been seen at none of the lamps: {hidden}", better

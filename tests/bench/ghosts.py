@@ -21,16 +21,19 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from align.ghosts.blur import Look, direct_look, lamps_show_it_too
-from align.ghosts.ghost_geometry import MirrorView, lamps_of
+from align.ghosts.blur import Looks, lamps_show_it_too, looks_of
+from align.ghosts.crescent import Crescent, crescent_of
+from align.ghosts.ghost_geometry import MirrorView
 from align.ghosts.ghost_pairs import ghost_pairs
+from align.ghosts.job import chosen_patches
 from align.ghosts.lamps import find_spots, light_of
 from align.ghosts.likelihood import GlassFit, fit_glass
-from align.ghosts.patch import Patch, patch_of
+from align.ghosts.patch import Patch
 from align.ghosts.verdict import judge
+from align.ghosts.views import LitPhoto, lamps_by_mirror
 from align.optics.camera_model import Camera
 from align.optics.geometry import mirror_normal
-from tests.rendering.ghost_photos import FINISHES, FOCAL_PX, SCENES, WHOLE_PX, Case, case_of, finished, traced
+from tests.rendering.ghost_photos import FINISHES, FOCAL_PX, SCENES, Case, case_of, finished, traced
 
 HERE = Path(__file__).resolve().parent
 
@@ -72,13 +75,29 @@ def light_of_case(case: Case, folder: Path) -> tuple[np.ndarray, np.ndarray]:
     return kept["d"].astype(np.float32), kept["r"].astype(np.float32)
 
 
-def patches_of(codes: np.ndarray, view: MirrorView) -> list[tuple[Patch, Look | None]]:
-    """The lamps seen both ways, and how each looks itself."""
+#: Light of the sheet's paper, which lamps exceed: there is none in these dark rooms.
+PAPER_LIGHT = 0.1
+
+
+def patches_of(codes: np.ndarray, view: MirrorView) -> list[tuple[Patch, Looks | None]]:
+    """The lamps seen both ways, and how each looks."""
     light, full = light_of(codes)
-    spots = find_spots(light)
-    lamps = [lamp for lamp in lamps_of(spots, view, WHOLE_PX[0]) if lamp.direct is not None]
-    found = [(lamp, patch_of(lamp, view, light, full, spots)) for lamp in lamps]
-    return [(patch, direct_look(lamp, view, light, full, spots)) for lamp, patch in found if patch is not None][:6]
+    item = LitPhoto(Path("part"), (view,), light, full, find_spots(light, PAPER_LIGHT), ())
+    lamps = [[lamp for lamp in lamps_by_mirror(item)[0] if lamp.direct is not None]]
+    patches = chosen_patches([item], lamps, 0)
+    return [(patch, looks_of(patch.lamp, view, light, full, item.spots)) for patch in patches]
+
+
+def crescents_of(fit: GlassFit, view: MirrorView) -> list[Crescent]:
+    """What each lamp could show."""
+    return [
+        crescent_of(
+            lamp.patch,
+            lamp.best if lamp.evidence > 0 else lamp.without,
+            view.incidence_deg(lamp.patch.lamp.position_mm),
+        )
+        for lamp in fit.lamps
+    ]
 
 
 def answer_of(case: Case, codes: np.ndarray) -> dict:
@@ -97,8 +116,10 @@ def answer_of(case: Case, codes: np.ndarray) -> dict:
     if not patches:
         return answer | {"verdict": "undetermined", "reason": "no lamp seen both ways"}
     fit = fit_glass([patch for patch, _ in patches])
-    judged = judge(fit, True, lamps_show_it_too(fit, [look for _, look in patches]))
-    return answer | {"verdict": judged.verdict, "reason": judged.reason} | _numbers(fit)
+    crescents = crescents_of(fit, view)
+    judged = judge(fit, crescents, paired=True, lamps_too=lamps_show_it_too(fit, [look for _, look in patches]))
+    best = max(crescent.free_px(2.0) for crescent in crescents)
+    return answer | {"verdict": judged.verdict, "reason": judged.reason, "crescent_px": best} | _numbers(fit)
 
 
 def _numbers(fit: GlassFit) -> dict:

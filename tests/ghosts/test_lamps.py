@@ -7,16 +7,21 @@ own shape; photographs traced by Mitsuba are in tests/bench/ghosts.py and docs/g
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
-from align.ghosts.ghost_geometry import MirrorView, lamps_of
+from align.ghosts.crescent import Crescent, better_photos, edge_px, spread
+from align.ghosts.ghost_geometry import MirrorView
+from align.ghosts.job import chosen_patches
 from align.ghosts.lamps import Spot, find_spots, light_of, same_place, white_paper_light
 from align.ghosts.likelihood import GlassFit, LampFit, fit_glass
-from align.ghosts.patch import FRONT, LATER, Patch, patch_of, soft_disc
-from align.ghosts.verdict import judge
+from align.ghosts.pairing import lamps_of, own_ghost
+from align.ghosts.patch import FRONT, LATER, Patch, soft_disc
+from align.ghosts.verdict import Judgement, judge
+from align.ghosts.views import LitPhoto, lamps_by_mirror
 from align.optics.camera_model import Camera
 from align.optics.geometry import mirror_normal
 from align.optics.slab import image_strength
@@ -49,7 +54,7 @@ def picture(
     for order in (0, 1, 2, 3) if thickness_mm else (1,):
         strength = 0.92 if not thickness_mm else float(image_strength(order, angle))
         where = seen.image_pixels(place, order, thickness_mm)[0]
-        images.append((where, strength, float(np.hypot(*seen._rise_and_lateral(place)))))
+        images.append((where, strength, float(np.hypot(*seen.rise_and_lateral(place)))))
     if extra is not None:
         images.append((images[1][0] + extra, 0.046, images[1][2]))
     rows, columns = np.mgrid[: SIZE[0] * 4, : SIZE[1] * 4] / 4 - 0.375
@@ -65,12 +70,21 @@ def picture(
     return np.repeat(np.round(255 * code).astype(np.uint8)[..., None], 3, axis=2)
 
 
-def patches(codes: Picture) -> list[Patch]:
+def patches(codes: Picture, paper: float = 0.1) -> list[Patch]:
     """The lamps seen both ways, ready for the fit."""
     light, full = light_of(codes)
-    spots = find_spots(light)
-    lamps = [lamp for lamp in lamps_of(spots, view(), 4032) if lamp.direct is not None]
-    return [p for lamp in lamps if (p := patch_of(lamp, view(), light, full, spots)) is not None]
+    item = LitPhoto(Path("made up"), (view(),), light, full, find_spots(light, paper), ())
+    lamps = [lamp for lamp in lamps_by_mirror(item)[0] if lamp.direct is not None]
+    return chosen_patches([item], [lamps], 0)
+
+
+#: Ghosts of 1.5 mm glass stick out by more than a pixel.
+CLEAR = Crescent(3.0, 2.0, 6.0, 1.0, 0.3, 0.005, 37.0)
+
+
+def judged_by(fit: GlassFit, paired: bool = True, crescent: Crescent = CLEAR) -> Judgement:
+    """The verdict, every lamp able to show ghosts."""
+    return judge(fit, [crescent] * len(fit.lamps), paired=paired)
 
 
 @pytest.fixture(scope="module")
@@ -106,7 +120,7 @@ def test_ghosts_flank_the_main_image() -> None:
 
 def test_thickness_of_glass(glass_fit: GlassFit) -> None:
     """4 mm glass, saturated lamp: inside the interval, within 0.3 mm."""
-    assert judge(glass_fit, paired=True).verdict == "back-silvered"
+    assert judged_by(glass_fit).verdict == "back-silvered"
     assert glass_fit.low_mm <= 4.0 <= glass_fit.high_mm
     assert glass_fit.thickness_mm == pytest.approx(4.0, abs=0.3)
 
@@ -114,33 +128,33 @@ def test_thickness_of_glass(glass_fit: GlassFit) -> None:
 def test_front_coated_mirror() -> None:
     """No ghosts, and the limit is said."""
     fit = fit_glass(patches(picture(0.0)))
-    judged = judge(fit, paired=True)
+    judged = judged_by(fit)
     assert judged.verdict == "front-coated"
     assert fit.limit_share is not None
     assert fit.limit_share < 0.02
     assert "would have been seen" in judged.reason
     # Spots that may be no reflections at all prove nothing.
-    assert judge(fit, paired=False).verdict == "undetermined"
+    assert judged_by(fit, paired=False).verdict == "undetermined"
 
 
 def test_a_highlight_on_one_side_is_no_glass() -> None:
     """A faint spot where the front ghost of 4 mm glass would be, and none opposite."""
     offset = view().ghost_offsets(np.array(LAMP_MM), 4.0)[0]
     fit = fit_glass(patches(picture(0.0, extra=(float(offset[0]), float(offset[1])))))
-    assert judge(fit, paired=True).verdict != "back-silvered"
+    assert judged_by(fit).verdict != "back-silvered"
 
 
 def test_ghosts_too_dark_to_see_are_not_denied() -> None:
     """An underexposed lamp: no claim of a front coating for 2 mm glass in deep dark."""
     fit = fit_glass(patches(picture(2.0, exposure=0.15)))
-    assert judge(fit, paired=True).verdict != "front-coated"
+    assert judged_by(fit).verdict != "front-coated"
 
 
 def test_wrong_brightness_is_undetermined(glass_fit: GlassFit) -> None:
     """Ghosts three times too bright are something else."""
     (lamp,) = glass_fit.lamps
     loud = with_ghosts(lamp, 3.0)
-    assert judge(replace(glass_fit, lamps=(loud,)), paired=True).verdict == "undetermined"
+    assert judged_by(replace(glass_fit, lamps=(loud,))).verdict == "undetermined"
 
 
 def with_ghosts(lamp: LampFit, brightness: float) -> LampFit:
@@ -160,7 +174,7 @@ def test_lamps_that_contradict_one_another_are_undetermined(
     """One of three front-coated reflections had been covered by another's image: called 2 mm glass once."""
     (lamp,) = glass_fit.lamps
     lamps = (lamp,) * flanked + (with_ghosts(lamp, 0.0),) * bare
-    judged = judge(replace(glass_fit, lamps=lamps), paired=True)
+    judged = judged_by(replace(glass_fit, lamps=lamps))
     assert judged.verdict == verdict
     if verdict == "undetermined":
         assert "at least as many plainly are not" in judged.reason
@@ -182,3 +196,94 @@ def test_white_paper_is_the_sheets_white() -> None:
     light[20:100, 40:120] = np.where(board > 0, 0.4, 0.02)
     outline = np.array([[40, 20], [119, 20], [119, 99], [40, 99]], float)
     assert white_paper_light(light, outline) == pytest.approx(0.4, abs=0.01)
+
+
+def test_lamps_in_daylight_are_found_where_the_sheet_lies() -> None:
+    """Two lamps over white paper, one of 2 px, one saturated with its two saturated ghosts: four spots and no
+    paper.
+    """
+    light = np.full((240, 320), 0.5, np.float32)
+    light[::20, ::20] = 0.05
+    discs = [((80, 60), 1.2, 1.4), ((200, 120), 6.0, 30.0), ((200, 104), 6.0, 1.6), ((200, 136), 6.0, 1.6)]
+    rows, columns = np.mgrid[:240, :320]
+    for (x, y), radius, bright in discs:
+        light += bright * (np.hypot(columns - x, rows - y) < radius)
+    light = np.clip(cv2.GaussianBlur(light, (0, 0), 0.7), 0, 1)
+    spots = find_spots(light, 0.5)
+    for (x, y), _, _ in discs:
+        assert min(np.hypot(spot.centre_px[0] - x, spot.centre_px[1] - y) for spot in spots) < 0.8
+    assert len(spots) == 4
+
+
+def test_an_oval_lamp_says_which_way_it_is_long() -> None:
+    """Axes 12 and 6 px, turned by 30 degrees: the log of 2 and the doubled angle."""
+    rows, columns = np.mgrid[:80, :80] - 40.0
+    along = np.cos(np.radians(30)) * columns + np.sin(np.radians(30)) * rows
+    across = np.cos(np.radians(30)) * rows - np.sin(np.radians(30)) * columns
+    light = cv2.GaussianBlur(((along / 12) ** 2 + (across / 6) ** 2 < 1).astype(np.float32), (0, 0), 0.8)
+    (spot,) = find_spots(light, 0.2)
+    assert np.hypot(*spot.longer) == pytest.approx(np.log(2), abs=0.1)
+    assert np.degrees(np.arctan2(spot.longer[1], spot.longer[0])) / 2 == pytest.approx(30, abs=3)
+
+
+def test_a_ghost_is_neither_lamp_nor_reflection() -> None:
+    """Three spots on one line beside one lamp: the middle one, as large as the lamp has it, is the reflection."""
+    seen, place = view(), np.array(LAMP_MM)
+    pixel = seen.pixels(place)[0]
+    far = np.linalg.norm(place - seen.eye)
+    radius = 3000.0 * RADIUS_MM / far
+    mirrored = radius * far / seen.image_distance(place, 1, 4.0)
+    spots = [Spot(tuple(pixel), float(radius), 1.0)]
+    for order, size in ((1, 1.0), (0, 0.8), (2, 0.8)):
+        spots.append(Spot(tuple(seen.image_pixels(place, order, 4.0)[0]), float(mirrored * size), 1.0))
+    paired = [lamp for lamp in lamps_of(spots, seen, 4032) if lamp.direct is not None]
+    assert [(lamp.direct, lamp.reflected) for lamp in paired] == [(spots[0], spots[1])]
+    assert own_ghost(spots[2], paired[0], seen)
+    assert own_ghost(spots[3], paired[0], seen)
+    assert len(lamps_of(spots, seen, 4032)) == 1
+
+
+def test_thicker_glass_puts_the_lamp_elsewhere_on_its_line() -> None:
+    """A lamp whose place was worked out for 3 mm glass: ghosts of 6 mm glass where 6 mm glass puts them, to 0.3
+    %.
+    """
+    seen, true = view(), replace(view(), thickness_mm=6.0)
+    place = np.array(LAMP_MM)
+    direct, main = seen.pixels(place)[0], true.image_pixels(place, 1, 6.0)[0]
+    wrong = seen.place_of(direct, main, place)
+    assert np.linalg.norm(wrong - place) > 1.0
+    spots = [Spot(tuple(direct), 5.0, 1.0), Spot(tuple(main), 4.5, 1.0)]
+    (lamp,) = [lamp for lamp in lamps_of(spots, seen, 4032) if lamp.direct is not None]
+    assert seen.ghosts(lamp, 6.0).offsets[:2] == pytest.approx(true.ghost_offsets(place, 6.0)[:2], rel=0.003)
+
+
+def test_what_a_photo_can_tell() -> None:
+    """The edge of a lamp 20 times full scale, by hand: Q^-1(0.0025) = 2.807 sd; the best way to a better photo
+    first.
+    """
+    assert edge_px(1.0, 20.0) == pytest.approx(2.807, abs=0.001)
+    assert edge_px(0.2, 20.0) == pytest.approx(0.6 * 2.807, abs=0.001)  # no lens blurs less than 0.6 px
+    assert edge_px(1.0, 0.05) == 0.0
+    # By hand: sin 60 / sqrt(1.52^2 - 0.25).
+    assert spread(30.0) == pytest.approx(0.8660 / np.sqrt(1.52**2 - 0.25), rel=2e-3)
+    hidden = Crescent(1.2, edge_px(1.0, 20.0), 20.0, 1.0, 0.9, 0.004, 15.0)
+    assert hidden.free_px(2.0) == pytest.approx(2.4 - 2.807, abs=0.001)
+    assert not hidden.tells
+    ways = better_photos([hidden])
+    # From 15 to 49 degrees the ghosts move apart 2.25 times, at half the distance 2 times.
+    assert ways[0].startswith("Look at the mirror more from the side")
+    assert ways[1].startswith("Come nearer")
+    assert better_photos([replace(hidden, incidence_deg=45.0)])[0].startswith("Come nearer")
+
+
+def test_hidden_ghosts_are_not_denied(glass_fit: GlassFit) -> None:
+    """No ghosts fit best by far, but none would have stuck out of the lamps: no claim, and a better photo
+    instead.
+    """
+    hidden = Crescent(1.2, 3.0, 20.0, 1.0, 0.9, 0.004, 15.0)
+    lamps = tuple(replace(lamp, against=60.0) for lamp in glass_fit.lamps)
+    bare = replace(glass_fit, evidence=-60.0, against=60.0, limit_share=0.01, lamps=lamps)
+    assert judged_by(bare).verdict == "front-coated"
+    judged = judged_by(bare, crescent=hidden)
+    assert judged.verdict == "undetermined"
+    assert "Come nearer" in judged.better_photo
