@@ -15,13 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from align.ghosts.blur import causes_of, direct_look, lamps_show_it_too
-from align.ghosts.ghost_geometry import lamps_of
-from align.ghosts.lamps import find_spots, light_of
+from align.ghosts.blur import causes_of, lamps_show_it_too
 from align.ghosts.likelihood import fit_glass
-from align.ghosts.patch import patch_of
 from align.ghosts.verdict import judge
-from tests.bench.ghosts import light_of_case, view_of
+from tests.bench.ghosts import crescents_of, light_of_case, patches_of, view_of
 from tests.rendering.ghost_photos import WHOLE_PX, Finish, case_of, finished
 
 HERE = Path(__file__).resolve().parent
@@ -52,20 +49,15 @@ def answer_of(scene: int, cause: str, folder: Path) -> dict:
     case = case_of(scene, finish=finish_for(cause, seed))
     codes = finished(*light_of_case(case, folder), case.finish, seed)
     view = view_of(case)
-    light, full = light_of(codes)
-    spots = find_spots(light)
-    lamps = [lamp for lamp in lamps_of(spots, view, WHOLE_PX[0]) if lamp.direct is not None]
-    seen = (view, light, full, spots)
-    pairs = [(patch_of(lamp, *seen), direct_look(lamp, *seen)) for lamp in lamps]
-    pairs = [(patch, look) for patch, look in pairs if patch is not None][:3]
+    pairs = patches_of(codes, view)[:3]
     answer = {"scene": scene, "thickness_mm": case.mirror.thickness_mm, "cause": cause}
     if not pairs:
         return answer | {"named": None}
     fit = fit_glass([patch for patch, _ in pairs])
     looks = [look for _, look in pairs]
-    judged = judge(fit, True, lamps_show_it_too(fit, looks))
-    named = causes_of(fit, looks, judged.verdict == "back-silvered", WHOLE_PX[0])
-    numbers = [None if look is None else asdict(replace(look, patch=None)) for look in looks]
+    judged = judge(fit, crescents_of(fit, view), paired=True, lamps_too=lamps_show_it_too(fit, looks))
+    named = causes_of(looks, judged.verdict == "back-silvered", WHOLE_PX[0])
+    numbers = [None if look is None else asdict(replace(look.direct, patch=None)) for look in looks]
     return answer | {"named": named, "verdict": judged.verdict, "looks": numbers}
 
 

@@ -18,12 +18,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from scipy.special import ndtri
 
 from align.errors import AlignError
 from align.ghosts.job import glass_of
+from tests.bench.ghosts import light_of_case
 from tests.bench.ghosts_summary import BARE, GLASS, UNSURE, count, right, thickness_errors, wrong
+from tests.rendering.flat_world import Bulb, World, picture_of
+from tests.rendering.ghost_photos import case_of
 from tests.rendering.lamp_scenes import write_case
 from tests.rendering.phone import FULL_FRAME_DIAGONAL_MM
 from tests.rendering.spec import Mirror
@@ -162,11 +166,34 @@ def run(folder: Path, which: str, numbers: Sequence[int]) -> None:
             print(photo.name, answer["verdict"], answer.get("thickness"), answer["reason"], flush=True)
 
 
+def compare(folder: Path, scenes: Sequence[int] = (1, 2, 6, 7, 13, 18)) -> None:
+    """Lamps, reflections and ghosts as drawn here and as Mitsuba traces them: light and place of each image."""
+    for number in scenes:
+        case = case_of(number)
+        direct, reflected = light_of_case(case, folder)
+        bulbs = [
+            Bulb(np.array(lamp.position_mm), lamp.radius_mm * np.eye(3), lamp.radiance, lamp.colour)
+            for lamp in case.lamps
+        ]
+        world = World(case.scene.camera, case.mirror, [], bulbs, (0.0, 0.0, 0.0), 1.0)
+        drawn, traced = picture_of(world)[..., 1], (direct + reflected)[..., 1]
+        off = cv2.GaussianBlur(drawn - traced, (0, 0), 1.0)
+        whole = cv2.GaussianBlur(traced, (0, 0), 1.0)
+        ghosts = (whole > 0.01 * whole.max()) & (whole < 0.06 * whole.max())
+        share = float(np.sqrt(np.mean(off[ghosts] ** 2)) / np.mean(whole[ghosts])) if ghosts.any() else 0.0
+        print(
+            f"scene {number}, {case.mirror.thickness_mm:g} mm: all light "
+            f"{100 * (drawn.sum() / traced.sum() - 1):+.2f} %; "
+            f"ghosts' light {100 * (drawn[ghosts].sum() / traced[ghosts].sum() - 1):+.2f} %, "
+            f"rms difference {100 * share:.1f} % of it; largest difference "
+            f"{abs(off).max() / whole.max():.4f} of a lamp's",
+            flush=True,
+        )
+
+
 if __name__ == "__main__":
     where, words = Path(sys.argv[1]), sys.argv[2:]
     if "--mitsuba" in words:
-        from tests.bench.lamp_photos_traced import compare
-
         compare(where)
     elif "--figures" in words:
         print(figures(gathered(where, words[0])))

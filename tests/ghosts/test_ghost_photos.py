@@ -36,6 +36,7 @@ def photo(scene: int, variant: int = 0) -> np.ndarray:
     return np.asarray(cv2.imread(str(path))[..., ::-1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("scene", "variant"), [(6, 0), (7, 0), (18, 1)])
 def test_traced_glass_is_measured(scene: int, variant: int) -> None:
     """2, 3 and 4 mm glass: the verdict, the thickness, and the interval that holds it."""
@@ -59,6 +60,7 @@ def test_two_lamps_side_by_side_are_no_ghosts() -> None:
     assert answer_of(case_of(46), photo(46))["verdict"] != "front-coated"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("kernel", "cause"),
     [("none", None), ("focus", FOCUS), ("shake", SHAKE), ("glare", GLARE)],
@@ -112,6 +114,7 @@ def test_drawn_out_says_which_way() -> None:
     assert turned == pytest.approx(0.0, abs=0.1)
 
 
+@pytest.mark.slow
 def test_ghost_pairs_without_the_plane() -> None:
     """Direction and distance of the ghosts, with nothing known of the mirror; none on the front-coated one."""
     light, full = light_of(photo(7))
@@ -125,6 +128,7 @@ def test_ghost_pairs_without_the_plane() -> None:
     assert ghost_pairs(light, full, find_spots(light)) == ()
 
 
+@pytest.mark.slow
 def test_without_the_sheet_the_answer_says_how_far_it_goes() -> None:
     """Glass is told, its thickness is not; a photo that names no lens gives no millimetres."""
     path = HERE / "photos" / "007_0.png"
