@@ -24,6 +24,8 @@ Mask = NDArray[np.bool_]
 STRIP_ROWS = 64
 #: Levels of light at which spots are looked for, each so many times the last.
 LEVEL_STEP = 1.7
+#: A part has at least so many pixels.
+LEAST_PIXELS = 3
 #: A core as bright as this is saturated in luma.
 SATURATED_LIGHT = 0.9
 
@@ -107,11 +109,12 @@ def _parts(light: Light, level: float, above: float, widest: float) -> list[tupl
     bright = (light > level).astype(np.uint8)
     _, _, stats, _ = cv2.connectedComponentsWithStats(bright)
     stats = np.asarray(stats, np.int64)
-    small = (stats[:, 2] <= 2 * widest) & (stats[:, 3] <= 2 * widest) & (stats[:, 4] >= 3)
+    small = (stats[:, 2] <= 2 * widest) & (stats[:, 3] <= 2 * widest) & (stats[:, 4] >= LEAST_PIXELS)
     small[0] = False
     boxes = []
     for left, top, wide, high, _ in stats[small]:
-        if light[top : top + high, left : left + wide].max() <= above and _stands_out(light, left, top, wide, high):
+        further = int((light[top : top + high, left : left + wide] > above).sum())
+        if further < LEAST_PIXELS and _stands_out(light, left, top, wide, high):
             boxes.append((int(left), int(top), int(wide), int(high)))
     return boxes
 

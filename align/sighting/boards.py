@@ -36,9 +36,9 @@ MARKER_REACH = 0.75
 GRAIN_WINDOW_PX = 15
 #: (smoothing [px], most grain): noise costs the detector more than a photo of as many outlines does.
 GRAIN_LIMITS = ((0.0, 0.09), (1.5, 0.06), (3.0, 0.06))
-#: White of a dim sheet is brought to this grey value, by no more than this; less than the last is no help. A
-#: choice: of a small sheet with white at 63 of 255, 0 of 15 markers of the reflection are read as it is, 8 when
-#: brightened.
+#: White of a dim sheet is brought to this grey value. Darker than a tenth of it, there are too few grey values to
+#: measure by; a gain of less than the last is no help. A choice: of a small sheet with white at 63 of 255, 0 of 15
+#: markers of the reflection are read as it is, 9 when brightened.
 NEARLY_FULL, MOST_GAIN, LEAST_GAIN = 235.0, 10.0, 1.5
 BLURS_PX = (0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 
@@ -141,13 +141,13 @@ class Pyramid:
 
 
 def brightened(gray: NDArray[np.uint8], white: float) -> NDArray[np.uint8] | None:
-    """The picture made so bright that grey value `white` is nearly full; None where it is bright enough as it is.
+    """The picture made so bright that grey value `white` is nearly full; None where that is of no use.
 
     The marker detector tells black from white by a fixed step of grey values (7), which the small squares of a dim
     sheet do not reach. Only markers are read in it: corners are matched on the photo's own pixels.
     """
-    gain = min(NEARLY_FULL / max(white, 1.0), MOST_GAIN)
-    if gain < LEAST_GAIN:
+    gain = NEARLY_FULL / max(white, 1.0)
+    if not LEAST_GAIN <= gain <= MOST_GAIN:
         return None
     table = np.minimum(np.arange(256) * gain, 255).astype(np.uint8)
     return np.asarray(table[gray])
