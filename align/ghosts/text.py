@@ -51,8 +51,8 @@ def _verdict(result: GlassResult) -> str:
 def _lamp_lines(number: int, lamp: LampSeen) -> list[str]:
     x, y = lamp.position_px
     seen = "seen directly too" if lamp.direct_px is not None else "not seen directly"
-    angle = f"{lamp.incidence_deg:.0f}° from the square to the glass"
-    lines = [f"  Lamp {number}  reflected at ({x:.0f}, {y:.0f}), {seen}, {angle}"]
+    lines = [f"  Lamp {number}  reflected at ({x:.0f}, {y:.0f}), {seen}"]
+    lines.append(f"          {lamp.incidence_deg:.0f}° from the square to the glass")
     if not lamp.ghosts and lamp.crescent_px is not None:
         lines.append(f"          {_crescent_words(lamp)}")
     for ghost in lamp.ghosts:
@@ -69,8 +69,8 @@ def _crescent_words(lamp: LampSeen) -> str:
     free = lamp.crescent_px or 0.0
     if free <= 0:
         return "a ghost of 2 mm glass would be hidden by the lamp's own glow"
-    seen = "" if lamp.tells else ": too little to tell"
-    return f"a ghost of 2 mm glass would stick out of its glow by {number_text(free, 1)} px{seen}"
+    little = "" if lamp.tells else ": too little to tell"
+    return f"{number_text(free, 1)} px of a ghost of 2 mm glass would stick out{little}"
 
 
 def _other_lines(result: GlassResult) -> list[str]:
