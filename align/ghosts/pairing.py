@@ -38,10 +38,11 @@ def lamps_of(spots: Sequence[Spot], view: MirrorView, long_side_px: int) -> tupl
 
     Each spot is used once. A spot without a partner may be a lamp outside the photo, or no reflection at all.
     """
-    options = _options(spots, view, long_side_px)
+    every = _options(spots, view, long_side_px)
+    gone = _ghosts(every, spots, view)
+    options = [option for option in every if not gone & {option.direct, option.reflected}]
     pairs = _assigned(options, len(spots))
     lamps: list[Lamp] = []
-    gone: set[int] = set()
     by_light = sorted(pairs, key=lambda pair: -_strength(spots[pair.reflected]))
     for pair in by_light:
         if gone & {pair.direct, pair.reflected}:
@@ -62,6 +63,23 @@ def lamps_of(spots: Sequence[Spot], view: MirrorView, long_side_px: int) -> tupl
         if number not in gone and supposed is not None:
             lamps.append(Lamp(spot, None, supposed, limits.SCALE_SD_UNPAIRED))
     return tuple(lamps)
+
+
+def _ghosts(options: Sequence[Option], spots: Sequence[Spot], view: MirrorView) -> set[int]:
+    """Spots that are ghosts of a likely pair's reflection, those with most light first: neither lamps nor
+    reflections.
+
+    A ghost is as large as its lamp's reflection and lies on its line, so that lamp and ghost, or ghost and ghost,
+    would pair as well.
+    """
+    found: set[int] = set()
+    likely = [option for option in options if option.cost < limits.LIKELY_COST]
+    for option in sorted(likely, key=lambda option: -_strength(spots[option.reflected])):
+        if not found & {option.direct, option.reflected}:
+            lamp = Lamp(spots[option.reflected], spots[option.direct], option.place)
+            ghosts = {number for number, spot in enumerate(spots) if own_ghost(spot, lamp, view)}
+            found |= ghosts - {option.direct}
+    return found
 
 
 def own_ghost(spot: Spot, lamp: Lamp, view: MirrorView) -> bool:

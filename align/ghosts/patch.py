@@ -41,6 +41,8 @@ DISC_NODES = 100
 NODES_MM = np.array([0.7, 2.0, 4.0, 6.5, 11.0])
 #: Patches with more pixels than this are made coarser by whole numbers.
 MOST_PIXELS = 2600
+#: The ground under a lamp and its ghosts has about so many tiles at most.
+MOST_TILES = 90
 
 
 @dataclass(frozen=True, eq=False)
@@ -357,7 +359,8 @@ def patch_of(
         return None
     alone = square.light - behind.light
     noise = np.hypot(noise_of(alone, square.light), behind.sd).ravel()
-    hats, _ = hats_of(shape, FINE_TILE_PX)
+    # A large lamp before a near phone has many tiles' worth of ground: larger ones keep the fit quick.
+    hats, _ = hats_of(shape, max(FINE_TILE_PX, float(np.sqrt(chosen.sum() / MOST_TILES))))
     hats = hats[chosen][:, hats[chosen].sum(axis=0) > 1.0]
     pixels, hats, block = _coarser(places[chosen], alone.ravel()[chosen], square.full[chosen], noise[chosen], hats)
     longer, longer_sd = _expected_length(lamp, view)

@@ -2,7 +2,7 @@
 
 "Old set": 180 parts of photos traced by Mitsuba and the five photos of another hand's renderer. "Trial set": 34
 photos of tests/rendering/lamp_scenes.py, looked at while this was made. The "fresh set", other seeds of the same
-scenes, was scored once after all numbers here were fixed (docs/glass.md).
+scenes, was scored once (docs/glass.md) before the numbers that say "after the fresh set".
 """
 
 from __future__ import annotations
@@ -43,6 +43,9 @@ PAIR_SIZE_FACTOR, PAIR_LIGHT_FACTOR = 1.7, 2.0
 SIZE_SD, LIGHT_SD, MISS_SD = 0.15, 0.3, 0.3
 #: Two ways to pair whose costs differ by less than this are not told apart.
 AMBIGUOUS_COST = 6.0
+#: What lies where ghosts of a pair would is no lamp, where the pair costs less than this. After the fresh set:
+#: lamps whose ghosts were taken for partners had been left undetermined.
+LIKELY_COST = 6.0
 #: Lamps are looked for between these heights before the glass [mm].
 NEAREST_MM, FARTHEST_MM = 1.0, 700.0
 #: Where a lamp is not seen directly, this height before the glass is supposed [mm].

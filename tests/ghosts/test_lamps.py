@@ -226,16 +226,24 @@ def test_an_oval_lamp_says_which_way_it_is_long() -> None:
     assert np.degrees(np.arctan2(spot.longer[1], spot.longer[0])) / 2 == pytest.approx(30, abs=3)
 
 
-def test_a_ghost_is_neither_lamp_nor_reflection() -> None:
-    """Three spots on one line beside one lamp: the middle one, as large as the lamp has it, is the reflection."""
+@pytest.mark.parametrize(("size_of_ghosts", "peak_of_ghosts"), [(0.8, 1.0), (0.98, 0.5)])
+def test_a_ghost_is_neither_lamp_nor_reflection(size_of_ghosts: float, peak_of_ghosts: float) -> None:
+    """Three spots on one line beside one lamp: the middle one, the brightest, is the reflection.
+
+    The others are burnt out and smaller, or as large and fainter: ghost and reflection would pair as well.
+    """
     seen, place = view(), np.array(LAMP_MM)
     pixel = seen.pixels(place)[0]
     far = np.linalg.norm(place - seen.eye)
     radius = 3000.0 * RADIUS_MM / far
     mirrored = radius * far / seen.image_distance(place, 1, 4.0)
     spots = [Spot(tuple(pixel), float(radius), 1.0)]
-    for order, size in ((1, 1.0), (0, 0.8), (2, 0.8)):
-        spots.append(Spot(tuple(seen.image_pixels(place, order, 4.0)[0]), float(mirrored * size), 1.0))
+    for order, size, peak in (
+        (1, 1.0, 1.0),
+        (0, size_of_ghosts, peak_of_ghosts),
+        (2, size_of_ghosts, peak_of_ghosts),
+    ):
+        spots.append(Spot(tuple(seen.image_pixels(place, order, 4.0)[0]), float(mirrored * size), peak))
     paired = [lamp for lamp in lamps_of(spots, seen, 4032) if lamp.direct is not None]
     assert [(lamp.direct, lamp.reflected) for lamp in paired] == [(spots[0], spots[1])]
     assert own_ghost(spots[2], paired[0], seen)
