@@ -69,6 +69,8 @@ def main() -> None:
             wrong += bool(bad)
             if bad:
                 print(number, cure.trouble, cure.kind, cure.amount, cure.mirror, bad, flush=True)
+        if number % 10 == 9:
+            print(f"{number + 1} scenes: {printed} cures, {printed - wrong} hold", flush=True)
     print(f"{options.scenes} scenes, {unmet} wishes not met, {cured} of them with a cure")
     print(f"{printed} cures printed, {printed - wrong} hold: {kinds}; {time.process_time() - start:.0f} s")
 
