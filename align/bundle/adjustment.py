@@ -19,7 +19,7 @@ from .thresholds import (
     MOVED_SHEET_RATIO,
 )
 from .user_constraints import accepted_constraints
-from .validity import check_sane, no_reflection, shape_warnings
+from .validity import check_sane, lost_corner_warnings, no_reflection, second_sheet_warnings, shape_warnings
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +51,10 @@ def solve_sighted(sighted: Sequence[Sighted], constraints: UserConstraints) -> A
     unaided = constraints.of_the_print
     joints = joint_views(sheet, sighted)
     allowed = allowed_for(
-        lambda prior: _joint_solution(sheet, joints, prior, unaided), sighted[0].prior, sighted[0].size
+        lambda prior: _joint_solution(sheet, joints, prior, unaided),
+        sighted[0].prior,
+        sighted[0].size,
+        without_file=sighted[0].without_file,
     )
     solution = allowed.solution
     accepted, contradicted = accepted_constraints(sheet, solution, constraints)
@@ -71,6 +74,7 @@ def solve_sighted(sighted: Sequence[Sighted], constraints: UserConstraints) -> A
             "relative to the sheet as it lies in the first photo."
         )
     check_sane(sheet, solution, [item.photo.name for item in sighted])
+    warnings += [*lost_corner_warnings(sheet, solution, sighted), *second_sheet_warnings(sighted)]
     photos = tuple(replace(item, mirrors=mirrors) for item, mirrors in zip(sighted, joint.mirrors, strict=True))
     return Adjustment(sheet, photos, solution, tuple(warnings))
 

@@ -6,6 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from ..errors import CameraError, PhotoError, TargetError
 from ..optics.camera_model import CameraPrior, prior_from_focal
 from ..photo.camera_file import CameraFile, prior_for
@@ -14,6 +16,7 @@ from ..photo.file import PhotoFile
 from ..photo.read import Photo, read_photo
 from ..sighting.photo import Sighting, sight
 from ..target.sheets import Sheet
+from .thresholds import LEAST_COMMON_CORNERS, SAME_VIEW_PX
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +37,7 @@ class Sighted:
     notes: Sequence[str] = ()
     mirrors: tuple[int, ...] = ()
     file: PhotoFile | None = None
+    without_file: CameraPrior | None = None  # the prior without a camera file, where there is one
 
 
 def sight_photos(
@@ -65,11 +69,8 @@ def sight_photos(
         photo = read_photo(source)
         if len(paths) > 1:
             _check_new(photo, contents)
-        prior = (
-            prior_for(camera_file, photo)
-            if camera_file is not None
-            else prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
-        )
+        plain = prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
+        prior, other_device = _prior_of(photo, camera_file, plain)
         try:
             sighting = sight(photo, prior, own_board=own_board, scale=scale)
         except TargetError as error:
@@ -78,12 +79,61 @@ def sight_photos(
             missing = missing or error
             without_sheet.append(replace(photo, gray=photo.gray[:0]))
             continue
-        facts = (photo.orientation, photo.crop, photo.notes)
-        sighted.append(Sighted(path, photo.size, prior, photo.lens, sighting, *facts, file=photo.file))
+        facts = (photo.orientation, photo.crop, (*photo.notes, *other_device))
+        without_file = None if camera_file is None else plain
+        twin = next((other for other in sighted if _is_same_view(other, sighting, photo.size)), None)
+        if twin is not None:
+            words = f"{photo.path.name} is the same photo as {twin.photo.name}, saved again: it counts once."
+            sighted[0] = replace(sighted[0], notes=(*sighted[0].notes, words))
+            continue
+        sighted.append(
+            Sighted(
+                path, photo.size, prior, photo.lens, sighting, *facts, file=photo.file, without_file=without_file
+            )
+        )
         _check_same_camera(sighted, photo)
     if missing is not None and not sighted:
         raise missing
     return sighted
+
+
+def _prior_of(
+    photo: Photo, camera_file: CameraFile | None, plain: CameraPrior
+) -> tuple[CameraPrior, tuple[str, ...]]:
+    """What is known of a photo's camera; a file of another device tells nothing, and that is said."""
+    if camera_file is None:
+        return plain, ()
+    if camera_file.device and photo.device and camera_file.device.casefold() != photo.device.casefold():
+        return plain, (
+            f"The camera file was measured with another device ({camera_file.device}) than took {photo.path.name} "
+            f"({photo.device}): it is left out, and the camera solved from the photo.",
+        )
+    return prior_for(camera_file, photo), ()
+
+
+def _is_same_view(other: Sighted, sighting: Sighting, size: tuple[int, int]) -> bool:
+    """Whether all corners lie where another photo has them: it was encoded or scaled anew."""
+    if other.sighting.sheet.name != sighting.sheet.name:
+        return False
+    pairs = list(
+        zip(
+            (other.sighting.target, *other.sighting.reflections),
+            (sighting.target, *sighting.reflections),
+            strict=False,
+        )
+    )
+    if len(other.sighting.reflections) != len(sighting.reflections) or not pairs:
+        return False
+    smaller = min(other.size[0], size[0])
+    for one, two in pairs:
+        common = np.intersect1d(one.corner_ids, two.corner_ids)
+        if len(common) < LEAST_COMMON_CORNERS:
+            return False
+        first = (one.pixels[np.isin(one.corner_ids, common)] + 0.5) / other.size[0]
+        second = (two.pixels[np.isin(two.corner_ids, common)] + 0.5) / size[0]
+        if float(np.median(np.linalg.norm(first - second, axis=1))) * smaller > SAME_VIEW_PX:
+            return False
+    return True
 
 
 def _check_new(photo: Photo, seen: dict[bytes, str]) -> None:

@@ -5,12 +5,25 @@ What may have been done to a picture is allowed for in the solve, with a word to
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
+from ..errors import SolveError
 from ..optics.camera_model import RESHAPE_SD, CameraPrior
 from ..solve.joint import Solution, widened
-from .thresholds import CAMERA_PRIOR_RESIDUAL_SIGMAS, MAX_RESHAPE_SCORE, SYSTEMATIC_ERRORS_SIGMA0
+from .thresholds import (
+    CAMERA_PRIOR_RESIDUAL_SIGMAS,
+    MAX_CAMERA_APART,
+    MAX_RESHAPE_SCORE,
+    PERSPECTIVE_SIGMAS,
+    PERSPECTIVE_STRETCH,
+    SYSTEMATIC_ERRORS_SIGMA0,
+)
+
+ORIGINAL = "Send the original photo, as the camera wrote it."
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,39 +35,119 @@ class Allowed:
     notes: tuple[str, ...] = ()
 
 
-def allowed_for(solved: Callable[[CameraPrior], Solution], prior: CameraPrior, size: tuple[int, int]) -> Allowed:
+def allowed_for(
+    solved: Callable[[CameraPrior], Solution],
+    prior: CameraPrior,
+    size: tuple[int, int],
+    *,
+    without_file: CameraPrior | None = None,
+) -> Allowed:
     """Solve; where the camera is not what the photo's file says, or the picture was stretched, allow for that.
 
-    solved : the solve for a given prior of the camera; size : of the photo [px].
+    solved : the solve for a given prior of the camera; size : of the photo [px]; without_file : the prior that the
+    photo alone gives, where `prior` is a camera file's.
+
+    Raises
+    ------
+    SolveError
+        The picture was edited so much that its corners leave the camera open.
     """
+    solution = _freely(solved, prior) if prior.reshape_sd > 0 else solved(prior)
     notes = []
-    solution = solved(prior)
-    if is_unfit(solution, prior):
+    if prior.source == "file" and without_file is not None:
+        free = solved(without_file)
+        contradiction = contradicts_file(solution, free, prior)
+        if contradiction is None:
+            return Allowed(solution, prior)
         notes.append(
-            f"The camera file does not fit these photos: focal length or centre is off by "
-            f"{solution.camera_prior_residual:.1f} times its own standard deviation. Measure the camera anew, "
-            "with the sheet in every part of the frame; or leave --camera out."
+            f"The camera file does not fit these photos: {contradiction}. It is left out, and the camera solved "
+            "from the photos. Measure the camera anew, with the sheet in every part of the frame."
         )
-        return Allowed(solution, prior, tuple(notes))
-    if solution.camera_prior_residual > CAMERA_PRIOR_RESIDUAL_SIGMAS and prior.source != "file":
-        prior = widened(prior, size)
-        solution = solved(prior)
+        solution, prior = free, without_file
+    if solution.camera_prior_residual > CAMERA_PRIOR_RESIDUAL_SIGMAS:
+        prior = replace(widened(prior, size), reshape_sd=max(prior.reshape_sd, RESHAPE_SD))
+        solution = _freely(solved, prior)
         notes.append(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
         )
-    if seems_reshaped(solution):
-        prior = replace(prior, reshape_sd=RESHAPE_SD)
-        solution = solved(prior)
+    elif seems_reshaped(solution):
+        prior = replace(widened(prior, size), reshape_sd=RESHAPE_SD)
+        solution = _freely(solved, prior)
         notes.append(
             "The picture seems to have been stretched or slanted after it was taken (edited, straightened, "
             "scanned?). That is allowed for, and the intervals are wider for it: send the phone's original."
         )
+    if prior.source == "guess":
+        _refuse_other_perspective(solution, size)
     return Allowed(solution, prior, tuple(notes))
 
 
+def _freely(solved: Callable[[CameraPrior], Solution], prior: CameraPrior) -> Solution:
+    try:
+        return solved(prior)
+    except SolveError as error:
+        raise SolveError(
+            "The picture is not as a lens makes it (perspective corrected, straightened, stretched, or a photo of "
+            "a screen?), and its corners do not tell how it was changed.",
+            ORIGINAL,
+        ) from error
+
+
+def contradicts_file(solution: Solution, free: Solution, file: CameraPrior) -> str | None:
+    """In words, how a camera file contradicts photos that were solved without it; None where it does not.
+
+    The difference of the two cameras, weighed with both covariances (a chi-square of as many degrees as there are
+    free parameters; JCGM 101 calls such a statement a consistency test), or a prior of the file that is broken.
+    """
+    names = (
+        "focal length",
+        "centre",
+        "centre",
+        "distortion",
+        "distortion",
+        "distortion",
+        "distortion",
+        "distortion",
+    )
+    known = np.diag(file.sd**2) if file.covariance is None else file.covariance
+    count = len(names)
+    covariance = known + free.covariance[:count, :count]
+    off = free.state.vector[:count] - file.mean
+    used = np.flatnonzero(np.diag(covariance) > 0)
+    apart = float(off[used] @ np.linalg.solve(covariance[np.ix_(used, used)], off[used]))
+    if apart <= MAX_CAMERA_APART and solution.camera_prior_residual <= CAMERA_PRIOR_RESIDUAL_SIGMAS:
+        return None
+    sigmas = np.abs(off[used]) / np.sqrt(np.diag(covariance)[used])
+    worst = used[int(np.argmax(sigmas))]
+    if worst == 0:
+        return f"they tell a focal length {100 * math.expm1(float(off[0])):+.1f} % off the file's"
+    return f"they tell another {names[worst]}"
+
+
+def _refuse_other_perspective(solution: Solution, size: tuple[int, int]) -> None:
+    """A stretch that no change of shape explains is a change of perspective, which nothing here can undo."""
+    where = solution.state.layout.reshape
+    stretch = float(solution.state.vector[where][0])
+    sd = math.sqrt(float(solution.covariance[where, where][0, 0]))
+    if sd == 0:
+        return
+    # Across over along, as the photo is held; a sensor is 4:3 or 3:2, upright or not.
+    shape = size[0] / size[1]
+    shapes = [4 / 3, 3 / 2] if shape >= 1 else [3 / 4, 2 / 3]
+    expected = [0.0, *(math.log(shape / other) for other in shapes)]
+    off = min(abs(stretch - one) for one in expected)
+    if off > PERSPECTIVE_SIGMAS * sd and off > PERSPECTIVE_STRETCH:
+        raise SolveError(
+            "The picture's perspective seems to have been changed (corrected, straightened, or a photo of a "
+            f"screen or a print?): its pixels would be {100 * abs(math.expm1(stretch)):.0f} % longer one way than "
+            "the other.",
+            ORIGINAL,
+        )
+
+
 def is_unfit(solution: Solution, prior: CameraPrior) -> bool:
-    """Whether a camera file is not of the camera that the photos show."""
+    """Whether a camera file is not of the camera that the photos show, by its own numbers."""
     return prior.source == "file" and solution.camera_prior_residual > CAMERA_PRIOR_RESIDUAL_SIGMAS
 
 
@@ -65,4 +158,4 @@ def seems_reshaped(solution: Solution) -> bool:
     statistic was 7 to 27.
     """
     systematic = max(max(solution.sigma0) / SYSTEMATIC_ERRORS_SIGMA0, 1.0)
-    return solution.reshape_score > MAX_RESHAPE_SCORE * systematic**2
+    return solution.reshape_score > MAX_RESHAPE_SCORE * systematic

@@ -17,6 +17,10 @@ SAME_MIRROR_CAMERA_DEG = 8.0
 #: anew differ by about 1 %; common practice, no source.
 SAME_ZOOM_SHARE, SAME_ZOOM_SIGMAS = 0.015, 5.0
 
+#: Two photos whose corners agree to this [px, median of each board; of the smaller photo] show one view: a copy
+#: encoded or scaled anew has 0.01 to 0.04, two photos from one tripod as little, and teach as little. A choice.
+SAME_VIEW_PX, LEAST_COMMON_CORNERS = 0.06, 6
+
 # Moved between the photos -----------------------------------------------------------------------------------------
 
 #: What two photos say of one mirror (lean, turn, offset) disagrees above this: chi-square of 3 degrees, by chance 1
@@ -43,6 +47,12 @@ CAMERA_PRIOR_RESIDUAL_SIGMAS = 3.5
 #: Chi-square of 2 degrees above which a picture counts as stretched or sheared: by chance in 1 of 400. On 38
 #: rendered photos it was below 3.5 except for two (6.7 and 10.1).
 MAX_RESHAPE_SCORE = 12.0
+#: Chi-square of 8 degrees above which a camera file contradicts the photos: by chance 1 in 1000.
+MAX_CAMERA_APART = 26.1
+#: A stretch so many sd, and so much, off what a change of the picture's shape explains is a change of perspective.
+#: Set on five sample photos whose upper edge was widened by 4 to 20 %: 20 % gave 0.16 to 0.27 and intervals missed
+#: by up to 6 sd; 10 % gave 0.06 to 0.12, and intervals that hold.
+PERSPECTIVE_SIGMAS, PERSPECTIVE_STRETCH = 3.0, 0.06
 #: A picture longer than this, long side to short, is longer than any screen and may be a panorama; a choice.
 PANORAMA_SHAPE = 2.3
 
@@ -50,6 +60,9 @@ PANORAMA_SHAPE = 2.3
 
 #: Above this reprojection error the model itself is wrong [px]; a choice before any data.
 MAX_RMS_PX = 2.5
+#: More than this share of the sheet's own corners left out as fitting no flat sheet is said, with the part of the
+#: sheet they are on: farther from its middle than this share of its size. A choice before any data.
+MOST_LOST_SHARE, PART_SHARE = 0.15, 0.12
 #: The contact edge may seem to stand this far behind the glass before the answer is refused [mm]; a choice.
 BEHIND_MM = 15.0
 #: Corners that err so much alike, and so many times what their grain explains, tell of a sheet or a lens that the

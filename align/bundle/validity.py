@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ..errors import ReflectionError, SolveError
 from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution
 from ..solve.standing import standing
 from ..target.sheets import Sheet, corners_target
 from .photo_set import Sighted
-from .thresholds import BEHIND_MM, MAX_RMS_PX, PANORAMA_SHAPE
+from .thresholds import BEHIND_MM, MAX_RMS_PX, MOST_LOST_SHARE, PANORAMA_SHAPE, PART_SHARE
 
 
 def no_reflection(item: Sighted) -> ReflectionError:
@@ -65,3 +68,43 @@ def check_sane(sheet: Sheet, solution: Solution, names: Sequence[str]) -> None:
                 "to be mirrored.",
                 "Turn off the phone's mirrored selfie setting, or use its rear camera.",
             )
+
+
+def lost_corner_warnings(sheet: Sheet, solution: Solution, sighted: Sequence[Sighted]) -> list[str]:
+    """Photos of which the solve leaves many of the sheet's own corners out, and on which part of it."""
+    warnings = []
+    for view in solution.views:
+        if view.mirror != DIRECT:
+            continue
+        seen = sighted[view.photo].sighting.target.corner_ids
+        lost = np.setdiff1d(seen, view.corner_ids)
+        if len(lost) > MOST_LOST_SHARE * len(seen):
+            warnings.append(
+                f"{len(lost)} of the sheet's {len(seen)} corners in {sighted[view.photo].photo.name} fit no flat "
+                f"sheet and are left out, most of them {_part_of(sheet, lost)}. Does it curl up there? Tape it "
+                "down and take the photo again."
+            )
+    return warnings
+
+
+def _part_of(sheet: Sheet, corners: NDArray[np.int64]) -> str:
+    """Where on the sheet some corners are, as the user looks at it."""
+    points = corners_target(sheet)
+    middle, span = points.mean(axis=0), np.ptp(points, axis=0)
+    x, y, _ = (points[corners].mean(axis=0) - middle) / np.where(span > 0, span, 1.0)
+    across = "left" if x < -PART_SHARE else "right" if x > PART_SHARE else ""
+    along = "far" if y > PART_SHARE else "near" if y < -PART_SHARE else ""
+    if across and along:
+        return f"at its {along} {across} corner"
+    return f"along its {across or along} edge" if across or along else "all over it"
+
+
+def second_sheet_warnings(sighted: Sequence[Sighted]) -> list[str]:
+    """Photos with another direct view of a sheet of the same kind, which no mirror explains."""
+    return [
+        f"{item.photo.name} seems to show two sheets of one kind ({item.sighting.sheet.name}): the reflection of "
+        "one may have been taken for the other's, and then the answer is wrong. Cover or remove one, and "
+        "photograph again."
+        for item in sighted
+        if any(other.kind == "unexplained" for other in item.sighting.inter_reflections)
+    ]

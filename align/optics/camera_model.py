@@ -199,9 +199,14 @@ FOCAL_SD_WITH_EXIF = 0.04
 FOCAL_SD_BLIND = 0.40
 #: Of the long side, by how much of the sensor's picture the photo is.
 CENTRE_SD_SHARE = {"whole": 0.008, "middle": 0.02, "screen": 0.20, "part": 0.20}
+#: ... where the file names no camera: perspective may have been corrected, which shifts the centre.
+CENTRE_SD_SHARE_BLIND = 0.03
 K1_SD, K2_SD, P_SD, K3_SD = 0.08, 0.05, 0.0005, 0.0
 #: How far pictures are stretched by hand or by a slip; own estimate.
 RESHAPE_SD = 0.05
+#: How far a picture whose file names no camera may have been stretched to another shape: from 4:3 to a square or to
+#: 16:9 its sides' ratio changes by a third.
+RESHAPE_SD_BLIND = 0.2
 
 
 def prior_from_focal(size: tuple[int, int], equivalent_mm: float | None, *, crop: str = "whole") -> CameraPrior:
@@ -217,9 +222,12 @@ def prior_from_focal(size: tuple[int, int], equivalent_mm: float | None, *, crop
     diagonal = math.hypot(width, height)
     known = equivalent_mm is not None and crop == "whole"
     focal = diagonal * (equivalent_mm or 27.0) / FULL_FRAME_DIAGONAL_MM
-    centre_sd = CENTRE_SD_SHARE[crop] * max(size)
+    centre_share = CENTRE_SD_SHARE[crop]
+    if equivalent_mm is None:
+        centre_share = max(centre_share, CENTRE_SD_SHARE_BLIND)
+    centre_sd = centre_share * max(size)
     mean = np.array([math.log(focal), (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0])
     focal_sd = FOCAL_SD_WITH_EXIF if known else FOCAL_SD_BLIND
     sd = np.array([focal_sd, centre_sd, centre_sd, K1_SD, K2_SD, P_SD, P_SD, K3_SD])
-    reshape_sd = RESHAPE_SD if crop == "part" else 0.0
+    reshape_sd = RESHAPE_SD_BLIND if equivalent_mm is None else RESHAPE_SD if crop == "part" else 0.0
     return CameraPrior(mean, sd, "exif" if known else "guess", reshape_sd=reshape_sd)

@@ -134,6 +134,7 @@ def camera_file_from_json(raw: Any, where: str) -> CameraFile:
         if not (finite and values[0] > 0 and (uncertainties >= 0).all() and min(size) > 0):
             raise ValueError("numbers must be finite, the focal length positive")
         _refuse_odd_focal_length(where, float(values[0]), max(size))
+        _refuse_odd_centre(where, values[1:3], size)
         covariance = _covariance(raw.get("covariance"), names, values, uncertainties)
         uncertainties[0] /= values[0]
         values[0] = math.log(values[0])
@@ -162,6 +163,16 @@ def _refuse_odd_focal_length(where: str, focal_px: float, long_side_px: int) -> 
         raise FileFormatError(
             f"{where}: its focal_px is {focal_px:g}; for photos of {long_side_px} px, {low:.0f} to {high:.0f} was "
             "expected.",
+            REMEDY,
+        )
+
+
+def _refuse_odd_centre(where: str, centre_px: Array, size: tuple[int, int]) -> None:
+    """A centre far off the frame's middle: width and height were swapped, or the numbers are not of this frame."""
+    if (np.abs(centre_px / np.array(size) - 0.5) > thresholds.CENTRE_OFF_SHARE).any():
+        raise FileFormatError(
+            f"{where}: its centre, ({centre_px[0]:.0f}, {centre_px[1]:.0f}) px, is far off the middle of photos of "
+            f"{size[0]} x {size[1]} px. Are width and height swapped?",
             REMEDY,
         )
 

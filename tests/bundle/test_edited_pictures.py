@@ -1,0 +1,125 @@
+"""Pictures that are not as a lens made them, and sets that are not what they seem: held, or refused."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from align import check
+from align.errors import AlignError, FileFormatError
+from align.photo.camera_file import CameraFile, camera_file_from_json
+from align.target.sheets import SHEETS
+from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
+
+LEAN_DEG, TURN_DEG = 0.8, -0.5
+EYE = (-40.0, -430.0, 330.0)
+
+
+@pytest.fixture(scope="module")
+def photo() -> np.ndarray:
+    """A letter sheet before a mirror, 4:3."""
+    mirror = degrees_mirror(LEAN_DEG, TURN_DEG, 45.0)
+    picture, _ = synthetic_photo(SHEETS["a5"], EYE, [mirror], size=(2000, 1500), noise=0.004)
+    return picture
+
+
+def widened_above(picture: np.ndarray, share: float) -> np.ndarray:
+    """Perspective changed afterwards: the upper edge widened by a share."""
+    height, width = picture.shape
+    out = share * width / 2
+    corners = np.float32([[0, 0], [width, 0], [width, height], [0, height]])
+    moved = np.float32([[-out, 0], [width + out, 0], [width, height], [0, height]])
+    matrix = cv2.getPerspectiveTransform(corners, moved)
+    return np.asarray(cv2.warpPerspective(picture, matrix, (width, height), flags=cv2.INTER_CUBIC), np.uint8)
+
+
+def held_or_refused(path: Path) -> bool | None:
+    """Whether lean and turn lie within twice their half-widths (one 95 % interval in 20 misses); None: refused."""
+    try:
+        [mirror] = check(path).mirrors
+    except AlignError:
+        return None
+    off = abs(mirror.lean_deg.value - LEAN_DEG) / mirror.lean_deg.half_width
+    return off < 2.0 and abs(mirror.turn_deg.value - TURN_DEG) / mirror.turn_deg.half_width < 2.0
+
+
+@pytest.mark.parametrize("size", [(1800, 1200), (1920, 1080), (1200, 1200)])
+def test_a_picture_stretched_to_another_shape_without_exif(photo, tmp_path, size):
+    """Shapes that sensors and screens have: nothing but the corners gives the stretch away."""
+    stretched = np.asarray(cv2.resize(photo, size, interpolation=cv2.INTER_AREA), np.uint8)
+    assert held_or_refused(write_photo(tmp_path / "a.png", stretched, equivalent_mm=None)) is not False
+
+
+@pytest.mark.parametrize("exif", [True, False])
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.2])
+def test_a_picture_whose_perspective_was_changed(photo, tmp_path, share, exif):
+    path = write_photo(tmp_path / "a.jpg", widened_above(photo, share), **({} if exif else {"equivalent_mm": None}))
+    assert held_or_refused(path) is not False
+
+
+def test_a_whole_picture_without_exif_is_still_answered(photo, tmp_path):
+    path = write_photo(tmp_path / "a.png", photo, equivalent_mm=None)
+    [mirror] = check(path).mirrors
+    assert abs(mirror.lean_deg.value - LEAN_DEG) < mirror.lean_deg.half_width < 0.1
+
+
+def made_camera(focal_share: float = 0.0, device: str = "") -> CameraFile:
+    """A camera file for those photos, its focal length off by a share, known to 0.05 %."""
+    focal = 2500 * 26.0 / math.hypot(24, 36)
+    mean = np.array([math.log(focal * (1 + focal_share)), 999.5, 749.5, 0, 0, 0, 0, 0])
+    sd = np.array([5e-4, 0.5, 0.5, 1e-3, 1e-3, 1e-4, 1e-4, 0.0])
+    return CameraFile(mean, sd, (2000, 1500), device, None, "", 0.1, 9, "none")
+
+
+def test_a_camera_file_that_fits_is_taken(photo, tmp_path):
+    path = write_photo(tmp_path / "a.jpg", photo)
+    result = check(path, camera=made_camera())
+    assert not result.warnings
+    assert abs(result.mirrors[0].lean_deg.value - LEAN_DEG) < result.mirrors[0].lean_deg.half_width
+
+
+@pytest.mark.parametrize("share", [0.02, -0.02])
+def test_a_camera_file_that_drifted_is_named_and_left_out(photo, tmp_path, share):
+    path = write_photo(tmp_path / "a.jpg", photo)
+    result = check(path, camera=made_camera(share))
+    assert any("The camera file does not fit these photos" in words for words in result.warnings)
+    assert abs(result.mirrors[0].lean_deg.value - LEAN_DEG) < 1.5 * result.mirrors[0].lean_deg.half_width
+
+
+def test_a_camera_file_with_its_size_swapped_is_refused():
+    raw = made_camera().to_json()
+    raw["size"] = raw["size"][::-1]
+    with pytest.raises(FileFormatError, match="width and height swapped"):
+        camera_file_from_json(raw, "phone.json")
+
+
+def test_one_photo_saved_again_counts_once(photo, tmp_path):
+    first = write_photo(tmp_path / "a.jpg", photo)
+    again = tmp_path / "b.jpg"
+    cv2.imwrite(str(again), cv2.imread(str(first), cv2.IMREAD_GRAYSCALE), [cv2.IMWRITE_JPEG_QUALITY, 80])
+    alone = check(first)
+    both = check([first, again])
+    assert len(both.photos) == 1
+    assert any("saved again: it counts once" in words for words in both.warnings)
+    assert both.mirrors[0].lean_deg.half_width == pytest.approx(alone.mirrors[0].lean_deg.half_width, rel=1e-6)
+
+
+def test_another_device_than_the_camera_files_is_named(photo, tmp_path):
+    from align.bundle.photo_set import _prior_of
+    from align.optics.camera_model import prior_from_focal
+    from align.photo.read import read_photo
+
+    taken = replace(read_photo(write_photo(tmp_path / "a.jpg", photo)), device="Phone B")
+    plain = prior_from_focal(taken.size, taken.equivalent_mm)
+    prior, words = _prior_of(taken, made_camera(device="Phone A"), plain)
+    assert prior is plain
+    assert "Phone A" in words[0]
+    assert "Phone B" in words[0]
+    prior, words = _prior_of(taken, made_camera(device="phone b"), plain)
+    assert prior.source == "file"
+    assert not words
