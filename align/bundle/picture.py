@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import SolveError
-from ..optics.camera_model import RESHAPE_SD, CameraPrior
+from ..optics.camera_model import RESHAPE_SD, RESHAPE_SD_BLIND, CameraPrior
 from ..solve.joint import Solution, widened
 from .thresholds import (
     CAMERA_PRIOR_RESIDUAL_SIGMAS,
@@ -65,13 +65,19 @@ def allowed_for(
         )
         solution, prior = free, without_file
     if solution.camera_prior_residual > CAMERA_PRIOR_RESIDUAL_SIGMAS:
-        prior = replace(widened(prior, size), reshape_sd=max(prior.reshape_sd, RESHAPE_SD))
-        solution = _freely(solved, prior)
+        prior = widened(prior, size)
+        solution = solved(prior)
+        # A part cut out keeps its pixels' shape; a perspective that was changed shows in it.
+        try:
+            as_reshaped = solved(replace(prior, reshape_sd=RESHAPE_SD_BLIND))
+        except SolveError:  # the corners do not tell: then a cut is what the numbers speak for
+            as_reshaped = solution
+        _refuse_other_perspective(as_reshaped, size)
         notes.append(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
         )
-    elif seems_reshaped(solution):
+    if seems_reshaped(solution):
         prior = replace(widened(prior, size), reshape_sd=RESHAPE_SD)
         solution = _freely(solved, prior)
         notes.append(
