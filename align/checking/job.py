@@ -12,10 +12,11 @@ from ..bundle.adjustment import Adjustment, solve_sighted
 from ..bundle.photo_set import Sighted, sight_photos
 from ..photo.camera_file import read_camera_file
 from ..solve.joint import UserConstraints
+from .beside import scale_beside, with_scale
 from .photo_quality import quality_of
 from .report import report
 from .result import CheckResult
-from .settings import CheckSettings
+from .settings import RULE_MM, CheckSettings
 
 PathLike = str | os.PathLike[str]
 
@@ -48,7 +49,13 @@ def check(
     if not paths:
         raise ValueError("expected at least one photo, found none")
     sighted = sight_for(paths, settings, progress=progress)
-    return check_sighted(sighted, settings)[0]
+    result, adjustment = check_sighted(sighted, settings)
+    if settings.beside is None:
+        return result
+    scale = scale_beside(adjustment, settings.beside)
+    measured = replace(settings, beside=None, rule_mm=RULE_MM * scale.value)
+    result, _ = check_sighted(sight_for(paths, measured, progress=progress), measured)
+    return with_scale(result, scale, settings)
 
 
 def sight_for(

@@ -16,6 +16,7 @@ from typing import Any, Literal, get_args
 
 from ..errors import FileFormatError
 from ..photo.camera_file import CameraFile, camera_file_from_json
+from ..sighting.known_length import THINGS
 from ..target.sheets import Sheet, plain_board
 
 FORMAT = "align-settings-1"
@@ -82,6 +83,7 @@ class CheckSettings:
     glass_mm : thickness of the glass, 0 for a front-coated mirror, None when not known
     rule_mm : measured length of the sheet's printed 100 mm rule, or (across, along) of both rules
     exact_print : the sheet is known to be printed exactly to scale
+    beside : a thing of known size that lies beside the sheet, by its name in `sighting.known_length.THINGS`
     board, square_mm : inner corners (columns, rows) and square of a plain checkerboard of one's own
     turned_sheet : the sheet was turned between the photos
     touching : the sheet's contact edge touches the glass; touching_mirrors : of these mirrors, counted from 1
@@ -105,6 +107,7 @@ class CheckSettings:
     glass_mm: float | None = None
     rule_mm: float | tuple[float, float] | None = None
     exact_print: bool = False
+    beside: str | None = None
     board: tuple[int, int] | None = None
     square_mm: float | None = None
     turned_sheet: bool = False
@@ -143,6 +146,12 @@ class CheckSettings:
             raise ValueError("Board and square belong together: inner corners, and a square's side in mm.")
         if self.board is not None and self.rule_mm is not None:
             raise ValueError("The rule is for our printed sheets; of a board of your own give the measured square.")
+        if self.beside is not None and self.beside not in THINGS:
+            raise ValueError(f"Beside the sheet: expected one of {', '.join(THINGS)}, found {self.beside!r}.")
+        if self.beside is not None and (self.rule_mm is not None or self.exact_print or self.board is not None):
+            raise ValueError(
+                "A thing beside the sheet tells the print's scale: leave out rule, exact print and board."
+            )
         if self.board is not None and self.exact_print:
             raise ValueError(
                 "An exact print is said of our sheets; of a board of your own give the measured square."

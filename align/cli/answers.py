@@ -38,6 +38,7 @@ FIELDS = {
     "mount": "mount",
     "tolerance": "tolerance_deg",
     "rule": "rule_mm",
+    "beside": "beside",
     "exact_print": "exact_print",
     "board": "board",
     "square": "square_mm",

@@ -63,6 +63,11 @@ EPILOG = (
 @click.option(
     "--rule", type=Rule(), metavar="MM[xMM]", help="Length of the sheet's printed 100 mm rule; or of both."
 )
+@click.option(
+    "--beside",
+    type=click.Choice(["card", "euro-1", "euro-2", "cent-50", "us-quarter"]),
+    help="A bank card or coin lies flat beside the sheet: its size tells the print's scale.",
+)
 @click.option("--exact-print", is_flag=True, help="The print is exact: a plotted or engraved plate, a render.")
 @click.option("--board", type=Board(), metavar="COLSxROWS", help="Inner corners of a plain board of your own.")
 @click.option("--square", type=Number("mm"), metavar="MM", help="Side of a square of that board.")
