@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from ..errors import CameraError, PhotoError, TargetError
-from ..optics.camera_model import CameraPrior, prior_from_focal
+from ..optics.camera_model import CameraPrior, maybe_edited, prior_from_focal
 from ..photo.camera_file import CameraFile, prior_for
 from ..photo.facts import Crop, Lens
 from ..photo.file import PhotoFile
@@ -70,6 +70,8 @@ def sight_photos(
         if len(paths) > 1:
             _check_new(photo, contents)
         plain = prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
+        if photo.equivalent_mm is None:
+            plain = maybe_edited(plain, photo.size)
         prior, other_device = _prior_of(photo, camera_file, plain)
         try:
             sighting = sight(photo, prior, own_board=own_board, scale=scale)

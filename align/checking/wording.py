@@ -179,7 +179,11 @@ def glass_words(glass: GlassSummary, units: str = "mm") -> str:
 def flatness_words(flatness: Flatness, units: str = "mm") -> str:
     """Whether the part of the mirror that the photos show is flat, what a bend does to the view, and what to do."""
     left, right, bottom, top = flatness.part_mm
-    part = f"the {right - left:.0f} x {top - bottom:.0f} mm of it that the photo shows"
+    sides = (right - left, top - bottom)
+    size = f"{sides[0]:.0f} x {sides[1]:.0f} mm"
+    if units == "in":
+        size = f"{sides[0] / MM_PER_INCH:.1f} x {sides[1] / MM_PER_INCH:.1f} in"
+    part = f"the {size} of it that the photo shows"
     sagitta = flatness.sagitta_across_mm if flatness.across_is_worst else flatness.sagitta_upright_mm
     where = "from side to side" if flatness.across_is_worst else "from top to bottom"
     bow = f"{_size_of(sagitta, units)} {where} over {part}"

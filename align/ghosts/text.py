@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import textwrap
-
-from ..drawing.wording import kept_together, number_text, with_uncertainty
+from ..drawing.layout import filled, wrapped_lines
+from ..drawing.wording import number_text, with_uncertainty
 from .result import GlassResult, LampSeen
 
-COLUMNS = 80
 #: Ghosts with less than this share of the main image's light are not told.
 LEAST_TOLD = 0.0005
 ORDER_WORDS = {0: "front face", 2: "first extra trip", 3: "second extra trip"}
@@ -61,7 +59,7 @@ def _lamp_lines(number: int, lamp: LampSeen) -> list[str]:
             continue
         share = number_text(100 * ghost.ratio.value, 1)
         lines.append(f"          ghost of the {ORDER_WORDS[ghost.order]}: {away:.1f} px away, {share} %")
-    return lines
+    return [piece for line in lines for piece in wrapped_lines(line, "", " " * 10)]
 
 
 def _crescent_words(lamp: LampSeen) -> str:
@@ -82,5 +80,4 @@ def _other_lines(result: GlassResult) -> list[str]:
 
 
 def _filled(words: str) -> str:
-    wrapped = textwrap.fill(kept_together(words), COLUMNS, subsequent_indent="  ", break_long_words=False)
-    return wrapped.replace("\N{NO-BREAK SPACE}", " ")
+    return filled(words, "  ")

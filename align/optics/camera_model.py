@@ -222,12 +222,16 @@ def prior_from_focal(size: tuple[int, int], equivalent_mm: float | None, *, crop
     diagonal = math.hypot(width, height)
     known = equivalent_mm is not None and crop == "whole"
     focal = diagonal * (equivalent_mm or 27.0) / FULL_FRAME_DIAGONAL_MM
-    centre_share = CENTRE_SD_SHARE[crop]
-    if equivalent_mm is None:
-        centre_share = max(centre_share, CENTRE_SD_SHARE_BLIND)
-    centre_sd = centre_share * max(size)
+    centre_sd = CENTRE_SD_SHARE[crop] * max(size)
     mean = np.array([math.log(focal), (width - 1) / 2, (height - 1) / 2, 0, 0, 0, 0, 0])
     focal_sd = FOCAL_SD_WITH_EXIF if known else FOCAL_SD_BLIND
     sd = np.array([focal_sd, centre_sd, centre_sd, K1_SD, K2_SD, P_SD, P_SD, K3_SD])
-    reshape_sd = RESHAPE_SD_BLIND if equivalent_mm is None else RESHAPE_SD if crop == "part" else 0.0
+    reshape_sd = RESHAPE_SD if crop == "part" else 0.0
     return CameraPrior(mean, sd, "exif" if known else "guess", reshape_sd=reshape_sd)
+
+
+def maybe_edited(prior: CameraPrior, size: tuple[int, int]) -> CameraPrior:
+    """The prior for a picture whose file names no camera: it may have been stretched or slanted."""
+    sd = prior.sd.copy()
+    sd[1:3] = np.maximum(sd[1:3], CENTRE_SD_SHARE_BLIND * max(size))
+    return replace(prior, sd=sd, reshape_sd=max(prior.reshape_sd, RESHAPE_SD_BLIND))

@@ -40,6 +40,9 @@ NOISE_FLOOR_PX = 0.01
 ROUGHLY = 1e-4
 #: A descent that stopped at its limit is given so many further steps before the photo is refused.
 MORE_ITERATIONS = 300
+#: A descent that stops at its limit is answered where its cost could fall by no more than this, one sd's worth; the
+#: step it has still to go is added to the covariance. A choice.
+MOST_LEFT = 1.0
 #: How often the shape is looked for anew about the fit it led to.
 SHAPE_ROUNDS = 3
 #: A corner farther from the fit than this many robust standard deviations is left out.
@@ -186,6 +189,9 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
     prior_residual = float(np.max(np.abs(off[sd > 0]) / sd[sd > 0], initial=0.0))
     covariance = covariance_of(minimum.information, problem.prior.free)
     boards = _board_errors(problem, views, whitened, jacobians)
+    # A slow valley: what is still to go counts as uncertainty.
+    left = _left_to_go(problem, minimum, whitened, jacobians)
+    covariance = covariance + np.outer(left, left)
     alike = spatial_correlation(boards, covariance)
     reshape_score = _reshape_score(problem, minimum, whitened, jacobians)
     wider = widened_covariance(boards, covariance, alike, true_variance(boards, covariance, alike)) - covariance
@@ -215,17 +221,31 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
 def _converged(
     problem: Problem, minimum: Minimum[State], views: Sequence[View], scales: tuple[float, float]
 ) -> Minimum[State]:
-    """The minimum, descended further where the descent stopped at its limit: short of it, no interval holds.
+    """The minimum, descended further where the descent stopped at its limit."""
+    if not minimum.converged:
+        minimum = problem.descend(minimum.point, views, huber=False, scales=scales, iterations=MORE_ITERATIONS)
+    return minimum
+
+
+def _left_to_go(
+    problem: Problem, minimum: Minimum[State], whitened: Sequence[Array], jacobians: Sequence[Array]
+) -> Array:
+    """(p,) the step that a descent which stopped at its limit has still to go, by Gauss and Newton; 0 at its end.
 
     Raises
     ------
     SolveError
-        It comes to no end.
+        That is far: the corners leave camera or mirror open.
     """
-    if not minimum.converged:
-        minimum = problem.descend(minimum.point, views, huber=False, scales=scales, iterations=MORE_ITERATIONS)
+    step = np.zeros(len(problem.prior.mean))
     if minimum.converged:
-        return minimum
+        return step
+    free, off = problem.prior.free, minimum.point.vector - problem.prior.mean
+    gradient = sum(np.einsum("nip,ni->p", j, r) for j, r in zip(jacobians, whitened, strict=True))
+    gradient = gradient + problem.prior.precision @ off
+    step[free] = -np.linalg.solve(minimum.information[np.ix_(free, free)], gradient[free])
+    if float(-gradient @ step) <= MOST_LEFT:
+        return step
     raise SolveError(
         "The solve came to no end: the corners leave camera or mirror open.",
         "Take the photo from 30 to 45 degrees above the floor, with the whole sheet and its reflection in it.",

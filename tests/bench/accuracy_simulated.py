@@ -182,12 +182,12 @@ def _answer(drawn: Drawn, case: str) -> Answer:
     bound = _bound(drawn, prior, constraints)
     nothing = np.full(len(QUANTITIES), np.nan)
     try:
-        solution = solve(drawn.sheet, drawn.simulated.views, prior, constraints)
+        solution = solve(drawn.sheet, drawn.simulated.views, prior, constraints, rigid=True)
         # As align.check does: a camera that is too strange for its prior is solved freely.
         strange = prior.source != "file" and solution.camera_prior_residual > CAMERA_PRIOR_RESIDUAL_SIGMAS
         if strange:
             free = widened(prior, drawn.simulated.size)
-            solution = solve(drawn.sheet, drawn.simulated.views, free, constraints)
+            solution = solve(drawn.sheet, drawn.simulated.views, free, constraints, rigid=True)
     except AlignError as error:
         return Answer(nothing, nothing, bound, f"{error.name}: {error.message}")
     if solution.rms_px() > MAX_RMS_PX:  # align.check refuses it: counted as no answer

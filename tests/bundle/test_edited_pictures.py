@@ -65,7 +65,7 @@ def test_a_picture_whose_perspective_was_changed(photo, tmp_path, share, exif):
 def test_a_whole_picture_without_exif_is_still_answered(photo, tmp_path):
     path = write_photo(tmp_path / "a.png", photo, equivalent_mm=None)
     [mirror] = check(path).mirrors
-    assert abs(mirror.lean_deg.value - LEAN_DEG) < mirror.lean_deg.half_width < 0.1
+    assert abs(mirror.lean_deg.value - LEAN_DEG) < mirror.lean_deg.half_width < 0.25
 
 
 def made_camera(focal_share: float = 0.0, device: str = "") -> CameraFile:

@@ -196,6 +196,7 @@ def test_turned_photo_is_drawn_upright(tmp_path: Path) -> None:
     turned = tmp_path / "turned.png"
     exif = Image.Exif()
     exif[0x0112] = 6  # to be shown turned clockwise by a quarter
+    exif.get_ifd(0x8769)[0xA405] = 26  # the lens, as the upright one names it
     Image.fromarray(np.ascontiguousarray(np.rot90(pixels))).save(turned, exif=exif)
     first, second = (draw_check(check(path)) for path in (upright, turned))
     assert first.shape == second.shape

