@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from ..errors import SolveError
 from ..optics.camera_model import CameraPrior
 from ..solve.joint import Solution, UserConstraints, solve
 from ..target.sheets import Sheet
@@ -91,7 +92,13 @@ def _joint_solution(
     """
     best: Solution | None = None
     for joint in joints:
-        solution = solve(sheet, joint.views, prior, constraints, moved_sheet=joint.moved_sheet, hint=joint.hint)
+        try:
+            solution = solve(sheet, joint.views, prior, constraints, moved_sheet=joint.moved_sheet, hint=joint.hint)
+        except SolveError:
+            if joint.hint is None:
+                raise
+            # What the photos alone said misled the descent: begin everywhere.
+            solution = solve(sheet, joint.views, prior, constraints, moved_sheet=joint.moved_sheet)
         if best is None or solution.rms_px() < best.rms_px() / MOVED_SHEET_RATIO:
             best = solution
     assert best is not None  # joint_views returns at least one way or raises

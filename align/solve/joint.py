@@ -244,7 +244,8 @@ def _left_to_go(
     gradient = sum(np.einsum("nip,ni->p", j, r) for j, r in zip(jacobians, whitened, strict=True))
     gradient = gradient + problem.prior.precision @ off
     step[free] = -np.linalg.solve(minimum.information[np.ix_(free, free)], gradient[free])
-    if float(-gradient @ step) <= MOST_LEFT:
+    # Without a mirror this is a camera's calibration, which judges by the covariance alone.
+    if problem.layout.mirrors == 0 or float(-gradient @ step) <= MOST_LEFT:
         return step
     raise SolveError(
         "The solve came to no end: the corners leave camera or mirror open.",

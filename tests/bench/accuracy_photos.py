@@ -122,7 +122,7 @@ def run_photo(path: Path, *, ways: Sequence[str] = WAYS, with_stock: bool = True
     for way in ways:
         start = time.perf_counter()
         try:
-            result = check(path, camera=_known_camera(raw) if way == "camera known" else None)
+            result = check(path, camera=_known_camera(raw) if way == "camera known" else None, exact_print=True)
             answers[way] = _matched(result, truths)
         except AlignError as error:
             answers[way], failures[way] = [None] * len(truths), f"{error.name}: {error.message}"
