@@ -624,7 +624,7 @@ def test_real_photos_of_a_bent_board_in_the_middle_determine_no_camera(monkeypat
     with pytest.raises(CameraError, match=r"known only to within [234] %, and 1\.5 % are needed") as refused:
         calibrate(photos, board=(7, 6), square_mm=12.8)
     assert "The one that would help most now: the sheet in the" in refused.value.remedy
-    monkeypatch.setattr(sys.modules[calibrate.__module__], "MAX_FOCAL_DOUBT", 0.05)
+    monkeypatch.setattr(sys.modules[calibrate.__module__], "MAX_FOCAL_UNCERTAINTY", 0.05)
     result = calibrate(photos, board=(7, 6), square_mm=12.8)
     assert len(result.used) == 4
     assert result.rms_px < 0.6
