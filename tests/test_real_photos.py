@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -53,7 +54,9 @@ def sighted():
 
 @pytest.fixture(scope="module")
 def joint(sighted):
-    adjustment = solve_sighted([item for item, _ in sighted.values()], UserConstraints())
+    """All four together, their pixels as the camera wrote them: single photos then take this camera for known."""
+    as_taken = [replace(item, prior=replace(item.prior, reshape_sd=0.0)) for item, _ in sighted.values()]
+    adjustment = solve_sighted(as_taken, UserConstraints())
     return adjustment.solution, adjustment.warnings
 
 
@@ -93,7 +96,8 @@ def test_all_four_solve_in_one_call():
     assert abs(between.angle_deg.value - 90) < 0.3
     assert 0.005 < between.angle_deg.half_width < 0.3
     assert all(0.05 < photo.rms_px < 1.0 for photo in result.photos)
-    assert [photo.direct_corners for photo in result.photos] == [42, 42, 42, 42]
+    # Of 42; the bent board's worst corner may be left out of the fit.
+    assert all(photo.direct_corners >= 41 for photo in result.photos)
     assert [photo.reflected_corners for photo in result.photos] == [84, 42, 84, 42]
     assert any("sheet was moved" in warning for warning in result.warnings)
     # Both mirrors are thick glass, by their ghosts; the bent board lets neither be called front-coated.
@@ -109,47 +113,48 @@ def test_mirrors_are_numbered_from_left_to_right(joint):
     assert left[0] > 0 > right[0]  # the left one faces right
 
 
-@real
-def test_each_photo_alone_sees_the_mirrors_where_all_together_see_them(sighted, joint):
-    solution, _ = joint
-    layout = solution.state.layout
-    where = layout.camera
-    mean = solution.state.vector[where].copy()
-    camera = CameraPrior(mean, np.zeros(8), "file")  # known, as from a calibration
-    rotation, _ = solution.state.cam_from_target(0)
-    normals = [rotation @ solution.mirror(number).normal for number in (LEFT, RIGHT)]
-    apart = []
-    for number, (item, _) in sighted.items():
-        single = solve(BOARD, photo_views(item, 0), camera, UserConstraints())
-        turned, _ = single.state.cam_from_target(0)
-        for local, board in enumerate(item.sighting.reflections):
-            mirror = LEFT if board.centre_px[0] < 1600 else RIGHT
-            angle = math.degrees(angle_between(turned @ single.mirror(local).normal, normals[mirror]))
-            apart.append(angle)
-            assert angle < 0.25, (number, mirror, angle)
-    assert len(apart) == 6
-    assert np.median(apart) > 1e-3  # they are measurements of their own
-
-
-@real
-def test_photos_differ_about_a_mirror_as_they_promise(sighted, joint):
-    """Directions of the left mirror, which all four show, each from one photo: apart as foreseen.
-
-    With every corner's error taken for its own they are 2.6 times as far apart as foreseen: the board is bent.
-    """
+@pytest.fixture(scope="module")
+def singles(sighted, joint):
+    """What each photo alone says of the direction of each mirror, by the joint fit's camera, and its covariance."""
     solution, _ = joint
     camera = CameraPrior(solution.state.vector[solution.state.layout.camera].copy(), np.zeros(8), "file")
-    rng, seen = np.random.default_rng(0), []
+    rng, seen = np.random.default_rng(0), {LEFT: [], RIGHT: []}
     for item, _ in sighted.values():
         single = solve(BOARD, photo_views(item, 0), camera, UserConstraints())
         root = np.linalg.cholesky(single.covariance + 1e-18 * np.eye(len(single.covariance)))
         steps = [np.zeros(len(root)), *(root @ rng.standard_normal(len(root)) for _ in range(300))]
-        directions = np.array([in_camera(single.state.stepped(step), LEFT) for step in steps])
-        seen.append((directions[0], np.cov(directions[1:].T)))
+        for local, board in enumerate(item.sighting.reflections):
+            directions = np.array([in_camera(single.state.stepped(step), local) for step in steps])
+            mirror = LEFT if board.centre_px[0] < 1600 else RIGHT
+            seen[mirror].append((directions[0], np.cov(directions[1:].T)))
+    assert {mirror: len(each) for mirror, each in seen.items()} == {LEFT: 4, RIGHT: 2}
+    return seen
+
+
+@real
+def test_each_photo_alone_sees_a_mirror_where_the_others_see_it(singles):
+    """Not against the joint fit: there a bent mirror's mean plane is that of all parts that were seen."""
+    apart = [
+        math.degrees(angle_between(first, second))
+        for seen in singles.values()
+        for (first, _), (second, _) in itertools.combinations(seen, 2)
+    ]
+    assert max(apart) < 0.25
+    assert np.median(apart) > 1e-3  # they are measurements of their own
+
+
+@real
+def test_photos_differ_about_a_mirror_as_they_promise(singles):
+    """Directions of a mirror, each from one photo: apart as foreseen.
+
+    With every corner's error taken for its own they are 2.6 times as far apart as foreseen: the board is bent.
+    """
     squares = []
-    for (first, its_uncertainty), (second, other_uncertainty) in itertools.combinations(seen, 2):
-        values, axes = np.linalg.eigh(its_uncertainty + other_uncertainty)
-        squares += list(((axes.T @ (first - second))[1:]) ** 2 / values[1:])  # a unit vector has two coordinates
+    for seen in singles.values():
+        for (first, its_uncertainty), (second, other_uncertainty) in itertools.combinations(seen, 2):
+            values, axes = np.linalg.eigh(its_uncertainty + other_uncertainty)
+            # A unit vector has two coordinates.
+            squares += list(((axes.T @ (first - second))[1:]) ** 2 / values[1:])
     assert 0.3 < math.sqrt(np.mean(squares)) < 1.5
 
 

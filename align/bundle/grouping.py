@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,11 +97,7 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
         return [JointViews(tuple(photo_views(sighted[0], 0)), False, (_in_order(sighted[0]),))]
     names = [item.photo.name for item in sighted]
     alone = [_alone(sheet, item) for item in sighted]
-    seen = [
-        mirror
-        for photo, (item, solution) in enumerate(zip(sighted, alone, strict=True))
-        for mirror in _seen(item, photo, solution)
-    ]
+    seen = _all_seen(sighted, alone)
     _check_zoom(seen, names)
     still, moved = (_numbered(seen, moved_sheet) for moved_sheet in (False, True))
     hint = _hint(alone)
@@ -117,6 +113,10 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
                 if found.beyond_chance
             )
             joints.append(_joined(sighted, seen, still, moved_sheet=False, hint=hint, notes=notes))
+    if moved is None and not joints and any(item.prior.reshape_sd > 0 for item in sighted):
+        # Free to be stretched, a small board leaves the camera too open for its frame to be compared.
+        alone = [_alone(sheet, _as_taken(item)) for item in sighted]
+        moved, hint = _numbered(_all_seen(sighted, alone), True), _hint(alone)
     if moved is not None:
         joints.append(_joined(sighted, seen, moved, moved_sheet=True, hint=hint, otherwise=error))
     if joints:
@@ -185,6 +185,11 @@ def _alone(sheet: Sheet, item: Sighted) -> Solution | None:
     return allowed_for(lambda prior: solve(sheet, views, prior), item.prior, item.size).solution
 
 
+def _as_taken(item: Sighted) -> Sighted:
+    """A photo whose pixels are taken to be as the camera wrote them."""
+    return replace(item, prior=replace(item.prior, reshape_sd=0.0))
+
+
 def _hint(alone: Sequence[Solution | None]) -> Hint | None:
     """Where a joint solve begins: the surest photo's camera, every photo's pose."""
     solved = [solution for solution in alone if solution is not None]
@@ -196,6 +201,15 @@ def _hint(alone: Sequence[Solution | None]) -> Hint | None:
         tuple(None if solution is None else solution.state.cam_from_target(0) for solution in alone),
         max(solution.rms_px() for solution in solved),
     )
+
+
+def _all_seen(sighted: Sequence[Sighted], alone: Sequence[Solution | None]) -> list[_Seen]:
+    """The mirrors of all photos, each as one photo alone sees it."""
+    return [
+        mirror
+        for photo, (item, solution) in enumerate(zip(sighted, alone, strict=True))
+        for mirror in _seen(item, photo, solution)
+    ]
 
 
 def _seen(item: Sighted, photo: int, solution: Solution | None) -> list[_Seen]:

@@ -135,7 +135,8 @@ def _refuse_other_perspective(solution: Solution, size: tuple[int, int]) -> None
     """A stretch that no change of shape explains is a change of perspective, which nothing here can undo."""
     where = solution.state.layout.reshape
     stretch = float(solution.state.vector[where][0])
-    sd = math.sqrt(float(solution.covariance[where, where][0, 0]))
+    # Corners that err by what repeats (a bent board) feign a stretch more often than their covariance says.
+    sd = math.sqrt(float(solution.covariance[where, where][0, 0])) * _systematic(solution)
     if sd == 0:
         return
     # Across over along, as the photo is held; a sensor is 4:3 or 3:2, upright or not.
@@ -163,5 +164,9 @@ def seems_reshaped(solution: Solution) -> bool:
     On four real photos of a bent board, whose corners scatter 5 to 8 times what their grain explains, the
     statistic was 7 to 27.
     """
-    systematic = max(max(solution.sigma0) / SYSTEMATIC_ERRORS_SIGMA0, 1.0)
-    return solution.reshape_score > MAX_RESHAPE_SCORE * systematic
+    return solution.reshape_score > MAX_RESHAPE_SCORE * _systematic(solution)
+
+
+def _systematic(solution: Solution) -> float:
+    """How many times more than random errors explain, up to the usual share of it, the corners scatter."""
+    return max(max(solution.sigma0) / SYSTEMATIC_ERRORS_SIGMA0, 1.0)
