@@ -15,8 +15,14 @@ from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution
 from ..target.sheets import Sheet
 from .result import MirrorOverlay, Overlay
+from .settings import Size
 
 Array = NDArray[np.float64]
+
+#: The part seen of a mirror of unknown size is drawn this much larger than the reflection, as a share of its side.
+SEEN_MARGIN = 0.06
+#: A mirror that stands more nearly in line with another one than this (a cosine) is not moved to end at it.
+LEAST_SLOPE = 0.05
 
 
 def overlay_of(
@@ -25,9 +31,9 @@ def overlay_of(
     photo: int,
     item: Sighted,
     want_turns: Sequence[float],
-    mirror_size_mm: tuple[float, float] | None,
+    sizes_mm: Sequence[Size | None],
 ) -> Overlay:
-    """Places of the target, its reflections as they are and as they should be, and the mirrors."""
+    """Places of the sheet, its reflections as they are and as they should be, and the mirrors."""
     outline = _placed(solution, photo, _outline_target(sheet))
     direct = [v for v in solution.views if v.photo == photo and v.mirror == DIRECT]
     mirrors = []
@@ -36,6 +42,10 @@ def overlay_of(
             continue
         solved = solution.mirror(view.mirror)
         foot = _foot(solution, photo, view.mirror, sheet)
+        size_mm = sizes_mm[view.mirror]
+        face = _part_seen(solution, photo, view.mirror, outline)
+        if size_mm is not None:
+            face = _whole_face(solution, view.mirror, foot, size_mm)
         mirrors.append(
             MirrorOverlay(
                 number=view.mirror + 1,
@@ -46,7 +56,8 @@ def overlay_of(
                 true_outline_px=_reflected(
                     solution, photo, outline, 0.0, want_turns[view.mirror], foot, solved.thickness_mm
                 ),
-                mirror_px=_mirror_outline(solution, photo, view.mirror, sheet, mirror_size_mm),
+                mirror_px=_project(solution, photo, face),
+                size_known=size_mm is not None,
             )
         )
     return Overlay(
@@ -58,7 +69,6 @@ def overlay_of(
         inter_reflections_px=tuple(
             inter_reflection.board.outline_px for inter_reflection in item.sighting.inter_reflections
         ),
-        mirror_size_known=mirror_size_mm is not None,
     )
 
 
@@ -93,26 +103,58 @@ def _project(solution: Solution, photo: int, points: Array) -> Array:
 def _reflected(
     solution: Solution, photo: int, points: Array, lean: float, turn: float, foot: Array, thickness: float
 ) -> Array:
-    image = virtual_point(
+    return _project(solution, photo, _image(solution, photo, points, mirror_normal(lean, turn), foot, thickness))
+
+
+def _image(
+    solution: Solution, photo: int, points: Array, normal: Array, on_plane: Array, thickness: float
+) -> Array:
+    """(n, 3) [mm] where the eye sees points by way of a mirror."""
+    return virtual_point(
         points,
         solution.state.eye(photo),
-        normal=mirror_normal(lean, turn),
-        plane_point=foot,
+        normal=normal,
+        plane_point=on_plane,
         thickness_mm=thickness,
         index=solution.glass_index,
     )
-    return _project(solution, photo, image)
 
 
-def _mirror_outline(
-    solution: Solution, photo: int, mirror: int, sheet: Sheet, mirror_size_mm: tuple[float, float] | None
-) -> Array:
-    """(4, 2) [px] the mirror's face, standing on the floor about the middle of the sheet's reflection."""
+def _axes(solution: Solution, mirror: int) -> tuple[Array, Array]:
+    """A mirror's own axes in the scene's frame: to the right along the floor, and up."""
     solved = solution.mirror(mirror)
-    turn = solved.turn_rad
-    width, height = mirror_size_mm or (1.3 * sheet.width_mm, 0.8 * sheet.width_mm)
-    right = np.array([np.cos(turn), np.sin(turn), 0.0])
-    up = np.cross(solved.normal, right)
-    foot = _foot(solution, photo, mirror, sheet)
-    corners = [foot + sx * width / 2 * right + h * up for sx, h in ((-1, height), (1, height), (1, 0), (-1, 0))]
-    return _project(solution, photo, np.array(corners))
+    right = np.array([np.cos(solved.turn_rad), np.sin(solved.turn_rad), 0.0])
+    return right, np.cross(solved.normal, right)
+
+
+def _whole_face(solution: Solution, mirror: int, foot: Array, size_mm: Size) -> Array:
+    """(4, 3) [mm] a mirror's face: its size is stated, its place assumed.
+
+    It stands on the floor about the middle of the sheet, moved aside where it would run through another mirror.
+    """
+    right, up = _axes(solution, mirror)
+    width, height = size_mm
+    for number in range(solution.mirror_count):
+        other = solution.mirror(number)
+        along = float(other.normal @ right)
+        if number == mirror or abs(along) < LEAST_SLOPE or other.height_before(foot[None])[0] <= 0:
+            continue
+        ends = foot + np.array([[-0.5], [0.5]]) * width * right
+        foot = foot - min(float(other.height_before(ends).min()), 0.0) / along * right
+    return np.array(
+        [foot + sx * width / 2 * right + h * up for sx, h in ((-1, height), (1, height), (1, 0), (-1, 0))]
+    )
+
+
+def _part_seen(solution: Solution, photo: int, mirror: int, outline: Array) -> Array:
+    """(4, 3) [mm] the part of a mirror's face in which the reflection is seen, and a little more."""
+    solved, eye = solution.mirror(mirror), solution.state.eye(photo)
+    image = _image(solution, photo, outline, solved.normal, -solved.offset_mm * solved.normal, solved.thickness_mm)
+    before, behind = solved.height_before(eye[None]), solved.height_before(image)
+    axes = np.array(_axes(solution, mirror))
+    seen = (eye + (image - eye) * (before / (before - behind))[:, None]) @ axes.T
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    margin = SEEN_MARGIN * (high - low).max()
+    (left, bottom), (side, top) = low - margin, high + margin
+    origin = -solved.offset_mm * solved.normal
+    return np.array([[left, top], [side, top], [side, bottom], [left, bottom]]) @ axes + origin

@@ -1,4 +1,4 @@
-"""The answer drawn on the photo: target, reflection, where it would be in a true mirror, and the packing.
+"""The answer drawn on the photo: sheet, reflection, where it would be in a true mirror, and the packing.
 
 The picture is cut to what matters, and below it a strip says the answer in words; see drawing/canvas.py for sizes.
 """
@@ -14,42 +14,30 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..drawing.canvas import LINE_HEIGHT, SMALLEST_TEXT_SHARE, Canvas, Words, save_pixels, text_width
+from ..drawing.canvas import Canvas, save_pixels
+from ..drawing.labelled import Labels
 from ..drawing.labels import LabelPlacer
-from ..drawing.palette import GREEN, ORANGE, PURPLE, SKY_BLUE, WHITE, YELLOW, Colour
+from ..drawing.palette import GREEN, ORANGE, SKY_BLUE, WHITE, YELLOW, Colour
 from ..errors import PhotoError
-from .result import CheckResult, MirrorOverlay, MirrorResult, Overlay, Shim
+from .packing_picture import draw_packing
+from .result import CheckResult, Overlay
 from .strip import draw_strip
-from .wording import inter_reflection_short, shim_is_needed, shim_size_words
+from .wording import inter_reflection_short
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
 
 #: Long side of the photo's part in the picture [px]; a small photo is enlarged to the smaller one.
 LONG_SIDE_PX, SHORT_LONG_SIDE_PX = 1700, 1200
-#: Room around what matters, as a share of its extent.
-MARGIN_SHARE = 0.14
+#: Room around what matters, as a share of its extent; more at the sides where a mirror's edges are not known.
+MARGIN_SHARE, WIDE_MARGIN_SHARE = 0.14, 0.34
 #: The picture is no longer and thinner than this.
 MOST_ELONGATED = 1.6
 #: How much larger than life a difference may be shown, and how wide it may then be (share of the width).
-EXAGGERATIONS = (50, 20, 10, 5, 2)
+EXAGGERATIONS = (10, 5, 2)
 WIDE_DIFFERENCE_SHARE = 0.06
-#: The thickest packing is drawn this thick, as a share of the width.
-PACKING_SHARE = 0.035
-
-#: Which of the mirror's corners, clockwise from top left, need packing for a place that `align.shims` names.
-PLACE_CORNERS = {
-    "top_left": (0,),
-    "top_right": (1,),
-    "bottom_right": (2,),
-    "bottom_left": (3,),
-    "behind_top_per_100_height": (0, 1),
-    "behind_bottom_per_100_height": (2, 3),
-    "behind_left_per_100_width": (0, 3),
-    "behind_right_per_100_width": (1, 2),
-    "front": (2, 3),
-    "rear": (2, 3),
-}
+#: The sheet's white rim, as a share of its squares: labels keep off it too.
+SHEET_RIM = 0.08
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,22 +99,23 @@ def draw_check(
         raise PhotoError(f"{path or overlay.file} has changed since it was checked.", "Check the photo again.")
     view = view_of(overlay, long_side_px)
     canvas = Canvas(_cut(pixels, view))
-    lines = _draw_outlines(canvas, view, overlay)
-    placer = LabelPlacer(canvas.width, canvas.height, better_left_free(view, overlay, lines, canvas.width))
-    _draw_labels(canvas, placer, view, overlay, result, photo)
-    larger = exaggeration(view, overlay, canvas.width)
+    larger = exaggeration(result, view, overlay, canvas.width)
+    lines = _draw_outlines(canvas, view, overlay, _off(result), larger)
+    placer = LabelPlacer(canvas.width, canvas.height, sampled(lines, canvas.width / 100), sheets_in(view, overlay))
+    _draw_labels(canvas, Labels(canvas, placer), view, overlay, result, photo)
     strip = draw_strip(result, overlay, heading, larger, canvas.width)
     return np.concatenate([canvas.finished(), strip])
 
 
 def view_of(overlay: Overlay, long_side_px: int = LONG_SIDE_PX) -> View:
-    """The part of the photo around target, reflections and mirrors, not too elongated."""
+    """The part of the photo around sheet, reflections and mirrors, not too elongated."""
     size = np.array(overlay.size, float)
     parts = [overlay.direct_outline_px, *(mirror.outline_px for mirror in overlay.mirrors)]
     parts += [*(mirror.mirror_px for mirror in overlay.mirrors), *overlay.inter_reflections_px]
     points = np.clip(_finite(np.concatenate(parts)), 0, size)
     low, high = points.min(axis=0), points.max(axis=0)
-    extent = (high - low) * (1 + 2 * MARGIN_SHARE)
+    known = all(mirror.size_known for mirror in overlay.mirrors)
+    extent = (high - low) * (1 + 2 * np.array([MARGIN_SHARE if known else WIDE_MARGIN_SHARE, MARGIN_SHARE]))
     extent = np.minimum(np.maximum(extent, extent[::-1] / MOST_ELONGATED), size)
     corner = np.clip((low + high) / 2 - extent / 2, 0, size - extent)
     left, top = (int(value) for value in np.floor(corner))
@@ -135,12 +124,21 @@ def view_of(overlay: Overlay, long_side_px: int = LONG_SIDE_PX) -> View:
     return View(left, top, width, height, float(np.clip(longest, SHORT_LONG_SIDE_PX, long_side_px)) / longest)
 
 
-def exaggeration(view: View, overlay: Overlay, width: float) -> int:
-    """How many times larger than life the differences are drawn: 1 where they can be seen as they are."""
+def _off(result: CheckResult) -> set[int]:
+    """Numbers of the mirrors that are not said to be true."""
+    return {mirror.number for mirror in result.mirrors if mirror.verdict != "square"}
+
+
+def exaggeration(result: CheckResult, view: View, overlay: Overlay, width: float) -> int:
+    """How many times larger than life differences are drawn: 1 where they can be seen, or all mirrors are true."""
+    off = _off(result)
+    if not off:
+        return 1
     moved = max(
         (
             float(np.linalg.norm(_finite(mirror.true_outline_px - mirror.outline_px), axis=1).max(initial=0.0))
             for mirror in overlay.mirrors
+            if mirror.number in off
         ),
         default=0.0,
     )
@@ -160,15 +158,16 @@ def sampled(lines: Sequence[Array], step: float) -> Array:
     return np.concatenate(points)
 
 
-def better_left_free(view: View, overlay: Overlay, lines: Sequence[Array], width: float) -> Array:
-    """(n, 2) [px] samples of what labels should not cover: the lines, and the insides of the outlines."""
+def sheets_in(view: View, overlay: Overlay) -> Array:
+    """(n, 2) [px] samples of the sheet and its reflections with their rims, which labels should not cover."""
     insides: list[Array] = []
     seen = (*(mirror.outline_px for mirror in overlay.mirrors), *overlay.inter_reflections_px)
     for outline in (overlay.direct_outline_px, *seen):
         edge = _finite(view.to_picture(outline))
         middle = edge.mean(axis=0)
-        insides += [middle + share * (np.roll(edge, 1, axis=0) - middle) for share in np.linspace(0.0, 0.9, 10)]
-    return np.concatenate([sampled(lines, width / 100), *insides])
+        shares = np.linspace(0.0, 1 + SHEET_RIM, 14)
+        insides += [middle + share * (np.roll(edge, 1, axis=0) - middle) for share in shares]
+    return np.concatenate(insides)
 
 
 def _finite(points: Array) -> Array:
@@ -184,9 +183,11 @@ def _cut(pixels: Pixels, view: View) -> Pixels:
     return np.asarray(cv2.resize(part, size, interpolation=method), np.uint8)
 
 
-def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay) -> list[Array]:
-    """All lines, what matters most last; returns them in picture pixels, for labels to keep clear of."""
-    larger = exaggeration(view, overlay, canvas.width)
+def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay, off: set[int], larger: int) -> list[Array]:
+    """All lines, what matters most last; returns them in picture pixels, for labels to keep clear of.
+
+    off : numbers of the mirrors whose difference from a true one is drawn so many times `larger`
+    """
     drawn = []
 
     def outline(photo_px: Array, colour: Colour, weight: float = 1.0, dashed: bool = False) -> None:
@@ -195,41 +196,37 @@ def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay) -> list[Array]:
         drawn.append(np.concatenate([points, points[:1]]))
 
     for mirror in overlay.mirrors:
-        outline(mirror.mirror_px, YELLOW, 0.6, dashed=not overlay.mirror_size_known)
+        if mirror.size_known:
+            outline(mirror.mirror_px, YELLOW, 0.6)
     for inter_reflection in overlay.inter_reflections_px:
         outline(inter_reflection, GREEN, 0.6)
     outline(overlay.direct_outline_px, SKY_BLUE)
     for mirror in overlay.mirrors:
         outline(mirror.outline_px, ORANGE)
-        shifted = mirror.outline_px + larger * (mirror.true_outline_px - mirror.outline_px)
-        outline(shifted, WHITE, dashed=True)
+        times = larger if mirror.number in off else 1
+        outline(mirror.outline_px + times * (mirror.true_outline_px - mirror.outline_px), WHITE, 0.7, dashed=True)
     return drawn
 
 
 def _draw_labels(
-    canvas: Canvas, placer: LabelPlacer, view: View, overlay: Overlay, result: CheckResult, photo: int
+    canvas: Canvas, labels: Labels, view: View, overlay: Overlay, result: CheckResult, photo: int
 ) -> None:
-    """Names of the outlines, and the packing at the mirrors' edges."""
+    """The packing at the mirrors' edges, which matters most, and the names of the outlines."""
     by_number = {mirror.number: mirror for mirror in result.mirrors}
     several = len(result.mirrors) > 1
     for mirror in overlay.mirrors:
-        words = f"reflection {mirror.number}" if several else "reflection"
-        _label(canvas, placer, [words], ORANGE, _edge(view, mirror.outline_px, "far"))
-    for mirror in overlay.mirrors:
         found = by_number[mirror.number]
         if found.verdict != "square":
-            _draw_packing(canvas, placer, view, mirror, found, f"({mirror.number}) " if several else "")
-    for inter_reflection, inter_reflection_px in zip(
+            whose = f"({mirror.number}) " if several else ""
+            draw_packing(canvas, labels, view.to_picture(mirror.mirror_px), mirror.size_known, found, whose)
+    for mirror in overlay.mirrors:
+        words = f"reflection {mirror.number}" if several else "reflection"
+        labels.write([words], ORANGE, _edge(view, mirror.outline_px, "far"))
+    labels.write(["sheet"], SKY_BLUE, _edge(view, overlay.direct_outline_px, "near"))
+    for inter_reflection, outline_px in zip(
         result.photos[photo].inter_reflections, overlay.inter_reflections_px, strict=True
     ):
-        _label(
-            canvas,
-            placer,
-            [inter_reflection_short(inter_reflection)],
-            GREEN,
-            _edge(view, inter_reflection_px, "far"),
-        )
-    _label(canvas, placer, ["target"], SKY_BLUE, _edge(view, overlay.direct_outline_px, "near"))
+        labels.write([inter_reflection_short(inter_reflection)], GREEN, _edge(view, outline_px, "far"))
 
 
 def _edge(view: View, outline_px: Array, side: str) -> list[tuple[float, float]]:
@@ -238,59 +235,3 @@ def _edge(view: View, outline_px: Array, side: str) -> list[tuple[float, float]]
     middle = points[:, 1].mean()
     chosen = points[points[:, 1] < middle] if side == "far" else points[points[:, 1] > middle]
     return [(float(x), float(y)) for x, y in chosen]
-
-
-def _draw_packing(
-    canvas: Canvas, placer: LabelPlacer, view: View, mirror: MirrorOverlay, found: MirrorResult, whose: str
-) -> None:
-    """A frame about the mirror, thick where the packing is thick, with its millimetres."""
-    corners = view.to_picture(mirror.mirror_px)
-    needed = [shim for shim in found.shims.shims if shim_is_needed(shim) and shim.place in PLACE_CORNERS]
-    if not needed or not np.isfinite(corners).all():
-        return
-    thickness = np.zeros(4)
-    for shim in needed:
-        thickness[list(PLACE_CORNERS[shim.place])] += shim.thickness_mm.value
-    outward = corners - corners.mean(axis=0)
-    outward /= np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
-    grown = corners + outward * (PACKING_SHARE * canvas.width * thickness / thickness.max())[:, None]
-    for first in range(4):
-        second = (first + 1) % 4
-        if found.shims.mount == "foot" and thickness[[first, second]].min() == 0:
-            continue  # what lies under a foot does not run up the mirror's sides
-        canvas.polygon(np.array([corners[first], corners[second], grown[second], grown[first]]), PURPLE, 0.8)
-    for shim in needed:
-        ends = grown[list(PLACE_CORNERS[shim.place])]
-        along = np.linspace(ends[0], ends[-1], 7 if len(ends) > 1 else 1)
-        _label(canvas, placer, _packing_words(shim, whose), PURPLE, [(float(x), float(y)) for x, y in along])
-
-
-def _packing_words(shim: Shim, whose: str) -> list[str]:
-    """The label's lines: the millimetres, and what they count for."""
-    size, per, rest = shim_size_words(shim).partition(" per ")
-    if shim.place in ("front", "rear"):
-        return [whose + size, f"under the foot's {shim.place}"]
-    return [whose + size, f"per {rest}"] if per else [whose + size]
-
-
-def _label(
-    canvas: Canvas,
-    placer: LabelPlacer,
-    lines: Sequence[str],
-    colour: Colour,
-    anchors: Sequence[tuple[float, float]],
-) -> None:
-    """Words in a dark box near one of the anchors, with a thin line to it when they lie farther off."""
-    size = round(canvas.width * SMALLEST_TEXT_SHARE)
-    pad = 0.25 * size
-    width = max(text_width(line, size) for line in lines) + 2 * pad
-    place = placer.place(anchors, (width, len(lines) * size * LINE_HEIGHT + pad))
-    if place is None:
-        return
-    box, anchor = place
-    x, y = box.nearest_to(*anchor)
-    if np.hypot(x - anchor[0], y - anchor[1]) > 0.6 * size:
-        canvas.polyline(np.array([anchor, (x, y)]), colour, weight=0.4)
-    canvas.box(box.left, box.top, box.right, box.bottom)
-    for number, line in enumerate(lines):
-        canvas.write(Words(line, box.left + pad, box.top + pad / 2 + number * size * LINE_HEIGHT, size, colour))

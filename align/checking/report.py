@@ -31,7 +31,7 @@ from .result import (
     PhotoSummary,
     Verdict,
 )
-from .settings import CheckSettings
+from .settings import CheckSettings, Size
 from .shims import Measured, shims_for
 from .thresholds import ALONG_SHEET_DEG
 
@@ -40,7 +40,10 @@ def report(adjustment: Adjustment, settings: CheckSettings, camera_source: Camer
     """The whole answer; camera_source : where the camera's numbers are from."""
     sheet, solution, photos = adjustment.sheet, adjustment.solution, adjustment.photos
     wanted = wanted_turns(solution, settings.want_turn_deg)
-    mirrors = tuple(mirror_result(solution, number, turn, settings) for number, turn in enumerate(wanted))
+    sizes = mirror_sizes(solution.mirror_count, settings)
+    mirrors = tuple(
+        mirror_result(solution, number, turn, sizes[number], settings) for number, turn in enumerate(wanted)
+    )
     focal = solution.camera.focal_px
     focal_half = solution.quantile * math.sqrt(float(solution.covariance[0, 0]))
     more_warnings, advice = advice_for(sheet, solution, photos, mirrors, settings.tolerance_deg)
@@ -57,8 +60,7 @@ def report(adjustment: Adjustment, settings: CheckSettings, camera_source: Camer
         warnings=(*adjustment.warnings, *more_warnings),
         advice=advice,
         overlays=tuple(
-            overlay_of(sheet, solution, number, item, wanted, settings.mirror_size_mm)
-            for number, item in enumerate(photos)
+            overlay_of(sheet, solution, number, item, wanted, sizes) for number, item in enumerate(photos)
         ),
         touching=tuple(mirror + 1 for mirror in solution.constraints.contacts),
         rule_mm=settings.rule_mean_mm,
@@ -84,19 +86,42 @@ def wanted_turns(solution: Solution, stated_deg: Sequence[float]) -> tuple[float
     mirrors = solution.mirrors()
     if len(turns) == 1:
         turns *= len(mirrors)
-    if len(turns) != len(mirrors):
-        seen = "one mirror" if len(mirrors) == 1 else f"{len(mirrors)} mirrors"
-        raise ReflectionError(
-            f"The turns of {len(turns)} mirrors were named, but {seen} could be seen.",
-            "Name one turn for all mirrors, or one for each mirror that shows the whole sheet, from left to right.",
-        )
+    _expect_one_each("turn", len(turns), len(mirrors))
     return tuple(
         turn + 2 * math.pi * round((mirror.turn_rad - turn) / (2 * math.pi))
         for turn, mirror in zip(turns, mirrors, strict=True)
     )
 
 
-def mirror_result(solution: Solution, number: int, want_turn: float, settings: CheckSettings) -> MirrorResult:
+def mirror_sizes(mirrors: int, settings: CheckSettings) -> tuple[Size | None, ...]:
+    """The size of each mirror from the left, None where nobody said.
+
+    Raises
+    ------
+    ReflectionError
+        As many sizes as mirrors were expected.
+    """
+    sizes = settings.sizes_mm or (None,)
+    if len(sizes) == 1:
+        return sizes * mirrors
+    _expect_one_each("size", len(sizes), mirrors)
+    return sizes
+
+
+def _expect_one_each(what: str, named: int, mirrors: int) -> None:
+    """Refuse as many turns or sizes as there are no mirrors."""
+    if named != mirrors:
+        seen = "one mirror" if mirrors == 1 else f"{mirrors} mirrors"
+        raise ReflectionError(
+            f"The {what}s of {named} mirrors were named, but {seen} could be seen.",
+            f"Name one {what} for all mirrors, or one for each mirror that shows the whole sheet, from left to "
+            "right.",
+        )
+
+
+def mirror_result(
+    solution: Solution, number: int, want_turn: float, size_mm: Size | None, settings: CheckSettings
+) -> MirrorResult:
     """One mirror's numbers with their intervals; want_turn [rad]."""
     mirror = solution.mirror(number)
     lean, turn, quantile = mirror.lean_rad, mirror.turn_rad, solution.quantile
@@ -110,9 +135,7 @@ def mirror_result(solution: Solution, number: int, want_turn: float, settings: C
         turn_deg=_degrees(turn, float(half[1])),
         distance_mm=_distance(mirror, quantile),
         glass=thickness_summary(solution, number),
-        shims=shims_for(
-            measured, mirror_size_mm=settings.mirror_size_mm, mount=settings.mount, stock_mm=settings.stock_mm
-        ),
+        shims=shims_for(measured, mirror_size_mm=size_mm, mount=settings.mount, stock_mm=settings.stock_mm),
         verdict=verdict(
             (lean, turn - want_turn), (float(half[0]), float(half[1])), math.radians(settings.tolerance_deg)
         ),
@@ -122,7 +145,7 @@ def mirror_result(solution: Solution, number: int, want_turn: float, settings: C
         offset_mm=_around(mirror.offset_mm, quantile * mirror.sd("offset_mm")),
         covariance=mirror.covariance,
         parameter_names=mirror.parameter_names,
-        flatness=flatness_of(solution, number, settings.tolerance_deg, settings.mirror_size_mm),
+        flatness=flatness_of(solution, number, settings.tolerance_deg, size_mm),
     )
 
 

@@ -228,8 +228,9 @@ class MirrorOverlay:
     """Where one mirror's things lie in one photo; (n, 2) [px] each.
 
     corners_px : the reflected corners used; outline_px : the reflection's outline;
-    true_outline_px : where that outline would be if the mirror were true; mirror_px : the mirror's own
-    outline on the glass, clockwise from top left as the viewer sees it (size from the user, or a guess).
+    true_outline_px : where that outline would be if the mirror were true; mirror_px : the mirror's own outline on
+    the glass, clockwise from top left as the viewer sees it, at an assumed place; size_known : False where nobody
+    said how large it is, and mirror_px is only the part of it in which the reflection is seen.
     """
 
     number: int
@@ -237,14 +238,14 @@ class MirrorOverlay:
     outline_px: Array
     true_outline_px: Array
     mirror_px: Array
+    size_known: bool
 
 
 @dataclass(frozen=True, eq=False)
 class Overlay:
     """What a picture of one photo shows; (n, 2) [px] each.
 
-    repeats_px : outlines of `PhotoSummary.repeats`, in their order; mirror_size_known : False where the
-    mirror's outline is a guess.
+    inter_reflections_px : outlines of `PhotoSummary.inter_reflections`, in their order.
     """
 
     file: str
@@ -253,7 +254,6 @@ class Overlay:
     direct_outline_px: Array
     mirrors: tuple[MirrorOverlay, ...]
     inter_reflections_px: tuple[Array, ...]
-    mirror_size_known: bool
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,8 @@ from ..target.sheets import Sheet, plain_board
 
 FORMAT = "align-settings-1"
 
+#: Width and height of a mirror [mm].
+Size = tuple[float, float]
 MountKind = Literal["wall", "foot"]
 Units = Literal["mm", "in"]
 
@@ -74,7 +76,8 @@ class CheckSettings:
     Parameters
     ----------
     camera : camera file, or its contents; None: the camera is solved from the photos
-    mirror_size_mm : (width, height) of the mirror
+    mirror_size_mm : (width, height), of the mirror or of every one; of several that differ, one for each from the
+        left, None for one whose size is not known
     mirror_name : which mirror of several in one record
     mount : how the mirror is held; None is taken for a wall
     want_turn_deg : the turn that is wanted: () where nobody said, which is square to the sheet; one for all
@@ -99,7 +102,7 @@ class CheckSettings:
     """
 
     camera: Path | CameraFile | None = None
-    mirror_size_mm: tuple[float, float] | None = None
+    mirror_size_mm: Size | tuple[Size | None, ...] | None = None
     mirror_name: str | None = None
     mount: Mount = Mount()
     want_turn_deg: tuple[float, ...] = ()
@@ -122,7 +125,7 @@ class CheckSettings:
             object.__setattr__(self, name, value)
 
         put("camera", _camera(self.camera))
-        put("mirror_size_mm", _size(self.mirror_size_mm))
+        put("mirror_size_mm", _sizes(self.mirror_size_mm))
         put("mirror_name", _name(self.mirror_name))
         put("mount", _mount(self.mount))
         turns = self.want_turn_deg if isinstance(self.want_turn_deg, Sequence) else (self.want_turn_deg,)
@@ -158,6 +161,14 @@ class CheckSettings:
             )
 
     @property
+    def sizes_mm(self) -> tuple[Size | None, ...]:
+        """The mirrors' sizes: () where nobody said, one for all, or one for each from the left."""
+        sizes: Any = self.mirror_size_mm
+        if sizes is None:
+            return ()
+        return (sizes,) if _is_size(sizes) else sizes
+
+    @property
     def rule_mean_mm(self) -> float | None:
         """The measured rule, of two their mean [mm]; None where nobody measured."""
         if isinstance(self.rule_mm, tuple):
@@ -187,7 +198,7 @@ class CheckSettings:
                 value = value.to_json()
             elif isinstance(value, Path):
                 value = str(value)
-            raw[field.name] = list(value) if isinstance(value, tuple) else value
+            raw[field.name] = _as_lists(value)
         return raw
 
     @classmethod
@@ -241,7 +252,27 @@ def _pair(value: object, expected: str) -> tuple[Any, Any]:
     return value[0], value[1]
 
 
-def _size(value: object) -> tuple[float, float] | None:
+def _as_lists(value: Any) -> Any:
+    """Tuples as JSON has them, to any depth."""
+    return [_as_lists(item) for item in value] if isinstance(value, tuple) else value
+
+
+def _is_size(value: Sequence[Any]) -> bool:
+    """Whether it is one size, not one for each of several mirrors."""
+    return not any(item is None or (isinstance(item, Sequence) and not isinstance(item, str)) for item in value)
+
+
+def _sizes(value: object) -> Size | tuple[Size | None, ...] | None:
+    """One size, or one for each mirror; of a single mirror just its own."""
+    if not isinstance(value, Sequence) or isinstance(value, str) or _is_size(value):
+        return _size(value)
+    if not 1 <= len(value) <= MOST_MIRRORS:
+        raise ValueError(f"The mirrors' sizes: expected 1 to {MOST_MIRRORS}, found {len(value)}.")
+    sizes = tuple(_size(item) for item in value)
+    return sizes[0] if len(sizes) == 1 or not any(sizes) else sizes
+
+
+def _size(value: object) -> Size | None:
     if value is None:
         return None
     width, height = _pair(value, "The mirror's size: expected its width and height in mm")

@@ -45,7 +45,8 @@ def caption_lines(result: CheckResult, heading: str = "") -> list[tuple[str, flo
             lines.append((f"Pack: {_packing_sentence(mirror, needed)}", BODY_SHARE, False))
         if mirror.verdict != "square" and mirror.shims.turn_by:
             words = mirror.shims.turn_by
-            lines.append((f"Then {words}" if needed else words[0].upper() + words[1:], BODY_SHARE, False))
+            then = needed and words.startswith("turn ")  # what is to be done next; else it asks or explains
+            lines.append((f"Then {words}" if then else words[0].upper() + words[1:], BODY_SHARE, False))
     for angle in result.angles:
         size = with_uncertainty(angle.angle_deg, "°", ANGLE_DECIMALS)
         lines.append((f"Angle between mirrors {angle.first} and {angle.second}: {size}", BODY_SHARE, False))
@@ -61,20 +62,19 @@ def _packing_sentence(mirror: MirrorResult, needed: Sequence[Shim]) -> str:
 
 
 def legend_lines(result: CheckResult, overlay: Overlay, larger: int) -> list[tuple[str, Colour, bool]]:
-    """What the lines mean: (words, colour, dashed); the target and the reflection are named on the photo."""
+    """What the lines mean: (words, colour, dashed); the sheet and the reflection are named on the photo."""
     shown = f"; difference shown {larger} times larger" if larger > 1 else ""
     lines: list[tuple[str, Colour, bool]] = [
         (f"the reflection if the mirror were true{shown}", WHITE, True),
     ]
-    if overlay.mirror_size_known:
-        lines.append(("the mirror's edges", YELLOW, False))
-    else:
-        lines.append(("the mirror's edges, at a guessed size", YELLOW, True))
+    if any(mirror.size_known for mirror in overlay.mirrors):
+        lines.append(("the mirror's edges: size as stated, place assumed", YELLOW, False))
     if overlay.inter_reflections_px:
         lines.append(("seen by way of several mirrors: left out", GREEN, False))
     packed = any(m.verdict != "square" and any(map(shim_is_needed, m.shims.shims)) for m in result.mirrors)
     if packed:
-        lines.append(("packing, not to scale", PURPLE, False))
+        per_100 = "" if all(mirror.size_known for mirror in overlay.mirrors) else " at that edge, wherever it ends"
+        lines.append((f"packing{per_100}, not to scale", PURPLE, False))
     return lines
 
 

@@ -38,7 +38,9 @@ EPILOG = (
     "--mirror",
     type=SizeMm(),
     metavar="WxH",
-    help="The mirror's width and height in mm, for the shims; also 30x15cm, 12x6in.",
+    multiple=True,
+    help="The mirror's width and height in mm, for the shims; also 30x15cm, 12x6in. Of mirrors that differ, once "
+    "for each from the left.",
 )
 @click.option("--glass", type=Number("mm"), metavar="MM", help="Thickness of its glass; 0: front-coated.")
 @click.option(
@@ -123,8 +125,9 @@ def check_command(
 
 def _single(options: dict[str, Any]) -> dict[str, Any]:
     """The options that may be given for each mirror: one number where they were given once, None for never."""
-    turns, touched = options["want_turn"], options["touching_mirror"]
-    return {"want_turn": turns[0] if len(turns) == 1 else turns or None, "touching_mirror": touched or None}
+    each = {name: options[name] for name in ("mirror", "want_turn")}
+    single = {name: given[0] if len(given) == 1 else given or None for name, given in each.items()}
+    return {**single, "touching_mirror": options["touching_mirror"] or None}
 
 
 def refuse_wrong_usage(photos: tuple[Path, ...], options: dict[str, Any]) -> None:

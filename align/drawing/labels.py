@@ -1,4 +1,9 @@
-"""Places for labels on a picture: near what they name, on the picture, never one over another. No drawing."""
+"""Places for labels on a picture: near what they name, on the picture, never one over another. No drawing.
+
+The numbers of a plan have a placer of their own (`planning.pictures.number_places`): discs of one size among exact
+convex shapes on a page, all known beforehand, so that the most hemmed in goes first. Here boxes as wide as their
+words go over a photo, whose things are known as samples, in the order of what matters.
+"""
 
 from __future__ import annotations
 
@@ -10,14 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+#: A straight line from one place to another [px].
+Pointer = tuple[tuple[float, float], tuple[float, float]]
 
-#: Gaps tried between a label and what it names, in label heights, nearest first.
+#: Distances are told in this share of the picture's width, about the height of a label of one line.
+UNIT_SHARE = 0.045
+#: Gaps tried between a label and what it names, in these units, nearest first.
 GAPS = (0.35, 0.8, 1.4, 2.2, 3.2, 4.5, 6.0, 8.0, 11.0)
 DIRECTIONS = 16
-#: Covering one cell of a line costs as much as being this many label heights farther away.
+#: Covering one cell of a line costs as much as being this many units farther away.
 COST_OF_COVERING = 0.2
 #: A pointer from label to anchor is looked at in eight places; each on a line costs this much.
 COST_OF_CROSSING = 0.4
+#: Covering one cell of a thing that labels are to keep off, or crossing it in one of these places, costs this much.
+COST_OF_HIDING = 3.0
 #: Lines are known on a grid of this many cells across the picture.
 CELLS_ACROSS = 64
 #: Free space kept between two labels, in label heights.
@@ -47,6 +58,19 @@ class Box:
         """Whether this box lies wholly in the other."""
         across = other.left <= self.left and self.right <= other.right
         return across and other.top <= self.top and self.bottom <= other.bottom
+
+    def touches(self, line: Pointer) -> bool:
+        """Whether a straight line runs through this box: its part within all four sides is not empty."""
+        (x, y), (to_x, to_y) = line
+        first, last = 0.0, 1.0
+        for start, along, low, high in ((x, to_x - x, self.left, self.right), (y, to_y - y, self.top, self.bottom)):
+            if along == 0.0:
+                if not low < start < high:
+                    return False
+                continue
+            enter, leave = sorted(((low - start) / along, (high - start) / along))
+            first, last = max(first, enter), min(last, leave)
+        return first < last
 
     def grown(self, by: float) -> Box:
         """The box with a margin on every side."""
@@ -107,13 +131,18 @@ class LabelPlacer:
 
     Parameters
     ----------
-    width, height : of the picture [px]; lines : (n, 2) [px] samples of lines that are better left free.
+    width, height : of the picture [px]; lines : (n, 2) [px] samples of lines that are better left free;
+    things : (n, 2) [px] samples of what is hidden only where there is no room elsewhere.
     """
 
-    def __init__(self, width: float, height: float, lines: Array) -> None:
+    def __init__(self, width: float, height: float, lines: Array, things: Array | None = None) -> None:
         self._picture = Box(0.0, 0.0, width, height)
-        self._busy = Busy(width, height, lines, width / CELLS_ACROSS)
+        self._unit = UNIT_SHARE * width
+        cell = width / CELLS_ACROSS
+        self._busy = Busy(width, height, lines, cell)
+        self._things = Busy(width, height, np.zeros((0, 2)) if things is None else things, cell)
         self.placed: list[Box] = []
+        self.pointers: list[Pointer] = []
 
     def place(
         self, anchors: Sequence[tuple[float, float]], size: tuple[float, float]
@@ -125,27 +154,29 @@ class LabelPlacer:
         The box and the anchor it belongs to; None when no anchor is on the picture, or the picture is full.
         """
         seen = [anchor for anchor in anchors if Box(*anchor, *anchor).within(self._picture)]
-        for candidates in (self._around, self._anywhere):
+        tries = ((self._around, True), (self._anywhere, True), (self._anywhere, False))
+        for candidates, pointers_too in tries:
             best: tuple[float, Box, tuple[float, float]] | None = None
             for anchor in seen:
                 for distance, box in candidates(anchor, size):
-                    if (best is None or distance < best[0]) and self._is_free(box):
+                    if (best is None or distance < best[0]) and self._is_free(box, anchor, pointers_too):
                         cost = self._cost(distance, box, anchor)
                         if best is None or cost < best[0]:
                             best = (cost, box, anchor)
             if best is not None:
                 self.placed.append(best[1])
+                self.pointers.append(pointer(best[1], best[2]))
                 return best[1:]
         return None
 
     def _around(self, anchor: tuple[float, float], size: tuple[float, float]) -> Iterator[tuple[float, Box]]:
-        """Places around an anchor, each with its distance in label heights, nearest first."""
+        """Places around an anchor, each with its distance in units, nearest first."""
         width, height = size
         for gap in GAPS:
             for step in range(DIRECTIONS):
                 angle = 2 * math.pi * step / DIRECTIONS
-                x = anchor[0] + math.cos(angle) * (width / 2 + gap * height)
-                y = anchor[1] + math.sin(angle) * (height / 2 + gap * height)
+                x = anchor[0] + math.cos(angle) * (width / 2 + gap * self._unit)
+                y = anchor[1] + math.sin(angle) * (height / 2 + gap * self._unit)
                 yield gap, _centred(x, y, size)
 
     def _anywhere(self, anchor: tuple[float, float], size: tuple[float, float]) -> Iterator[tuple[float, Box]]:
@@ -153,16 +184,33 @@ class LabelPlacer:
         width, height = size
         for y in np.arange(height, self._picture.bottom, height * 0.6):
             for x in np.arange(width * 0.6, self._picture.right, width * 0.25):
-                yield math.hypot(x - anchor[0], y - anchor[1]) / height, _centred(float(x), float(y), size)
+                yield math.hypot(x - anchor[0], y - anchor[1]) / self._unit, _centred(float(x), float(y), size)
 
-    def _is_free(self, box: Box) -> bool:
+    def _is_free(self, box: Box, anchor: tuple[float, float], pointers_too: bool) -> bool:
+        """Whether a label covers no other label; with pointers, no pointer, and its own runs under no label."""
         wide = box.grown(APART * box.height)
-        return wide.within(self._picture) and not any(wide.overlaps(other) for other in self.placed)
+        if not wide.within(self._picture) or any(wide.overlaps(other) for other in self.placed):
+            return False
+        if not pointers_too:
+            return True
+        if any(wide.touches(other) for other in self.pointers):
+            return False
+        own = pointer(box, anchor)
+        return not any(other.touches(own) for other in self.placed)
 
     def _cost(self, distance: float, box: Box, anchor: tuple[float, float]) -> float:
-        """Distance, and what covering lines or crossing them with a pointer adds to it."""
-        crossed = self._busy.on_way(anchor, box.nearest_to(*anchor))
-        return distance + COST_OF_COVERING * self._busy.in_box(box) + COST_OF_CROSSING * crossed
+        """Distance, and what covering lines and things or crossing lines with a pointer adds to it."""
+        end = box.nearest_to(*anchor)
+        crossed = COST_OF_CROSSING * self._busy.on_way(anchor, end) + COST_OF_HIDING * self._things.on_way(
+            anchor, end
+        )
+        hidden = COST_OF_COVERING * self._busy.in_box(box) + COST_OF_HIDING * self._things.in_box(box)
+        return distance + hidden + crossed
+
+
+def pointer(box: Box, anchor: tuple[float, float]) -> Pointer:
+    """The line from what a label names to the label."""
+    return anchor, box.nearest_to(*anchor)
 
 
 def _centred(x: float, y: float, size: tuple[float, float]) -> Box:

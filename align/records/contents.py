@@ -185,7 +185,10 @@ def _parts(installation: Installation, dated: Sequence[CheckEntry | GlassEntry])
 
 def _alone(result: CheckResult, mirror: MirrorResult) -> CheckResult:
     """The answer as if it were of one mirror only."""
-    return replace(result, mirrors=(replace(mirror, number=1),), angles=())
+    sizes = result.settings.sizes_mm
+    size = sizes[mirror.number - 1] if 1 < len(sizes) == len(result.mirrors) else result.settings.mirror_size_mm
+    settings = replace(result.settings, mirror_size_mm=size)
+    return replace(result, mirrors=(replace(mirror, number=1),), angles=(), settings=settings)
 
 
 def _unknown_names(installation: Installation, parts: Sequence[MirrorPart]) -> list[str]:

@@ -13,7 +13,7 @@ from ..checking.settings import CheckSettings
 from ..errors import AlignError
 from ..target.sheets import SHEETS
 from .entry_folders import ENTRIES
-from .form import merged, settings_for, settings_of_mirror, stated_from
+from .form import merged, note_on_unlike, settings_for, settings_of_mirror, stated_from
 from .installation import FILE_NAME, Installation, StatedMirror, listed, read_installation
 from .thresholds import SAME_TURN_DEG
 from .write_installation import write_mirror, write_start
@@ -65,9 +65,13 @@ class Filing:
         }
         if "board" not in together and any("board" in one for one in fields) and "board" not in self.overrides:
             raise self._question("Its mirrors are checked with boards that differ, and none was named.", mirrors)
-        if self.names:
-            together |= _of_several(mirrors)
-        return merged(together, self.overrides)
+        if not self.names:
+            return merged(together, self.overrides)
+        together |= _of_several(mirrors)
+        settings, notes = merged(together, self.overrides)
+        told = {*together, *self.overrides, "mirror_name", "touching"}
+        unlike = [name for name in dict.fromkeys(name for one in fields for name in one) if name not in told]
+        return settings, (*notes, *map(note_on_unlike, unlike))
 
     def settle(self, result: CheckResult, check_again: Callable[[CheckSettings], CheckResult]) -> Filed:
         """Find the mirror that an answer is of; the answer with that mirror's settings.
@@ -213,6 +217,8 @@ def is_record(folder: Path) -> bool:
 def _of_several(mirrors: Sequence[StatedMirror]) -> dict[str, Any]:
     """What is stated of each of several mirrors in one photo; of the tolerances the strictest."""
     found: dict[str, Any] = {"want_turn_deg": tuple(mirror.want_turn_deg or 0.0 for mirror in mirrors)}
+    if any(mirror.size_mm for mirror in mirrors):
+        found["mirror_size_mm"] = tuple(mirror.size_mm for mirror in mirrors)
     if tolerances := [mirror.tolerance_deg for mirror in mirrors if mirror.tolerance_deg is not None]:
         found["tolerance_deg"] = min(tolerances)
     if touched := tuple(number for number, mirror in enumerate(mirrors, 1) if mirror.touching):

@@ -114,12 +114,24 @@ def merged(stated: Mapping[str, Any], overrides: Mapping[str, Any]) -> tuple[Che
     return settings, tuple(notes)
 
 
+def note_on_unlike(name: str) -> str:
+    """A note that a field that mirrors of one photo have unlike counts for none of them."""
+    return (
+        f"The {_CALLED.get(name, name)} of these mirrors differs in {FILE_NAME} and was not used; state one that "
+        "is right for all, or photograph each mirror by itself."
+    )
+
+
 def _shown(value: Any) -> str:
     """A setting as a reader would write it."""
     if isinstance(value, Mount):
         return value.kind if value.foot_depth_mm is None else f"{value.kind}:{value.foot_depth_mm:g}"
     if isinstance(value, Path):
         return value.name
+    if value is None:
+        return "not stated"
+    if isinstance(value, tuple) and any(isinstance(item, tuple) for item in value):
+        return ", ".join(_shown(item) for item in value)
     if isinstance(value, tuple):
         return (", " if len(value) != 2 else " x ").join(_shown(item) for item in value)
     if isinstance(value, bool):
@@ -130,7 +142,7 @@ def _shown(value: Any) -> str:
 def stated_from(overrides: Mapping[str, Any], name: str = "") -> StatedMirror:
     """What a mirror's part of installation.toml says after fields of `CheckSettings`: the other way round."""
     settings = CheckSettings(**overrides)
-    size = settings.mirror_size_mm or (None, None)
+    size = (settings.sizes_mm[0] if len(settings.sizes_mm) == 1 else None) or (None, None)
     return StatedMirror(
         name=name,
         width_mm=size[0],

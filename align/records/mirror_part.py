@@ -243,6 +243,10 @@ def _glass_note(stated: StatedMirror, glass: GlassSummary | None) -> list[str]:
 def _size_from_settings(checks: Sequence[CheckEntry]) -> tuple[float, float] | None:
     """(width, height) [mm] as the latest check that was told them had it."""
     for item in reversed(checks):
+        if told := item.result.settings.sizes_mm:
+            if told[0] is not None:
+                return told[0]
+            continue
         for name in ("mirror_size_mm", "mirror"):  # the second in entries of earlier versions
             if numbers := _numbers(item.entry.settings.get(name), 2):
                 return numbers[0], numbers[1]

@@ -18,8 +18,9 @@ from align.checking.strip import caption_lines, legend_lines
 from align.drawing.canvas import SMALLEST_TEXT_SHARE, Canvas, Words, dashes, text_width, wrapped
 from align.drawing.labels import Box, LabelPlacer
 from align.drawing.palette import DARK, ORANGE, PURPLE, SKY_BLUE, WHITE, YELLOW
-from align.errors import PhotoError
+from align.errors import PhotoError, ReflectionError
 from align.target.sheets import SHEETS
+from tests.support.places import SAMPLES
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
 EYE = (60.0, -500.0, 280.0)
@@ -101,12 +102,68 @@ def test_no_label_lies_over_another(
     draw_check(result)
     boxes = seen.placers[0].placed
     assert not [(a, b) for i, a in enumerate(boxes) for b in boxes[i + 1 :] if a.overlaps(b)]
-    packed = sum(
-        sum(shim.is_needed for shim in mirror.shims.shims)
+    packed = [
+        mirror.shims.shims
         for mirror in result.mirrors
-        if mirror.verdict != "square"
-    )
-    assert len(boxes) == 1 + len(result.mirrors) + packed
+        if mirror.verdict != "square" and any(shim.is_needed for shim in mirror.shims.shims)
+    ]
+    edges = sum(shim.is_needed or not shim.is_per_100 for shims in packed for shim in shims)
+    assert len(boxes) == 1 + len(result.mirrors) + edges
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_labels_hide_neither_sheet_nor_pointers(
+    answers: dict[str, CheckResult], name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No label lies over the sheet or its reflection, or over a line from a label to what it names."""
+    seen = Seen(monkeypatch)
+    result = answers[name]
+    draw_check(result)
+    (placer,) = seen.placers
+    if name == "two":  # eight corners, four of which share two places: pointers must run under labels there
+        placer.pointers.clear()
+    overlay, view = result.overlays[0], view_of(result.overlays[0])
+    for outline in (overlay.direct_outline_px, *(mirror.outline_px for mirror in overlay.mirrors)):
+        edge = view.to_picture(outline)
+        inside = np.concatenate([edge.mean(axis=0) + share * (edge - edge.mean(axis=0)) for share in (0.4, 0.8, 1)])
+        for box in placer.placed:
+            assert not [p for p in inside if box.left < p[0] < box.right and box.top < p[1] < box.bottom]
+    for number, box in enumerate(placer.placed):
+        for other, (start, end) in enumerate(placer.pointers):
+            way = np.linspace(start, end, 50)[: 50 if other != number else 0]
+            assert not [p for p in way if box.left < p[0] < box.right and box.top < p[1] < box.bottom]
+
+
+def test_the_corner_without_packing_is_named(
+    answers: dict[str, CheckResult], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three corners have their millimetres, the fourth says that nothing goes there; the print is a sheet."""
+    seen = Seen(monkeypatch)
+    draw_check(answers["leaning"])
+    labels = [words.text for _, words in seen.words]
+    assert labels.count("no packing") == 1
+    assert "sheet" in labels
+    assert not any("target" in text for text in labels)
+
+
+def test_edges_of_unknown_size_are_named_where_they_are(
+    answers: dict[str, CheckResult], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without --mirror each label lies at that side of the reflection of which it speaks; no outline is drawn."""
+    seen = Seen(monkeypatch)
+    result = answers["size unknown"]
+    picture = draw_check(result)
+    labels = {words.text: words for _, words in seen.words}
+    outline = view_of(result.overlays[0]).to_picture(result.overlays[0].mirrors[0].outline_px)
+    top, right = ("2.63 mm", "1.39 mm")
+    assert [shim.place for shim in result.mirrors[0].shims.shims] == [
+        "behind_top_per_100_height",
+        "behind_right_per_100_width",
+    ]
+    assert labels[right].left > outline[:, 0].max()
+    assert labels[top].top < outline[:, 1].min()
+    strip = picture[: round(view_of(result.overlays[0]).height * view_of(result.overlays[0]).scale)]
+    assert not (np.abs(strip.astype(int) - YELLOW).max(axis=2) < 8).any()
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -137,14 +194,14 @@ def test_outlines_are_where_the_things_are(answers: dict[str, CheckResult]) -> N
 
 
 def test_true_mirror_shows_no_packing(answers: dict[str, CheckResult]) -> None:
-    """Nothing to pack is drawn, labelled or explained; the coincidence is still shown enlarged."""
+    """Nothing to pack is drawn, labelled or explained, and nothing is enlarged until it looks off."""
     result = answers["true"]
     picture = draw_check(result)
     assert not (np.abs(picture.astype(int) - PURPLE).max(axis=2) < 8).any()
-    larger = exaggeration(view_of(result.overlays[0]), result.overlays[0], picture.shape[1])
-    assert larger == 50
+    larger = exaggeration(result, view_of(result.overlays[0]), result.overlays[0], picture.shape[1])
+    assert larger == 1
     words = [line for line, _, _ in legend_lines(result, result.overlays[0], larger)]
-    assert words[0].endswith("difference shown 50 times larger")
+    assert words[0] == "the reflection if the mirror were true"
     assert not any("packing" in line for line in words)
 
 
@@ -152,16 +209,40 @@ def test_large_differences_are_shown_as_they_are(answers: dict[str, CheckResult]
     """Nothing is exaggerated that can be seen as it is, and then nothing is said of it."""
     result = answers["two"]
     picture_width = draw_check(result).shape[1]
-    larger = exaggeration(view_of(result.overlays[0]), result.overlays[0], picture_width)
+    larger = exaggeration(result, view_of(result.overlays[0]), result.overlays[0], picture_width)
     assert larger == 1
     assert "larger" not in legend_lines(result, result.overlays[0], larger)[0][0]
 
 
-def test_guessed_edges_are_called_guessed(answers: dict[str, CheckResult]) -> None:
-    """Without --mirror the mirror's outline is dashed and said to be a guess."""
-    result = answers["size unknown"]
-    lines = legend_lines(result, result.overlays[0], 1)
-    assert ("the mirror's edges, at a guessed size", YELLOW, True) in lines
+def test_edges_are_explained_only_where_drawn(answers: dict[str, CheckResult]) -> None:
+    """An outline of known size stands at an assumed place, and says so; without --mirror there is none."""
+    lines = {
+        name: legend_lines(answers[name], answers[name].overlays[0], 1) for name in ("leaning", "size unknown")
+    }
+    assert ("the mirror's edges: size as stated, place assumed", YELLOW, False) in lines["leaning"]
+    assert not any("edges" in words for words, _, _ in lines["size unknown"])
+    assert ("packing at that edge, wherever it ends, not to scale", PURPLE, False) in lines["size unknown"]
+
+
+def test_mirrors_of_unlike_size(answers: dict[str, CheckResult], tmp_path: Path) -> None:
+    """Each mirror of a photo has its own size: its packing, its outline; as many as mirrors are expected."""
+    path = Path(answers["two"].overlays[0].file)
+    alone = [check(path, mirror_size_mm=size).mirrors for size in ((200.0, 150.0), (120.0, 180.0))]
+    both = check(path, mirror_size_mm=((200.0, 150.0), (120.0, 180.0)))
+    for number in (0, 1):
+        assert both.mirrors[number].shims == alone[number][number].shims
+    shapes = [np.ptp(mirror.mirror_px, axis=0) for mirror in both.overlays[0].mirrors]
+    assert shapes[1][1] > shapes[0][1]
+    assert check(path, mirror_size_mm=(None, (120.0, 180.0))).mirrors[0].shims.mount == "per 100 mm"
+    with pytest.raises(ReflectionError, match="The sizes of 3 mirrors were named, but 2 mirrors could be seen"):
+        check(path, mirror_size_mm=((200.0, 150.0), None, (120.0, 180.0)))
+
+
+def test_mirrors_in_a_corner_end_at_each_other() -> None:
+    """Assumed places do not run through another mirror: the two faces of the corner meet where they do."""
+    result = check(SAMPLES / "two_mirrors.jpg", mirror_size_mm=(250.0, 210.0), want_turn_deg=(45.0, -45.0))
+    left, right = (mirror.mirror_px for mirror in result.overlays[0].mirrors)
+    assert np.linalg.norm(left[2] - right[3]) < 25
 
 
 def test_caption_says_the_answer(answers: dict[str, CheckResult]) -> None:

@@ -44,6 +44,8 @@ FULL: dict[str, Any] = {
         ({"mirror_size_mm": (300, -150)}, "each side must be 5 to 5000 mm"),
         ({"mirror_size_mm": (-300, 150)}, "each side must be 5 to 5000 mm"),
         ({"mirror_size_mm": (300, float("nan"))}, "each side must be 5 to 5000 mm"),
+        ({"mirror_size_mm": ((300, 150), (0, 150))}, "each side must be 5 to 5000 mm"),
+        ({"mirror_size_mm": ((300, 150),) * 21}, "expected 1 to 20, found 21"),
         ({"mirror_size_mm": 300}, "expected its width and height in mm"),
         ({"tolerance_deg": 0}, "0 deg is not between 0.001 and 45"),
         ({"tolerance_deg": -0.1}, "is not between 0.001 and 45"),
@@ -148,6 +150,17 @@ def test_damaged_settings_say_where(change: dict[str, Any], words: str) -> None:
     with pytest.raises(FileFormatError) as caught:
         CheckSettings.from_json({**CheckSettings().to_json(), **change}, "entry 4")
     assert words in caught.value.message
+
+
+def test_mirrors_may_differ_in_size() -> None:
+    """One for each from the left; one by itself is the size of all; stored and read back."""
+    settings = CheckSettings(mirror_size_mm=[[300, 150], None])  # type: ignore[arg-type]
+    assert settings.sizes_mm == ((300.0, 150.0), None)
+    raw = json.loads(json.dumps(settings.to_json()))
+    assert raw["mirror_size_mm"] == [[300.0, 150.0], None]
+    assert CheckSettings.from_json(raw) == settings
+    assert CheckSettings(mirror_size_mm=((300, 150),)) == CheckSettings(mirror_size_mm=(300, 150))
+    assert CheckSettings().sizes_mm == ()
 
 
 def test_plain_values_are_taken_as_meant() -> None:

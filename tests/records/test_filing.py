@@ -144,12 +144,26 @@ def test_contradictions_are_asked_about(
 
 
 def test_several_mirrors_in_one_photo_by_their_names(tmp_path: Path) -> None:
-    """Each its wanted turn; the strictest tolerance; what differs is not used."""
+    """Each its wanted turn and size; the strictest tolerance."""
     filing = open_filing(record(tmp_path / "r", ARCADE, YARD), ["Yard", "arcade"])
     settings, _ = filing.settings()
     assert (settings.want_turn_deg, settings.tolerance_deg) == ((0.0, 12.0), 0.3)
-    assert settings.mirror_size_mm is None
+    assert settings.mirror_size_mm == ((200.0, 100.0), (300.0, 150.0))
     assert filing.settle(answer(1.0, mirrors=2), Again(answer(1.0))).names == ("yard", "arcade")
+    settings, notes = open_filing(tmp_path / "r", ["yard", "arcade"], {"mirror_size_mm": (90.0, 80.0)}).settings()
+    assert settings.mirror_size_mm == (90.0, 80.0)
+    assert notes == (
+        "The mirror's size was stated as 90 x 80 for this check, not as 200 x 100, 300 x 150 as in "
+        "installation.toml.",
+    )
+
+
+def test_what_cannot_count_for_several_is_said(tmp_path: Path) -> None:
+    """One of the mirrors has its glass stated: it is not used, and a note says so."""
+    settings, notes = open_filing(record(tmp_path / "r", YARD, SHED), ["yard", "shed"]).settings()
+    assert settings.glass_mm is None
+    assert settings.mirror_size_mm == ((200.0, 100.0), None)
+    assert [note.split(" and ")[0] for note in notes] == ["The glass of these mirrors differs in installation.toml"]
 
 
 def test_a_stated_turn_overrules_the_forms(tmp_path: Path) -> None:
