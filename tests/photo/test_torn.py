@@ -37,17 +37,20 @@ def saved_again(gray: np.ndarray, quality: int) -> np.ndarray:
 def test_a_tear_is_found_and_told_where_it_is(path):
     whole = reduced(path, 1600)
     rng = np.random.default_rng(0)
-    found = []
+    found = missed = 0
     for _ in range(10):
         row, shift = int(rng.uniform(0.15, 0.85) * len(whole)), int(rng.choice([-1, 1]) * rng.integers(16, 200))
         torn = whole.copy()
         torn[row:] = np.roll(torn[row:], shift, axis=1)
-        found.append(torn_row(torn))
-        if found[-1] is not None:  # between slanted edges, a shift a little off fits as well
-            assert found[-1][0] == row
-            assert abs(found[-1][1] - shift) <= 4
-    # Where little is to be seen in the row; the picture of two mirrors has many such rows.
-    assert found.count(None) <= (4 if path.stem == "two_mirrors" else 2)
+        tear = torn_row(torn)
+        if tear is not None:  # between slanted edges, a shift a little off fits as well
+            found += 1
+            assert tear[0] == row
+            assert abs(tear[1] - shift) <= 4
+        elif (np.abs(torn[row].astype(int) - whole[row]) > 10).mean() > 0.05:  # a plain row shifted looks the same
+            missed += 1
+    assert missed <= 1
+    assert found >= 6
 
 
 @pytest.mark.parametrize("path", PHOTOS, ids=lambda path: path.stem)
