@@ -7,8 +7,7 @@ scenes, was scored once (docs/glass.md) before the numbers that say "after the f
 
 from __future__ import annotations
 
-# --- finding lamps
-# -------------------------------------------------------------------------------------------------
+# --- finding lamps ---
 
 #: Code value in any colour above which a pixel is a lower bound; common practice, no source. Before any data.
 FULL_CODE = 212
@@ -30,8 +29,7 @@ MOST_SPOTS = 60
 #: Photos from one place (a phone on a stand) show a lamp within so many pixels. A choice.
 SAME_PLACE_PX = 2.5
 
-# --- pairing
-# -------------------------------------------------------------------------------------------------------
+# --- pairing ---
 
 #: A reflection lies this near to the line that the lamp's own ray predicts [px of a 4000 px photo], with a share of
 #: the spot's radius for centres that saturation and ghosts shift. On the old set all pairs fall within 0.3 px.
@@ -55,8 +53,7 @@ SCALE_SD_PAIRED, SCALE_SD_AMBIGUOUS, SCALE_SD_UNPAIRED = 0.006, 0.1, 0.25
 #: More lamps than this, those that can tell most first, tell nothing more and take their time.
 MOST_LAMPS = 6
 
-# --- the fit
-# -------------------------------------------------------------------------------------------------------
+# --- the fit ---
 
 #: Noise of a photo's linear light at full scale, in the dark; edges are wrong by this share of a pixel's own slope.
 DARK_NOISE, FULL_NOISE, EDGE_NOISE_PX = 0.002, 0.012, 0.12
@@ -76,8 +73,7 @@ CHI2_95 = 3.84
 #: about 0.5 % for distance and focal length).
 COMMON_SHARE = 0.006
 
-# --- the verdict
-# ---------------------------------------------------------------------------------------------------
+# --- the verdict ---
 
 #: By this much (chi-square) the answer's own explanation must beat the other one: five sd. Before any data.
 SURE = 25.0
