@@ -98,9 +98,8 @@ VISIBLE_LIGHT, LEAST_BLUR_PX = 0.05, 0.6
 #: A ghost shows where its light is this many times the noise of a pixel. A choice.
 GHOST_OVER_NOISE = 3.0
 
-# --- causes of blur
-# ------------------------------------------------------------------------------------------------ All set after
-# photos of the old set were seen.
+# --- causes of blur ---
+# Where nothing else is said, set after photos of the old set were seen.
 
 #: Edges softer than this (sd) [px of a 4000 px photo] are out of focus: a phone in focus has about 1.
 SOFT_PX = 2.0
