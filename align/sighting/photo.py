@@ -19,6 +19,7 @@ from .boards import MIN_MARKERS, Board, Pyramid, brightened, find_boards, find_i
 from .far_reflection import search_reflection
 from .inter_reflections import InterReflection, apart, told_apart
 from .markers import Detection
+from .paper_outline import boards_by_paper
 
 #: The whole photo is enlarged in search of a small target up to this many pixels.
 MAX_ENLARGED_PIXELS = 56e6
@@ -91,7 +92,7 @@ def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[B
     """The target: the nearest right-handed board, hence the largest; and the others."""
     gray = photo.gray
     detections = find_boards(pyramid, mirrored=False, scale=scale)
-    boards = _sighted(pyramid, detections)
+    boards = _sighted(pyramid, detections) or boards_by_paper(pyramid, scale=scale)
     whole = (0, 0, gray.shape[1], gray.shape[0])
     for zoom in (1.0, 2.0):
         if boards or gray.size * zoom**2 > MAX_ENLARGED_PIXELS:
