@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..optics.geometry import fit_homography
 from ..target.sheets import SHEETS, Sheet, marker_corners_board, raster
-from .boards import Board, Pyramid, sight_board
+from .boards import MOST_GAIN, NEARLY_FULL, Board, Pyramid, sight_board
 
 Array = NDArray[np.float64]
 Gray = NDArray[np.uint8]
@@ -29,6 +29,8 @@ LEAST_PART_PX, MOST_PARTS = 25, 6
 NEIGHBOURHOOD, MOST_ACROSS_PX = 0.2, 900
 #: Levels between ground and paper at which the outline is taken: noise and lamps spoil one or the other.
 LEVELS = (0.5, 0.35, 0.65)
+#: Paper is brighter than the ground round it by this factor [grey values]. A choice.
+LEAST_PAPER = 1.15
 #: Simplifications of the outline that are tried until four corners are left, as shares of its length.
 SIMPLER = (0.01, 0.015, 0.02, 0.03, 0.045, 0.06, 0.08)
 #: The print drawn with so many pixels a square correlates at least this well with what lies inside the outline:
@@ -113,7 +115,8 @@ def _outlines(part: Gray) -> list[Array]:
     height, width = smooth.shape
     middle = smooth[height // 5 : height - height // 5, width // 5 : width - width // 5]
     paper = float(np.percentile(middle, 88)) if middle.size else ground
-    if paper < 1.15 * ground:
+    # As for the brightened photo: in darker paper there are too few grey values to measure by.
+    if paper < max(LEAST_PAPER * ground, NEARLY_FULL / MOST_GAIN):
         return []
     outlines = []
     for level in LEVELS:
