@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from .calibration.job import calibrate, camera_file_of
+    from .calibration.picture import save_calibration_picture
     from .calibration.result import Calibration
+    from .calibration.text import calibration_text
     from .checking.job import check
     from .checking.picture import draw_check, save_check_picture
     from .checking.result import CheckResult, MirrorResult
@@ -31,7 +33,14 @@ if TYPE_CHECKING:
         TargetError,
     )
     from .photo.camera_file import CameraFile, read_camera_file, write_camera_file
+    from .ghosts.job import glass_of
+    from .ghosts.picture import save_glass_picture
+    from .ghosts.result import GlassResult
+    from .ghosts.text import glass_text
     from .planning.job import plan
+    from .planning.pictures.sheets import draw_plan
+    from .planning.result import PlanResult
+    from .planning.text import plan_text
     from .quantity import Quantity
     from .records.form import settings_for
     from .records.installation import Installation, StatedMirror, read_installation
@@ -44,6 +53,8 @@ if TYPE_CHECKING:
 _HOMES = {
     "check": "checking.job",
     "calibrate": "calibration.job",
+    "calibration_text": "calibration.text",
+    "save_calibration_picture": "calibration.picture",
     "camera_file_of": "calibration.job",
     "read_camera_file": "photo.camera_file",
     "write_camera_file": "photo.camera_file",
@@ -51,13 +62,20 @@ _HOMES = {
     "draw_check": "checking.picture",
     "save_check_picture": "checking.picture",
     "write_sheet_pdf": "target.pdf",
+    "glass_of": "ghosts.job",
+    "glass_text": "ghosts.text",
+    "save_glass_picture": "ghosts.picture",
     "plan": "planning.job",
+    "plan_text": "planning.text",
+    "draw_plan": "planning.pictures.sheets",
     "SHEETS": "target.sheets",
     "Sheet": "target.sheets",
     "CheckSettings": "checking.settings",
     "Mount": "checking.settings",
     "CheckResult": "checking.result",
     "Calibration": "calibration.result",
+    "GlassResult": "ghosts.result",
+    "PlanResult": "planning.result",
     "CameraFile": "photo.camera_file",
     "MirrorResult": "checking.result",
     "Quantity": "quantity",
@@ -88,10 +106,12 @@ __all__ = [
     "CheckResult",
     "CheckSettings",
     "FileFormatError",
+    "GlassResult",
     "Installation",
     "MirrorResult",
     "Mount",
     "PhotoError",
+    "PlanResult",
     "Quantity",
     "ReflectionError",
     "Sheet",
@@ -100,15 +120,22 @@ __all__ = [
     "TargetError",
     "add_entry",
     "calibrate",
+    "calibration_text",
     "camera_file_of",
     "check",
     "check_text",
     "draw_check",
+    "draw_plan",
+    "glass_of",
+    "glass_text",
     "make_page",
     "plan",
+    "plan_text",
     "read_camera_file",
     "read_installation",
+    "save_calibration_picture",
     "save_check_picture",
+    "save_glass_picture",
     "settings_for",
     "start_record",
     "write_camera_file",
