@@ -32,11 +32,11 @@ if TYPE_CHECKING:
         SolveError,
         TargetError,
     )
-    from .photo.camera_file import CameraFile, read_camera_file, write_camera_file
     from .ghosts.job import glass_of
     from .ghosts.picture import save_glass_picture
     from .ghosts.result import GlassResult
     from .ghosts.text import glass_text
+    from .photo.camera_file import CameraFile, read_camera_file, write_camera_file
     from .planning.job import plan
     from .planning.pictures.sheets import draw_plan
     from .planning.result import PlanResult
