@@ -26,6 +26,7 @@ SLOW_TESTS = (
     "tests/bundle/test_moved.py::test_a_set_from_a_lens_that_its_files_do_not_name_is_answered",
     "tests/bundle/test_moved.py::test_before_and_after_are_not_averaged",
     "tests/bundle/test_moved.py::test_photos_of_one_state_are_not_told_apart_by_chance",
+    "tests/bundle/test_turned.py::test_the_interval_narrows_and_holds",
     "tests/cli/test_check_slips.py::test_the_table_stands_below_the_answers",
     "tests/cli/test_hard_use.py::test_a_mirrored_and_slanted_photo_is_refused",
     "tests/cli/test_hard_use.py::test_a_mirrored_photo_is_refused_where_the_sheet_is_close_to_the_glass",

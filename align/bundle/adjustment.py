@@ -19,6 +19,7 @@ from .thresholds import (
     MOVED_SHEET_MISFIT,
     MOVED_SHEET_RATIO,
 )
+from .turned import turned_views
 from .user_constraints import accepted_constraints
 from .validity import check_sane, lost_corner_warnings, no_reflection, second_sheet_warnings, shape_warnings
 
@@ -36,8 +37,12 @@ class Adjustment:
     warnings: tuple[str, ...] = ()
 
 
-def solve_sighted(sighted: Sequence[Sighted], constraints: UserConstraints) -> Adjustment:
+def solve_sighted(
+    sighted: Sequence[Sighted], constraints: UserConstraints, *, turned_sheet: bool = False
+) -> Adjustment:
     """The joint solve of sighted photos, with its sanity checks and warnings.
+
+    turned_sheet : the sheet was turned on its spot between the photos
 
     Raises
     ------
@@ -50,7 +55,7 @@ def solve_sighted(sighted: Sequence[Sighted], constraints: UserConstraints) -> A
     sheet = sighted[0].sighting.sheet
     warnings = [note for item in sighted for note in item.notes] + shape_warnings(sighted)
     unaided = constraints.of_the_print
-    joints = joint_views(sheet, sighted)
+    joints = turned_views(sheet, sighted) if turned_sheet else joint_views(sheet, sighted)
     allowed = allowed_for(
         lambda prior: _joint_solution(sheet, joints, prior, unaided),
         sighted[0].prior,
@@ -69,7 +74,12 @@ def solve_sighted(sighted: Sequence[Sighted], constraints: UserConstraints) -> A
             "lens explain. The intervals are wider for it. Lay the sheet flat, and use the phone's main lens: no "
             "panorama, no ultra-wide, nothing edited."
         )
-    if solution.state.layout.moved_sheet:
+    if turned_sheet:
+        warnings.append(
+            "The sheet was turned between the photos: lean is against the floor that it lay on each time, turn "
+            "against the sheet as it lies in the first photo."
+        )
+    elif solution.state.layout.moved_sheet:
         warnings.append(
             "The sheet was moved between the photos while the camera stood still: lean and turn are given "
             "relative to the sheet as it lies in the first photo."
@@ -93,19 +103,19 @@ def _joint_solution(
     best: Solution | None = None
     for joint in joints:
         try:
-            solution = solve(sheet, joint.views, prior, constraints, moved_sheet=joint.moved_sheet, hint=joint.hint)
+            solution = solve(sheet, joint.views, prior, constraints, moved=joint.moved, hint=joint.hint)
         except SolveError:
-            if joint.hint is None:
+            if joint.hint is None or joint.moved.camera:
                 raise
             # What the photos alone said misled the descent: begin everywhere.
-            solution = solve(sheet, joint.views, prior, constraints, moved_sheet=joint.moved_sheet)
+            solution = solve(sheet, joint.views, prior, constraints, moved=joint.moved)
         if best is None or solution.rms_px() < best.rms_px() / MOVED_SHEET_RATIO:
             best = solution
     assert best is not None  # joint_views returns at least one way or raises
     hint = joints[0].hint
     if hint is None:
         return best
-    if best.rms_px() > HINT_MISLEADS_RATIO * hint.rms_px:
+    if best.rms_px() > HINT_MISLEADS_RATIO * hint.rms_px and not best.state.layout.moved_camera:
         best = _joint_solution(sheet, [replace(joint, hint=None) for joint in joints], prior, constraints)
     otherwise = _way(joints, best).otherwise
     if otherwise is not None and best.rms_px() > MOVED_SHEET_MISFIT * hint.rms_px:
@@ -115,4 +125,5 @@ def _joint_solution(
 
 def _way(joints: Sequence[JointViews], solution: Solution) -> JointViews:
     """The way of joining the views that a solution was found in."""
-    return next(joint for joint in joints if joint.moved_sheet == solution.state.layout.moved_sheet)
+    layout = solution.state.layout
+    return next(j for j in joints if (j.moved.sheet, j.moved.camera) == (layout.moved_sheet, layout.moved_camera))

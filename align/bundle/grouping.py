@@ -15,12 +15,19 @@ from ..optics.geometry import angle_between, lean_turn_of_normal
 from ..sighting.boards import Board
 from ..solve.forward_model import DIRECT
 from ..solve.initial_guess import Hint
-from ..solve.joint import Solution, View, solve
+from ..solve.joint import Moved, Solution, View, solve
 from ..target.sheets import Sheet
 from .moved import Difference, Said, differ_words, difference, grouped, moved_error
 from .photo_set import Sighted
 from .picture import allowed_for, is_unfit
-from .thresholds import SAME_MIRROR_CAMERA_DEG, SAME_MIRROR_DEG, SAME_MIRROR_MM, SAME_ZOOM_SHARE, SAME_ZOOM_SIGMAS
+from .thresholds import (
+    SAME_MIRROR_CAMERA_DEG,
+    SAME_MIRROR_DEG,
+    SAME_MIRROR_DEPTHS,
+    SAME_MIRROR_MM,
+    SAME_ZOOM_SHARE,
+    SAME_ZOOM_SIGMAS,
+)
 
 Array = NDArray[np.float64]
 LOG_FOCAL = CAMERA_PARAMETERS.index("log_focal")
@@ -42,7 +49,7 @@ def photo_views(item: Sighted, photo: int) -> list[View]:
 
 @dataclass(frozen=True, eq=False)
 class JointViews:
-    """Views of all photos with each mirror under one number; whether the sheet was moved between them.
+    """Views of all photos with each mirror under one number, and what was moved between them.
 
     mirrors : for each photo, the number of each of its reflections; hint : what the photos alone say, None for
     a single one; otherwise : what is amiss where nothing but the sheet may have moved and this way does not fit;
@@ -50,15 +57,20 @@ class JointViews:
     """
 
     views: tuple[View, ...]
-    moved_sheet: bool
+    moved: Moved
     mirrors: tuple[tuple[int, ...], ...]
     hint: Hint | None = None
     otherwise: SolveError | None = None
     notes: tuple[str, ...] = ()
 
+    @property
+    def moved_sheet(self) -> bool:
+        """Whether the sheet was moved between the photos."""
+        return self.moved.sheet
+
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class Seen:
     """One mirror as one photo alone sees it, in the target's frame and in the camera's."""
 
     said: Said
@@ -94,13 +106,13 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
         Neither is so: a photo disagrees with the others about where the mirrors stand, or about the zoom.
     """
     if len(sighted) == 1:
-        return [JointViews(tuple(photo_views(sighted[0], 0)), False, (_in_order(sighted[0]),))]
+        return [JointViews(tuple(photo_views(sighted[0], 0)), Moved(), (_in_order(sighted[0]),))]
     names = [item.photo.name for item in sighted]
-    alone = [_alone(sheet, item) for item in sighted]
-    seen = _all_seen(sighted, alone)
-    _check_zoom(seen, names)
+    alone = [solved_alone(sheet, item) for item in sighted]
+    seen = all_seen(sighted, alone)
+    check_zoom(seen, names)
     still, moved = (_numbered(seen, moved_sheet) for moved_sheet in (False, True))
-    hint = _hint(alone)
+    hint = hint_from(alone)
     error: SolveError | None = _elsewhere(names, seen) if still is None else None
     joints = []
     if still is not None:
@@ -112,13 +124,13 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
                 for a, b, found in pairs
                 if found.beyond_chance
             )
-            joints.append(_joined(sighted, seen, still, moved_sheet=False, hint=hint, notes=notes))
+            joints.append(joined(sighted, seen, still, Moved(), hint, notes=notes))
     if moved is None and not joints and any(item.prior.reshape_sd > 0 for item in sighted):
         # Free to be stretched, a small board leaves the camera too open for its frame to be compared.
-        alone = [_alone(sheet, _as_taken(item)) for item in sighted]
-        moved, hint = _numbered(_all_seen(sighted, alone), True), _hint(alone)
+        alone = [solved_alone(sheet, _as_taken(item)) for item in sighted]
+        moved, hint = _numbered(all_seen(sighted, alone), True), hint_from(alone)
     if moved is not None:
-        joints.append(_joined(sighted, seen, moved, moved_sheet=True, hint=hint, otherwise=error))
+        joints.append(joined(sighted, seen, moved, Moved(sheet=True), hint, otherwise=error))
     if joints:
         return joints
     assert error is not None
@@ -130,13 +142,13 @@ def _in_order(item: Sighted) -> tuple[int, ...]:
     return tuple(range(len(item.sighting.reflections)))
 
 
-def _joined(
+def joined(
     sighted: Sequence[Sighted],
-    seen: Sequence[_Seen],
+    seen: Sequence[Seen],
     numbers: Sequence[int],
-    *,
-    moved_sheet: bool,
+    moved: Moved,
     hint: Hint | None,
+    *,
     otherwise: SolveError | None = None,
     notes: tuple[str, ...] = (),
 ) -> JointViews:
@@ -148,10 +160,10 @@ def _joined(
         tuple(order[n] for m, n in zip(seen, numbers, strict=True) if m.photo == photo)
         for photo in range(len(sighted))
     )
-    return JointViews(tuple(views), moved_sheet, mirrors, hint, otherwise, notes)
+    return JointViews(tuple(views), moved, mirrors, hint, otherwise, notes)
 
 
-def _differences(seen: Sequence[_Seen], numbers: Sequence[int]) -> list[tuple[int, int, Difference]]:
+def _differences(seen: Sequence[Seen], numbers: Sequence[int]) -> list[tuple[int, int, Difference]]:
     """How far each two sights of one mirror differ."""
     return [
         (first, second, difference(seen[first].said, seen[second].said))
@@ -163,7 +175,7 @@ def _differences(seen: Sequence[_Seen], numbers: Sequence[int]) -> list[tuple[in
 
 def _moved_between(
     names: Sequence[str],
-    seen: Sequence[_Seen],
+    seen: Sequence[Seen],
     numbers: Sequence[int],
     pairs: Sequence[tuple[int, int, Difference]],
 ) -> SolveError | None:
@@ -177,7 +189,7 @@ def _moved_between(
     return moved_error(names, grouped(len(names), apart), said)
 
 
-def _alone(sheet: Sheet, item: Sighted) -> Solution | None:
+def solved_alone(sheet: Sheet, item: Sighted) -> Solution | None:
     """What one photo says by itself; None where it shows no reflection."""
     views = photo_views(item, 0)
     if len(views) == 1:
@@ -190,7 +202,7 @@ def _as_taken(item: Sighted) -> Sighted:
     return replace(item, prior=replace(item.prior, reshape_sd=0.0))
 
 
-def _hint(alone: Sequence[Solution | None]) -> Hint | None:
+def hint_from(alone: Sequence[Solution | None]) -> Hint | None:
     """Where a joint solve begins: the surest photo's camera, every photo's pose."""
     solved = [solution for solution in alone if solution is not None]
     if not solved:
@@ -203,16 +215,16 @@ def _hint(alone: Sequence[Solution | None]) -> Hint | None:
     )
 
 
-def _all_seen(sighted: Sequence[Sighted], alone: Sequence[Solution | None]) -> list[_Seen]:
+def all_seen(sighted: Sequence[Sighted], alone: Sequence[Solution | None]) -> list[Seen]:
     """The mirrors of all photos, each as one photo alone sees it."""
     return [
         mirror
         for photo, (item, solution) in enumerate(zip(sighted, alone, strict=True))
-        for mirror in _seen(item, photo, solution)
+        for mirror in seen_in(item, photo, solution)
     ]
 
 
-def _seen(item: Sighted, photo: int, solution: Solution | None) -> list[_Seen]:
+def seen_in(item: Sighted, photo: int, solution: Solution | None) -> list[Seen]:
     """The mirrors of one photo, as it alone sees them."""
     if solution is None:
         return []
@@ -221,7 +233,7 @@ def _seen(item: Sighted, photo: int, solution: Solution | None) -> list[_Seen]:
     for local, board in enumerate(item.sighting.reflections):
         mirror = solution.mirror(local)
         result.append(
-            _Seen(
+            Seen(
                 Said(photo, mirror, solution.quantile, trusted=not is_unfit(solution, item.prior)),
                 board,
                 rotation @ mirror.normal,
@@ -233,7 +245,7 @@ def _seen(item: Sighted, photo: int, solution: Solution | None) -> list[_Seen]:
     return result
 
 
-def _check_zoom(seen: Sequence[_Seen], names: Sequence[str]) -> None:
+def check_zoom(seen: Sequence[Seen], names: Sequence[str]) -> None:
     """Refuse a photo whose focal length, as it alone tells it, is not that of the others."""
     middle = float(np.median([sight.log_focal for sight in seen]))
     ordered = sorted(seen, key=lambda sight: (-abs(sight.log_focal - middle), -sight.photo))
@@ -249,18 +261,18 @@ def _check_zoom(seen: Sequence[_Seen], names: Sequence[str]) -> None:
             )
 
 
-def _zoomed(first: _Seen, second: _Seen) -> bool:
+def _zoomed(first: Seen, second: Seen) -> bool:
     uncertainty = SAME_ZOOM_SIGMAS * float(np.hypot(first.uncertainty_log_focal, second.uncertainty_log_focal))
     return abs(first.log_focal - second.log_focal) > SAME_ZOOM_SHARE + uncertainty
 
 
-def _alike(first: _Seen, second: _Seen, moved_sheet: bool) -> float | None:
+def _alike(first: Seen, second: Seen, moved_sheet: bool) -> float | None:
     """The angle between two sights of a mirror [rad] if they can be of the same one, else None."""
     angle_uncertainty = 4 * float(np.hypot(first.uncertainty_rad, second.uncertainty_rad))
     if moved_sheet:  # the camera's own uncertainty turns its frame, so the limit is wide
         angle = angle_between(first.normal_cam, second.normal_cam)
-        ratio = first.depth_cam_mm / second.depth_cam_mm
-        alike = angle < np.radians(SAME_MIRROR_CAMERA_DEG) + angle_uncertainty and 0.7 < ratio < 1.4
+        ratio, (low, high) = first.depth_cam_mm / second.depth_cam_mm, SAME_MIRROR_DEPTHS
+        alike = angle < np.radians(SAME_MIRROR_CAMERA_DEG) + angle_uncertainty and low < ratio < high
     else:
         angle = angle_between(first.normal, second.normal)
         one, other = first.said.mirror, second.said.mirror
@@ -270,7 +282,7 @@ def _alike(first: _Seen, second: _Seen, moved_sheet: bool) -> float | None:
     return angle if alike else None
 
 
-def _numbered(seen: Sequence[_Seen], moved_sheet: bool) -> list[int] | None:
+def _numbered(seen: Sequence[Seen], moved_sheet: bool) -> list[int] | None:
     """A mirror number for each sight; None when a photo's mirrors match none of those known before it."""
     numbers: list[int] = []
     for index, mirror in enumerate(seen):
@@ -292,7 +304,7 @@ def _numbered(seen: Sequence[_Seen], moved_sheet: bool) -> list[int] | None:
     return numbers if len(set(own_numbers)) == len(own_numbers) else None
 
 
-def _left_to_right(seen: Sequence[_Seen], numbers: Sequence[int]) -> dict[int, int]:
+def _left_to_right(seen: Sequence[Seen], numbers: Sequence[int]) -> dict[int, int]:
     """New number of each mirror: the order in the pictures that show two of them, else that of their bearings."""
     by_number = {n: [m for m, k in zip(seen, numbers, strict=True) if k == n] for n in set(numbers)}
 
@@ -311,12 +323,12 @@ def _left_to_right(seen: Sequence[_Seen], numbers: Sequence[int]) -> dict[int, i
     return {old: new for new, old in enumerate(ordered)}
 
 
-def _bearing(sights: Sequence[_Seen]) -> float:
+def _bearing(sights: Sequence[Seen]) -> float:
     """Mean turn [rad] of a mirror's face: in a corner, the mirror on the left faces to the right."""
     return float(np.mean([lean_turn_of_normal(sight.normal)[1] for sight in sights]))
 
 
-def _elsewhere(names: Sequence[str], seen: Sequence[_Seen]) -> SolveError:
+def _elsewhere(names: Sequence[str], seen: Sequence[Seen]) -> SolveError:
     """A photo that shows the mirrors elsewhere than the others do."""
     return SolveError(
         f"{names[_odd_one_out(seen)]} shows the mirror elsewhere relative to the sheet than the other photos.",
@@ -324,7 +336,7 @@ def _elsewhere(names: Sequence[str], seen: Sequence[_Seen]) -> SolveError:
     )
 
 
-def _odd_one_out(seen: Sequence[_Seen]) -> int:
+def _odd_one_out(seen: Sequence[Seen]) -> int:
     """The photo whose mirrors agree with the fewest others."""
     photos = sorted({mirror.photo for mirror in seen})
     agreeing = {

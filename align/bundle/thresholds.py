@@ -13,6 +13,8 @@ from __future__ import annotations
 SAME_MIRROR_DEG, SAME_MIRROR_MM = 2.0, 10.0
 #: The same for mirrors compared in the camera's frame, which an unknown camera turns; set on simulated photos.
 SAME_MIRROR_CAMERA_DEG = 8.0
+#: ... and its distance from the camera agrees to between these ratios; likewise.
+SAME_MIRROR_DEPTHS = (0.7, 1.4)
 #: Photos were taken at one zoom when their focal lengths agree to this share, and to so many sd: phones that focus
 #: anew differ by about 1 %; common practice, no source.
 SAME_ZOOM_SHARE, SAME_ZOOM_SIGMAS = 0.015, 5.0
@@ -38,6 +40,14 @@ MOVED_SHEET_RATIO = 1.5
 MOVED_SHEET_MISFIT = 2.0
 #: A joint fit so many times worse than the worst photo alone is begun anew, without what these said; a choice.
 HINT_MISLEADS_RATIO = 3.0
+
+# Turned sheet -----------------------------------------------------------------------------------------------------
+
+#: A sheet counts as turned from this angle on: less tells little of the print. A choice.
+LEAST_TURNED_DEG = 40.0
+#: Photos of one mirror on one floor differ about its lean by no more than this and so many sd of both: by chance
+#: 1 in 10,000, and 0.2 degrees for a sheet that lies a little differently. A choice, before any data.
+LEANS_APART_DEG, LEANS_APART_SIGMAS = 0.2, 4.0
 
 # Camera and picture -----------------------------------------------------------------------------------------------
 

@@ -78,7 +78,7 @@ def check_sighted(sighted: Sequence[Sighted], settings: CheckSettings) -> tuple[
     rules = settings.rule_mm if isinstance(settings.rule_mm, tuple) else None
     exact = settings.exact_print
     constraints = UserConstraints(settings.glass_mm, settings.touching, contacts, exact, rules)
-    adjustment = solve_sighted(sighted, constraints)
+    adjustment = solve_sighted(sighted, constraints, turned_sheet=settings.turned_sheet)
     result = report(adjustment, settings, "file" if settings.camera is not None else "photo")
     quality = quality_of(adjustment, result.mirrors, settings.tolerance_deg, result.camera)
     sources = tuple(item.file for item in sighted if item.file is not None)

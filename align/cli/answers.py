@@ -43,6 +43,8 @@ FIELDS = {
     "board": "board",
     "square": "square_mm",
     "touching": "touching",
+    "turned_sheet": "turned_sheet",
+    "flatness": "flatness",
     "touching_mirror": "touching_mirrors",
     "stock": "stock_mm",
     "units": "units",

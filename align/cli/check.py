@@ -81,6 +81,17 @@ EPILOG = (
     multiple=True,
     help="Of several mirrors, the one it touches, counted from the left.",
 )
+@click.option(
+    "--turned-sheet",
+    is_flag=True,
+    help="The sheet was turned on its spot between the photos, by 90 or 180 degrees: takes the print's faults out.",
+)
+@click.option(
+    "--flatness",
+    is_flag=True,
+    help="Map how flat the mirror is; with --picture NAME.png into NAME-flatness.png. Best from several photos, "
+    "the camera on a stand and the sheet in several places.",
+)
 @click.option("--each", is_flag=True, help="Every photo is a check of its own, not one check together.")
 @click.option("--picture", type=FilePath(), metavar="FILE", help="Draw the answer (.png or .jpg).")
 @click.option("--open", "opened", is_flag=True, help="Show the picture; without --picture, one made for it.")
@@ -103,6 +114,8 @@ def check_command(
     phone, same zoom, nothing moved. With several photos --picture NAME.png writes NAME-1.png, NAME-2.png ...
     """
     refuse_wrong_usage(photos, options)
+    if each and options["turned_sheet"]:
+        raise click.UsageError("--turned-sheet is of several photos together; --each checks each alone.")
     options |= _single(options)
     stated = stated_fields(options)
     if as_json and options["units"] is not None:

@@ -87,8 +87,9 @@ def _monic_legendre(x: Array) -> tuple[list[Array], list[Array]]:
 class Layout:
     """Which entry of the parameter vector is what, for a number of mirrors and photos.
 
-    moved_sheet : the camera and the mirrors stood still and the sheet was moved: one pose, and the sheet's
-    placement relative to the first photo's for every further photo; otherwise one pose for each photo.
+    moved_sheet : the mirrors stood still and the sheet was moved: the sheet's placement relative to the first
+    photo's for every further photo; moved_camera : the camera was moved too. A pose for each photo, but one for all
+    where only the sheet was moved.
     curls, print_faults : how many parameters the sheet's curls and its print's faults have; faces : the part of
     each mirror that was seen, where mirrors may be bent, else empty.
     """
@@ -99,6 +100,7 @@ class Layout:
     curls: int = 0
     print_faults: int = 0
     faces: tuple[Face, ...] = ()
+    moved_camera: bool = False
 
     @property
     def camera(self) -> slice:
@@ -128,30 +130,36 @@ class Layout:
     @property
     def poses(self) -> int:
         """How many camera poses there are."""
-        return 1 if self.moved_sheet else self.photos
+        return 1 if self.moved_sheet and not self.moved_camera else self.photos
+
+    def pose_number(self, photo: int) -> int:
+        """Which of `motions` is the pose of a photo's camera."""
+        return photo if self.poses == self.photos else 0
+
+    def placement_number(self, photo: int) -> int | None:
+        """Which of `motions` is the placement of a photo's sheet; None where it did not move."""
+        return self.poses - 1 + photo if self.moved_sheet and photo > 0 else None
 
     def pose(self, photo: int) -> slice:
         """Rotation (a small left-multiplied rotation vector) and translation of a photo's camera."""
-        start = N_SHARED + 4 * self.mirrors + 6 * (0 if self.moved_sheet else photo)
-        return slice(start, start + 6)
+        return self.motions[self.pose_number(photo)]
 
     def placement(self, photo: int) -> slice | None:
         """The same for the sheet in a photo, relative to the first photo's; None where it did not move."""
-        if not self.moved_sheet or photo == 0:
-            return None
-        start = N_SHARED + 4 * self.mirrors + 6 * photo
-        return slice(start, start + 6)
+        number = self.placement_number(photo)
+        return None if number is None else self.motions[number]
 
     @property
     def motions(self) -> tuple[slice, ...]:
         """All poses and placements, in the order of the vector."""
         start = N_SHARED + 4 * self.mirrors
-        return tuple(slice(start + 6 * i, start + 6 * i + 6) for i in range(self.photos))
+        count = self.poses + (self.photos - 1 if self.moved_sheet else 0)
+        return tuple(slice(start + 6 * i, start + 6 * i + 6) for i in range(count))
 
     @property
     def _plain(self) -> int:
         """Length of the vector without curls, faults of the print and bends."""
-        return N_SHARED + 4 * self.mirrors + 6 * self.photos
+        return N_SHARED + 4 * self.mirrors + 6 * len(self.motions)
 
     @property
     def curl(self) -> slice:
@@ -178,8 +186,9 @@ class Layout:
         """A name for every entry."""
         names = [*CAMERA_PARAMETERS, "glass_index", *RESHAPE_PARAMETERS, *BOW_PARAMETERS]
         names += [f"{name}[{m}]" for m in range(self.mirrors) for name in MIRROR_PARAMETERS]
-        kinds = ["pose" if i < self.poses else "sheet" for i in range(self.photos)]
-        names += [f"{kind}_{name}[{p}]" for p, kind in enumerate(kinds) for name in POSE_PARAMETERS]
+        motions = [f"pose_{{}}[{p}]" for p in range(self.poses)]
+        motions += [f"sheet_{{}}[{p}]" for p in range(1, self.photos) if self.moved_sheet]
+        names += [motion.format(name) for motion in motions for name in POSE_PARAMETERS]
         names += [f"curl_mm[{k}]" for k in range(self.curls)] + [f"print[{k}]" for k in range(self.print_faults)]
         names += [f"{name}[{m}]" for m in range(len(self.faces)) for name in BEND_PARAMETERS]
         return tuple(names)
@@ -208,15 +217,14 @@ class State:
 
     def cam_from_target(self, photo: int) -> tuple[Array, Array]:
         """(R, t) of a photo's camera from the scene: the target frame of the first photo."""
-        number = 0 if self.layout.moved_sheet else photo
-        return self.rotations[number], self.vector[self.layout.pose(photo)][3:]
+        return self.rotations[self.layout.pose_number(photo)], self.vector[self.layout.pose(photo)][3:]
 
     def scene_from_sheet(self, photo: int) -> tuple[Array, Array]:
         """(R, t) of the sheet in a photo; the identity where it did not move."""
-        where = self.layout.placement(photo)
-        if where is None:
+        number = self.layout.placement_number(photo)
+        if number is None:
             return np.eye(3), np.zeros(3)
-        return self.rotations[photo], self.vector[where][3:]
+        return self.rotations[number], self.vector[self.layout.motions[number]][3:]
 
     def cam_from_sheet(self, photo: int) -> tuple[Array, Array]:
         """(R, t) of a photo's camera from the sheet as it lay in that photo."""

@@ -41,12 +41,14 @@ class Hint:
     """Where to begin: what solves of the photos alone found.
 
     camera : of the surest of them; poses : each photo's camera from target, None where it was not solved;
-    rms_px : of the one that fits worst.
+    rms_px : of the one that fits worst; placements : each photo's sheet in the first one's frame, where sheet and
+    camera were moved, else ().
     """
 
     camera: Camera
     poses: tuple[Pose | None, ...]
     rms_px: float
+    placements: tuple[Pose, ...] = ()
 
 
 def cameras_to_try(problem: Problem, hint: Hint | None = None) -> list[Camera]:
@@ -81,7 +83,7 @@ def seeds(problem: Problem, camera: Camera, hint: Hint | None = None) -> Iterato
         _photo_poses(problem, camera, photo) if pose is None else [pose] for photo, pose in enumerate(hinted)
     ]
     for poses in itertools.islice(itertools.product(*choices), MAX_POSE_CHOICES):
-        state = _state_of(problem, camera, poses)
+        state = _state_of(problem, camera, poses, () if hint is None else hint.placements)
         direct = _descend_direct(problem, state)
         state = direct.point
         corners = sum(len(v.pixels) for v in problem.views if v.mirror == DIRECT)
@@ -125,21 +127,27 @@ def _photo_poses(problem: Problem, camera: Camera, photo: int) -> list[Pose]:
     return [pose for error, pose in sorted(zip(errors, poses, strict=True), key=lambda p: p[0]) if error <= slack]
 
 
-def _state_of(problem: Problem, camera: Camera, poses: tuple[Pose, ...]) -> State:
+def _state_of(
+    problem: Problem, camera: Camera, poses: tuple[Pose, ...], placements: tuple[Pose, ...] = ()
+) -> State:
+    """The state with each photo's camera posed from the sheet as it lies in that photo."""
     layout = problem.layout
     vector = problem.prior.mean.copy()
     vector[layout.camera] = camera.parameters
-    rotations: list[Array] = []
-    for photo, (rotation, translation) in enumerate(poses):
-        where = layout.placement(photo)
-        if where is None:
-            where = layout.pose(photo)
-        else:  # from the camera's frame to the first photo's target frame
-            translation = rotations[0].T @ (translation - poses[0][1])
-            rotation = rotations[0].T @ rotation
-        rotations.append(rotation)
+    first_rotation, first_translation = poses[0]
+    motions: list[Pose] = []
+    if not layout.moved_sheet:
+        motions += poses
+    elif not layout.moved_camera:  # from the camera's frame to the first photo's target frame
+        motions.append(poses[0])
+        motions += [(first_rotation.T @ r, first_rotation.T @ (t - first_translation)) for r, t in poses[1:]]
+    else:
+        for (rotation, translation), (placed, shift) in zip(poses, placements, strict=True):
+            motions.append((rotation @ placed.T, translation - rotation @ placed.T @ shift))
+        motions += placements[1:]
+    for where, (_, translation) in zip(layout.motions, motions, strict=True):
         vector[where] = np.concatenate([np.zeros(3), translation])
-    return State(layout, vector, tuple(rotations))
+    return State(layout, vector, tuple(rotation for rotation, _ in motions))
 
 
 def _descend_direct(problem: Problem, state: State) -> Minimum[State]:
@@ -148,6 +156,9 @@ def _descend_direct(problem: Problem, state: State) -> Minimum[State]:
     held[: problem.layout.bow.stop] = 0.0
     for mirror in range(problem.layout.mirrors):
         held[problem.layout.mirror(mirror)] = 0.0
+    if problem.layout.moved_camera:  # a direct view does not tell the sheet's move from the camera's
+        for placement in problem.layout.motions[problem.layout.poses :]:
+            held[placement] = 0.0
     views = tuple(v for v in problem.views if v.mirror == DIRECT)
     return problem.descend(state, views, huber=True, iterations=12, sd=held)
 

@@ -16,14 +16,14 @@ from .correlated_errors import BoardErrors, spatial_correlation, true_variance, 
 from .forward_model import DIRECT, State
 from .initial_guess import Hint, cameras_to_try, facing, seeds
 from .least_squares import TOLERANCE, Minimum, covariance_of
-from .problem import Problem, UserConstraints, View
+from .problem import STILL, Moved, Problem, UserConstraints, View
 from .shape_choice import Choice
 from .shaping import Shaping, faces_of, shaped, start_choice
 from .sheet_shape import CURL_COLUMNS
 from .solution import Solution, SolvedCurl
 from .standing import above_sheet_mm, standing
 
-__all__ = ["Solution", "UserConstraints", "View", "solve", "widened"]
+__all__ = ["Moved", "Solution", "UserConstraints", "View", "solve", "widened"]
 
 Array = NDArray[np.float64]
 
@@ -55,7 +55,7 @@ def solve(
     prior: CameraPrior,
     constraints: UserConstraints | None = None,
     *,
-    moved_sheet: bool = False,
+    moved: Moved = STILL,
     hint: Hint | None = None,
     rigid: bool = False,
 ) -> Solution:
@@ -64,8 +64,8 @@ def solve(
     Parameters
     ----------
     sheet : the target; views : direct and reflected; prior : of the camera; knowledge : of glass and contact;
-    moved_sheet : the camera stood still and the sheet was moved between the photos; hint : where to begin, else
-    everywhere that the corners do not rule out; rigid : take mirrors for flat, the print for exact and
+    moved : what was moved between the photos; hint : where to begin, else everywhere that the corners do not rule
+    out (where sheet and camera were moved it is needed); rigid : take mirrors for flat, the print for exact and
     the sheet for one that bows but does not curl.
 
     Raises
@@ -73,7 +73,7 @@ def solve(
     SolveError
         If no direct view is given for a photo, or no plane mirror explains the reflections.
     """
-    problem = Problem(sheet, tuple(views), prior, constraints or UserConstraints(), moved_sheet)
+    problem = Problem(sheet, tuple(views), prior, constraints or UserConstraints(), moved)
     best = _best_start(problem, hint)
     if best is None:
         raise SolveError(

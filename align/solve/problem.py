@@ -11,13 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.camera_model import CameraPrior
+from ..optics.geometry import skew
 from ..optics.slab import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
 from ..target.sheets import Sheet, corners_target
 from .forward_model import DIRECT, Layout, State, bow_basis, predict
 from .least_squares import TOLERANCE, Minimum, Prior, minimise
 from .shape_choice import Shape
 from .sheet_shape import CURL_COLUMNS, PRINT_PARAMETERS, Curl, half_sizes, print_shifts
-from .thresholds import RULE_READING_SD_MM
+from .thresholds import FLOOR_SAME_MM, FLOOR_SAME_RAD, RULE_READING_SD_MM, TURNED_ON_SPOT_MM
 
 Array = NDArray[np.float64]
 
@@ -53,6 +54,24 @@ class View:
     def kept(self, mask: NDArray[np.bool_]) -> View:
         """The view with only the masked corners."""
         return View(self.photo, self.mirror, self.corner_ids[mask], self.pixels[mask], self.covariance[mask])
+
+
+@dataclass(frozen=True)
+class Moved:
+    """What was moved between the photos besides the camera; the mirrors stood still.
+
+    sheet : the sheet; camera : and the camera too (False: it stood still); one_floor : the sheet lay on the same
+    flat floor each time, and where the camera was moved too, it was turned on its spot: else how far along the
+    mirror it was moved could not be told.
+    """
+
+    sheet: bool = False
+    camera: bool = False
+    one_floor: bool = False
+
+
+#: The sheet lay still.
+STILL = Moved()
 
 
 @dataclass(frozen=True)
@@ -104,7 +123,7 @@ class Problem:
         views: tuple[View, ...],
         prior: CameraPrior,
         constraints: UserConstraints,
-        moved_sheet: bool = False,
+        moved: Moved = STILL,
         shape: Shape | None = None,
     ) -> None:
         """shape : what is allowed for beyond flat mirrors and an exact print; None: only the sheet's bow."""
@@ -112,11 +131,13 @@ class Problem:
         photos = 1 + max(view.photo for view in views)
         mirrors = 1 + max(view.mirror for view in views)
         self.shape = shape
-        self.moved_sheet = moved_sheet
+        self.moved = moved
         faults = len(PRINT_PARAMETERS) if shape is not None and shape.print_level > 0 else 0
         curls = () if shape is None else tuple(curl for curl, _ in shape.curls)
         faces = () if shape is None else shape.faces
-        self.layout = Layout(mirrors, photos, moved_sheet, CURL_COLUMNS * len(curls), faults, faces)
+        self.layout = Layout(
+            mirrors, photos, moved.sheet, CURL_COLUMNS * len(curls), faults, faces, moved_camera=moved.camera
+        )
         self.points = corners_target(sheet)
         *half, centre_y = half_sizes(sheet)
         heights = [curl.columns(self.points) for curl in curls]
@@ -136,6 +157,8 @@ class Problem:
             mean[where + 3], sd[where + 3] = thickness, thickness_sd
         if layout.mirrors == 0 or thickness_sd == 0.0:
             sd[layout.index] = 0.0
+        for placement in self._placements if self.moved.one_floor else ():
+            sd[placement.stop - 1] = FLOOR_SAME_MM
         if self.shape is not None:
             self._shape_prior(sd, self.shape)
         joint = None
@@ -227,9 +250,17 @@ class Problem:
         prior = self.prior if sd is None else Prior(np.where(sd > 0, self.prior.mean, state.vector), sd)
         return minimise(state, evaluate, State.stepped, lambda at: at.vector, prior, iterations, tolerance)
 
+    @property
+    def _placements(self) -> tuple[slice, ...]:
+        """Of the sheet in every photo but the first, where it was moved."""
+        return self.layout.motions[self.layout.poses :]
+
     def stated(self, state: State) -> tuple[Array, Array]:
-        """Residuals of what was stated, contact and the ratio of the rules, in a state's own layout."""
+        """Residuals of what was stated, contact, floor and the ratio of the rules, in a state's own layout."""
         residual, jacobian = self._contact(state)
+        if self.moved.one_floor:
+            off, by = self._floor(state)
+            residual, jacobian = np.append(residual, off), np.vstack([jacobian, by])
         ratio = self.constraints.scale_ratio
         if ratio is None or not state.layout.print_faults:
             return residual, jacobian
@@ -238,6 +269,29 @@ class Problem:
         by[0, where] = 1 / ratio[1]
         off = (state.vector[where] - ratio[0]) / ratio[1]
         return np.append(residual, off), np.vstack([jacobian, by])
+
+    def _floor(self, state: State) -> tuple[Array, Array]:
+        """Residuals of each placement's tilt against the first, and of its middle where the camera moved too.
+
+        By a small rotation w on the left, R p changes by w x R p.
+        """
+        residuals, rows = [np.zeros(0)], [np.zeros((0, state.layout.size))]
+        middle = self.points.mean(axis=0)
+        for photo in range(1, state.layout.photos):
+            rotation, translation = state.scene_from_sheet(photo)
+            where = state.layout.placement(photo)
+            assert where is not None  # one floor is said of a sheet that was moved
+            tilt = np.zeros((2, state.layout.size))
+            tilt[:, where.start : where.start + 3] = -skew(rotation[:, 2])[:2] / FLOOR_SAME_RAD
+            residuals.append(rotation[:2, 2] / FLOOR_SAME_RAD)
+            rows.append(tilt)
+            if self.moved.camera:
+                turned = rotation @ middle
+                shift = np.zeros((2, state.layout.size))
+                shift[:, where] = np.hstack([-skew(turned)[:2], np.eye(3)[:2]]) / TURNED_ON_SPOT_MM
+                residuals.append((turned + translation - middle)[:2] / TURNED_ON_SPOT_MM)
+                rows.append(shift)
+        return np.concatenate(residuals), np.vstack(rows)
 
     def _contact(self, state: State) -> tuple[Array, Array]:
         """Residuals of the sheet's contact edge against the mirrors it touches: its nearer end does."""

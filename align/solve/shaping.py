@@ -50,9 +50,7 @@ def shaped(problem: Problem, choice: Choice, faces: tuple[Face, ...]) -> Problem
         PRINT_LEVELS[choice.print] if choice.print >= 0 else 0.0,
         tuple((curls[number], CURL_LEVELS_MM[level]) for number, level in choice.curls),
     )
-    return Problem(
-        problem.sheet, problem.views, problem.camera_prior, problem.constraints, problem.moved_sheet, shape
-    )
+    return Problem(problem.sheet, problem.views, problem.camera_prior, problem.constraints, problem.moved, shape)
 
 
 def start_choice(problem: Problem) -> Choice:
@@ -195,7 +193,9 @@ def _wide_layout(problem: Problem, faces: tuple[Face, ...]) -> Layout:
     """The problem's layout with one curl, which stands for the corners' heights, faults of the print and bends."""
     faults = 0 if problem.constraints.exact_print else len(PRINT_PARAMETERS)
     layout = problem.layout
-    return Layout(layout.mirrors, layout.photos, layout.moved_sheet, 1, faults, faces)
+    return Layout(
+        layout.mirrors, layout.photos, layout.moved_sheet, 1, faults, faces, moved_camera=layout.moved_camera
+    )
 
 
 def _widened(layout: Layout, other: Layout, vector: Array) -> Array:

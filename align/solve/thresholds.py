@@ -32,3 +32,9 @@ PRINT_LEVELS = (0.4, 0.8, 1.5, 3.0)
 PRINT_LIKELIHOODS = (0.2, 0.4, 0.3, 0.1)
 #: How well the two printed rules of 100 mm are read [mm], one standard deviation; common practice, no source.
 RULE_READING_SD_MM = 0.1
+#: How alike a sheet lies on the same spot of a floor when it is laid down anew, one standard deviation: a grain of
+#: 0.02 mm under one end of a sheet 150 mm deep, and a card or tape that gives as much. Common practice, no source;
+#: set before seeing data.
+FLOOR_SAME_RAD, FLOOR_SAME_MM = 1.5e-4, 0.05
+#: How far the middle of a sheet that is turned by hand on its spot moves [mm], one standard deviation. A choice.
+TURNED_ON_SPOT_MM = 30.0

@@ -195,7 +195,7 @@ def with_stock(folder: Path) -> None:
         truth = photo.with_suffix(".truth.json")
         if photo.name not in known and truth.exists():
             known[photo.name] = _stock_angles(photo, json.loads(truth.read_text(encoding="utf-8"))["sheet"])
-    path.write_text(json.dumps(known), encoding="utf-8")
+            path.write_text(json.dumps(known), encoding="utf-8")
 
 
 def _compared(result: CheckResult, solution: Solution, part: dict[str, float]) -> dict[str, Any]:
@@ -242,23 +242,26 @@ def _stock_angles(path: Path, sheet_name: str) -> tuple[float, float] | None:
 def _stock(photos: Photos, part: dict[str, float]) -> tuple[float, float] | None:
     """Error of the stock route's lean and turn [deg], the mean of the photos; None where one fails."""
     known = json.loads((photos.paths[0].parent / STOCK_FILE).read_text(encoding="utf-8"))
-    found = [known[path.name] for path in photos.paths]
+    found = [known.get(path.name) for path in photos.paths]
     if any(angles is None for angles in found):
         return None
     lean, turn = np.mean(found, axis=0)
     return float(lean - part["lean_deg"]), float(turn - part["turn_deg"])
 
 
-def add_answers(answers: Sequence[Answer], path: Path) -> None:
-    """One JSON object a line, at the end of a file."""
-    with path.open("a", encoding="utf-8") as file:
-        file.writelines(json.dumps(asdict(answer)) + "\n" for answer in answers)
+def write_answers(answers: Sequence[Answer], path: Path) -> None:
+    """One JSON object a line; the file is there when it is whole."""
+    unfinished = path.with_suffix(".part")
+    unfinished.write_text("".join(json.dumps(asdict(answer)) + "\n" for answer in answers), encoding="utf-8")
+    unfinished.replace(path)
 
 
-def read_answers(path: Path) -> list[Answer]:
-    """The inverse of `write_answers`."""
+def read_answers(folder: Path) -> list[Answer]:
+    """All answers that `write_answers` put into the files of a folder, the groups in turn."""
+    paths = sorted(folder.glob("*.jsonl"), key=lambda path: (path.stem[-3:], path.stem))
+    lines = [line for path in paths for line in path.read_text(encoding="utf-8").splitlines()]
     answers = []
-    for line in path.read_text(encoding="utf-8").splitlines():
+    for line in lines:
         raw = json.loads(line)
         for key in ("lean", "turn", "sagitta_across", "sagitta_upright"):
             raw[key] = raw[key] and Interval(**raw[key])
