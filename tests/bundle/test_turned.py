@@ -75,7 +75,7 @@ def test_a_mirror_that_was_moved_too_is_refused():
 def test_several_mirrors_are_refused():
     first, second = photos_of((0, 90))
     twice = replace(second.sighting, reflections=second.sighting.reflections * 2)
-    with pytest.raises(SolveError, match="b[.]jpg shows 2 reflections"):
+    with pytest.raises(SolveError, match=r"b\.jpg shows 2 reflections"):
         solved([first, replace(second, sighting=twice)])
 
 
