@@ -39,7 +39,12 @@ HOMES = {
     ),
     "click": ("align.cli.",),
     "jinja2": ("align.records.page", "align.workbench.pages"),
-    "starlette": ("align.workbench.app", "align.workbench.handling", "align.workbench.side_pages"),
+    "starlette": (
+        "align.workbench.app",
+        "align.workbench.handling",
+        "align.workbench.live_pages",
+        "align.workbench.side_pages",
+    ),
     "uvicorn": ("align.workbench.server",),
 }
 #: Never imported by merely importing one of our modules.

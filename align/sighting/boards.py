@@ -240,17 +240,17 @@ def _sight_board(
     place = pixels[ids]
     matches = match_corners(gray, sheet, homography, ids, place, blur_px=blur, iterations=2)
     for _ in range(2):
-        keep = (matches.score >= MIN_SCORE) & _plausible(sheet, homography, ids, matches.pixels)
+        keep = (matches.score >= MIN_SCORE) & plausible(sheet, homography, ids, matches.pixels)
         if keep.sum() < MIN_CORNERS:
             return None
         homography = fit_homography(corners[ids[keep]], matches.pixels[keep])
         ids, place = ids[keep], matches.pixels[keep]
         matches = match_corners(gray, sheet, homography, ids, place, blur_px=blur, iterations=2)
-    keep = (matches.score >= MIN_SCORE) & _plausible(sheet, homography, ids, matches.pixels)
+    keep = (matches.score >= MIN_SCORE) & plausible(sheet, homography, ids, matches.pixels)
     if keep.sum() < MIN_CORNERS:
         return None
     ids = ids[keep]
-    if not _is_this_sheet(pyramid, sheet, homography, blur, corners[ids]):
+    if not bits_agree(pyramid, sheet, homography, blur, corners[ids]):
         return None
     return Board(
         sheet=sheet,
@@ -265,7 +265,7 @@ def _sight_board(
     )
 
 
-def _is_this_sheet(pyramid: Pyramid, sheet: Sheet, homography: Array, blur_px: float, found: Array) -> bool:
+def bits_agree(pyramid: Pyramid, sheet: Sheet, homography: Array, blur_px: float, found: Array) -> bool:
     """Whether the markers' bits bear out that it is this sheet, this way round and not shifted.
 
     found : (k, 2) [mm] corners. Only markers in squares with one of them are asked: where half of a reflection lies
@@ -275,7 +275,7 @@ def _is_this_sheet(pyramid: Pyramid, sheet: Sheet, homography: Array, blur_px: f
         return True
     level = _coarse_level(homography, sheet, corners_board(sheet))
     blur = max(blur_px / 2**level, 0.5)
-    scores = marker_scores(pyramid.level(level), sheet, _shrunk(homography, level), blur_px=blur)
+    scores = marker_scores(pyramid.level(level), sheet, on_level(homography, level), blur_px=blur)
     middles = marker_corners_board(sheet).mean(axis=1)
     near = np.linalg.norm(middles[:, None] - found[None], axis=2).min(axis=1) < MARKER_REACH * sheet.square_mm
     scores = scores[near & np.isfinite(scores)]
@@ -310,12 +310,12 @@ def _grow(
             break
         tried[ids] += 1
         guess = _predict(homography, corners, ids, pixels, score)
-        shrunk = _shrunk(homography, level)
+        shrunk = on_level(homography, level)
         place = Pyramid.down(guess, level)
         for blur in (2.0, 0.8):
             found = match_corners(gray, sheet, shrunk, ids, place, blur_px=blur, iterations=3)
             place = np.where((found.score > 0.3)[:, None], found.pixels, place)
-        accepted = (found.score >= MIN_SCORE) & _plausible(sheet, shrunk, ids, found.pixels, 0.6)
+        accepted = (found.score >= MIN_SCORE) & plausible(sheet, shrunk, ids, found.pixels, 0.6)
         if accepted.any():
             pixels[ids[accepted]] = Pyramid.up(found.pixels[accepted], level)
             score[ids[accepted]] = found.score[accepted]
@@ -338,7 +338,7 @@ def _predict(homography: Array, corners: Array, ids: NDArray[np.int64], pixels: 
     return np.asarray(guess + (weight @ off) / weight.sum(axis=1, keepdims=True))
 
 
-def _shrunk(homography: Array, level: int) -> Array:
+def on_level(homography: Array, level: int) -> Array:
     """The homography to a level's pixels."""
     factor = 1.0 / 2**level
     shift = 0.5 * factor - 0.5
@@ -350,7 +350,7 @@ def _spread_in_two_directions(points: Array) -> bool:
     return bool(values[0] > 0.02 * values[1])
 
 
-def _plausible(
+def plausible(
     sheet: Sheet, homography: Array, ids: NDArray[np.int64], pixels: Array, share: float = 0.4
 ) -> NDArray[np.bool_]:
     """Whether corners lie within a share of a square of where the homography and their fellows put them."""

@@ -215,6 +215,7 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
         constraints=problem.constraints,
         cost=minimum.cost,
         curls=_curls(problem, minimum.point, covariance),
+        shape=problem.shape,
     )
 
 

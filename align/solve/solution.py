@@ -14,6 +14,7 @@ from ..optics.geometry import angle_between, height_before, mirror_normal
 from .forward_model import MIRROR_PARAMETERS, Face, State
 from .least_squares import student_quantile
 from .problem import UserConstraints, View
+from .shape_choice import Shape
 from .sheet_shape import Place
 
 Array = NDArray[np.float64]
@@ -111,7 +112,8 @@ class Solution:
     sigma0 : of direct and reflected corners' covariances; spatial_correlation : of the errors of corners one
     square apart, which the covariance allows for; covariance_apart : what it would be if each erred by itself;
     camera_prior_residual : the largest distance of focal length and centre from their prior, in its sd;
-    reshape_score : what the corners gain by a stretched or sheared picture, chi-square of 2 degrees.
+    reshape_score : what the corners gain by a stretched or sheared picture, chi-square of 2 degrees; shape : what
+    was allowed for beyond flat mirrors and an exact print, None: only the sheet's bow.
     """
 
     state: State
@@ -128,6 +130,7 @@ class Solution:
     cost: float
     constraints: UserConstraints
     curls: tuple[SolvedCurl, ...] = ()
+    shape: Shape | None = None
 
     def bend(self, number: int) -> SolvedBend | None:
         """How a mirror's face is bent; None where it was taken for flat."""

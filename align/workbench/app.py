@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections.abc import AsyncIterator
 from typing import Any
@@ -23,9 +22,13 @@ from starlette.routing import Route
 from ..errors import AlignError, PhotoError
 from ..records.installation import StatedMirror
 from . import other_work
+from .bell import Bell
+from .feeds import Feeds
 from .form import FormErrors, mirror_from_form, written_of
 from .form_fields import FIELDS, MAIN, MORE
 from .guard import App, Doors, Guard, Refusal, refuse
+from .live_pages import LivePages
+from .live_part import live_contents
 from .pages import HERE, page, refusal_page, table_contents
 from .receiving import Refused
 from .session import Session, Table
@@ -41,38 +44,12 @@ HEARTBEAT_S = 15.0
 NOT_FOUND = Refusal(404, "There is no such page here.", "Begin at the first one.")
 
 
-class Bell:
-    """Wakes every page that listens when something has changed; rung from any thread."""
-
-    def __init__(self) -> None:
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._event = asyncio.Event()
-
-    def ring(self) -> None:
-        """Something has changed."""
-        if self._loop is not None and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._wake)
-
-    def _wake(self) -> None:
-        self._event.set()
-        self._event = asyncio.Event()
-
-    async def heard(self, timeout_s: float) -> bool:
-        """Wait for the next change; False where none came."""
-        self._loop = asyncio.get_running_loop()
-        try:
-            await asyncio.wait_for(self._event.wait(), timeout_s)
-        except asyncio.TimeoutError:
-            return False
-        return True
-
-
-class Bench(SidePages):
+class Bench(SidePages, LivePages):
     """All handlers, over one session."""
 
-    def __init__(self, session: Session, doors: Doors, bell: Bell) -> None:
+    def __init__(self, session: Session, doors: Doors, bell: Bell, feeds: Feeds, live_bell: Bell) -> None:
         super().__init__(session, doors)
-        self.bell = bell
+        self.bell, self.feeds, self.live_bell = bell, feeds, live_bell
 
     def routes(self) -> list[Route]:
         """Addresses and what they lead to."""
@@ -89,6 +66,7 @@ class Bench(SidePages):
             Route(f"{table}/photos", self.photos, methods=["PUT", "POST"]),
             Route(f"{table}/picture/{{number:int}}.jpg", self.picture, methods=get),
             *self.side_routes(),
+            *self.live_routes(),
         ]
 
     # Whole pages --------------------------------------------------------------------------------------
@@ -100,9 +78,8 @@ class Bench(SidePages):
     async def table(self, request: Request) -> Response:
         """One mirror."""
         table = self._table(request)
-        return self._page(
-            "table.html.j2", "mirrors", **await run_in_threadpool(table_contents, self.session, table)
-        )
+        contents = await run_in_threadpool(table_contents, self.session, table)
+        return self._page("table.html.j2", "mirrors", **contents, **live_contents(self.feeds, table))
 
     async def table_part(self, request: Request) -> Response:
         """The part of a mirror's page that changes, and what a screen reader says of it."""
@@ -198,9 +175,11 @@ class Bench(SidePages):
             yield f"data: {last}\n\n" if heard else ": still here\n\n"
 
 
-def application(session: Session, doors: Doors, bell: Bell) -> App:
-    """The whole application, behind its guard."""
-    bench = Bench(session, doors, bell)
+def application(
+    session: Session, doors: Doors, bell: Bell, feeds: Feeds | None = None, live_bell: Bell | None = None
+) -> App:
+    """The whole application, behind its guard; live_bell : rung with every live answer."""
+    bench = Bench(session, doors, bell, feeds or Feeds(), live_bell or Bell())
 
     async def refused(request: Request, error: Exception) -> Response:
         return _Refusing(_refusal_of(error, request))

@@ -45,6 +45,34 @@ def band_drawing(axis: Axis, name: str) -> str:
     return frame(name, f"{axis.name} on its way to the middle", described, BAND_HEIGHT, parts)
 
 
+def needle_drawing(now: Axis, number: Axis | None, name: str) -> str:
+    """A needle above the band, which a page moves by its id; below it the stand's number, where there is one."""
+    tolerance, top, bottom = now.tolerance_deg, BAND_TOP, BAND_TOP + 30
+    left, right = place_on_band(-tolerance, tolerance), place_on_band(tolerance, tolerance)
+    described = "The needle shows the newest picture."
+    parts = [
+        box(_MIDDLE - HALF_BAND, top, 2 * HALF_BAND, bottom - top, "track"),
+        box(left, top, right - left, bottom - top, "band"),
+        line((_MIDDLE, top - 5), (_MIDDLE, bottom + 5), "ink"),
+        text(_MIDDLE, 15, f"true: ± {tolerance:g}°", anchor="middle", size=PLAIN, class_="words strong"),
+        *_ticks(tolerance, bottom),
+        text(_MIDDLE - HALF_BAND, BAND_HEIGHT - 6, f"← {now.ends[0]}", size=SMALL),
+        text(_MIDDLE + HALF_BAND, BAND_HEIGHT - 6, f"{now.ends[1]} →", anchor="end", size=SMALL),
+    ]
+    if number is not None:
+        described += f" The number of this stand: {number.words}. {number.against}"
+        middle = (top + bottom) / 2
+        low, high = (place_on_band(number.side * end, tolerance) for end in (number.error.low, number.error.high))
+        parts.append(line((low, middle), (high, middle), "interval"))
+        parts.append(_marker(place_on_band(number.side * number.error.value, tolerance), top, number.state))
+    at = place_on_band(now.side * now.error.value, tolerance)
+    needle = line((0, top - 11), (0, bottom + 6), "needle") + polygon(
+        [(-6, top - 13), (6, top - 13), (0, top - 2)], "needle-head"
+    )
+    parts.append(element("g", needle, id=name, transform=f"translate({at:.1f} 0)"))
+    return frame(f"{name}-drawing", f"{now.name}, live", described, BAND_HEIGHT, parts)
+
+
 def place_on_band(error_deg: float, tolerance_deg: float) -> float:
     """Where an error stands on the band: evenly within the tolerance, by decades beyond it [px]."""
     share = abs(error_deg) / tolerance_deg

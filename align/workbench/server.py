@@ -6,13 +6,13 @@ import contextlib
 import os
 import socket
 import threading
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from ..errors import AlignError
 from . import thresholds
+from .feeds import Wanted
 from .guard import Doors, new_token
 from .session import Session
 
@@ -129,30 +129,29 @@ def code_in_terminal(address: str) -> str:
     return drawn.getvalue()
 
 
-def serve(folder: Path, listening: Listening, *, started: Callable[[Session], None] | None = None) -> bool:
+def serve(folder: Path, listening: Listening, *, wanted: Wanted | None = None) -> bool:
     """Serve until an interrupt; whether the work at hand came to its end.
 
     Parameters
     ----------
-    folder : the record's folder; started : called once with the session, before the first request is answered;
-        whoever feeds answers from a camera or a watched folder begins here
+    folder : the record's folder; wanted : a camera and a watched folder that feed the pages
 
     Raises
     ------
-    AlignError : the record's form cannot be read.
+    AlignError : the record's form cannot be read, or there is no such folder to watch.
     """
     import uvicorn
 
-    from .app import Bell, application
+    from .app import application
+    from .bell import Bell
 
-    bell = Bell()
+    bell, live_bell = Bell(), Bell()
     session = Session(folder, bell.ring)
     warm = threading.Thread(target=_warm, name="bench warming", daemon=True)
     warm.start()
-    if started is not None:
-        started(session)
+    feeds = (wanted or Wanted()).begin(session, lambda _: live_bell.ring())
     config = uvicorn.Config(
-        application(session, listening.doors, bell),
+        application(session, listening.doors, bell, feeds, live_bell),
         log_level="critical",
         access_log=False,
         lifespan="off",
@@ -167,6 +166,7 @@ def serve(folder: Path, listening: Listening, *, started: Callable[[Session], No
     server = uvicorn.Server(config)
     with contextlib.suppress(KeyboardInterrupt):  # it is raised again once everything is closed
         server.run(sockets=list(listening.sockets))
+    feeds.stop()
     return session.close()
 
 

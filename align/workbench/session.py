@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from ..bundle.photo_set import Sighted
+from ..checking.result import CheckResult
 from ..checking.settings import CheckSettings
 from ..errors import AlignError, PhotoError
 from ..records.installation import Installation, StatedMirror, read_installation
@@ -15,7 +17,7 @@ from . import thresholds
 from .receiving import Refused, cleaned
 from .series import Answer, Series, Source, series_from_json
 from .shelf import BENCH, Shelf, folder_name
-from .stand import Stand, next_stand
+from .stand import Stand, film_stand, next_stand
 from .worker import Ticket, Worker
 
 #: How large and how good the pictures are that a phone gets [px, JPEG quality].
@@ -56,6 +58,7 @@ class Session:
         self.worker = Worker(self.changed)
         self._tables: dict[str, Table] = {}
         self._receiving = 0
+        self._attended = ""
         self.camera = Shelf(folder / BENCH / "camera")
         self.installation: Installation = read_installation(folder)
         self._lay_tables()
@@ -88,6 +91,17 @@ class Session:
         """The mirror under an address's name."""
         with self.lock:
             return self._tables.get(key)
+
+    @property
+    def attended(self) -> Table | None:
+        """The mirror that a camera or a watched folder is of: the chosen one, else the newest."""
+        with self.lock:
+            return self._tables.get(self._attended) or (self.tables[-1] if self._tables else None)
+
+    def attend(self, table: Table) -> None:
+        """Choose it."""
+        self._attended = table.key
+        self.changed()
 
     def save_mirror(self, mirror: StatedMirror, instead_of: str | None = None) -> Table:
         """Write a mirror into the record's form, new or instead of the one of that name.
@@ -224,6 +238,26 @@ class Session:
         self._queue_entry(table, answer)
         return answer
 
+    def settle_film(self, table: Table, frames: Sequence[bytes], stand: Stand) -> Answer:
+        """Add a stand that was solved from a film's frames to the series and the record.
+
+        frames : the pictures (JPEG) that belong to what `stand` has sighted, in its order
+
+        Raises
+        ------
+        AlignError : the disk refused.
+        """
+        before = self._stand_before(table, self.settings(table.mirror))
+        stand, change = film_stand(before, stand)
+        numbers = tuple(table.shelf.put_photo(data, ".jpg") for data in frames)
+        stand = replace(stand, photos=numbers, result=_of_files(stand.result, table.shelf, numbers))
+        with self.lock:
+            answer = table.series.take(stand, change, numbers[-1], source="live")
+        table.shelf.put("answer", numbers[-1], answer.to_json())
+        self._queue_entry(table, answer)
+        self.changed()
+        return answer
+
     def _queue_entry(self, table: Table, answer: Answer) -> None:
         words = f"the record's entry of photo {answer.number}"
         self.worker.put(table.key, words, lambda _: self._keep(table, answer), later=True, quiet=True)
@@ -279,3 +313,14 @@ class Session:
     def close(self) -> bool:
         """Begin nothing more; whether the work at hand came to its end."""
         return self.worker.stop(thresholds.STOP_S)
+
+
+def _of_files(result: CheckResult, shelf: Shelf, numbers: Sequence[int]) -> CheckResult:
+    """A film's answer, its photos named after the files that they have become."""
+    from ..photo.file import read_file
+
+    files = [read_file(path)[0] for number in numbers if (path := shelf.photo(number)) is not None]
+    names = [str(file.path) for file in files]
+    photos = tuple(replace(photo, file=name) for photo, name in zip(result.photos, names, strict=True))
+    overlays = tuple(replace(overlay, file=name) for overlay, name in zip(result.overlays, names, strict=True))
+    return replace(result, photos=photos, overlays=overlays, sources=tuple(files))

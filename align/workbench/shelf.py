@@ -81,6 +81,8 @@ class Shelf:
     def open_photos(self) -> list[int]:
         """Photos that nothing came of yet."""
         ended = self._found("answer").keys() | self._found("refusal").keys()
+        for answer in self.read("answer").values():  # a film's answer comes of several photos at once
+            ended |= {int(photo) for photo in answer.get("photos", ()) if isinstance(photo, int)}
         return [number for number in self.photos() if number not in ended]
 
     def put(self, kind: str, number: int, contents: Mapping[str, Any]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,6 +58,18 @@ def next_stand(
     if change is None or change.moved:
         return alone, change
     return _joined(before, alone, settings), change
+
+
+def film_stand(before: Stand | None, alone: Stand) -> tuple[Stand, Change | None]:
+    """The stand that the frames of a film show, solved together already; and how it differs from the one before.
+
+    Its number is worked out here: that of the stand before where nothing has moved since.
+    """
+    if before is None:
+        return replace(alone, number=1), None
+    change = _change(before, alone)
+    moved = change is None or change.moved
+    return replace(alone, number=before.number + moved), change
 
 
 def _change(before: Stand, alone: Stand) -> Change | None:

@@ -41,3 +41,41 @@ LINGER_S, LINGER_BYTES = 2.0, 80_000_000
 CLOSE_S, STOP_S = 1, 1.5
 #: A form sent without JavaScript waits for its answer so long before the page is shown without it. A choice.
 FORM_WAIT_S = 20.0
+
+# Live -----------------------------------------------------------------------------------------------------
+
+#: Chance alone may call a move so seldom: some 600 tests a minute, one false alarm in a day. A choice.
+LIVE_ALARM = 1e-6
+#: Frames of a mirror that has come to rest differ more than this only so often. A choice.
+LIVE_UNREST = 1e-3
+#: What a frame's own solve errs by, beyond its noise, when the hand moves: lean, turn [rad], gap [mm]. Set after
+#: seeing data: the films with seeds 1 and 2 of tests/bench/live.py.
+LIVE_FLOOR = (5.2e-5, 5.2e-5, 0.02)
+#: The newest frames are compared with the stand's: few notice a large move soon, more a small one. Choices.
+LIVE_SHORT_FRAMES, LIVE_LONG_FRAMES = 3, 10
+#: So many frames of a stand, its first ones, are what the newest are compared with. A choice.
+LIVE_REFERENCE_FRAMES = 30
+#: So many frames that agree are a mirror at rest. A choice.
+LIVE_SETTLE_FRAMES = 4
+#: Frames whose corners are nearer than this (share of the frame's long side) are one view, and only those at least
+#: so far apart are two: 0.4 and 6 px of 1920. A full set changes only for a view so many times as far. Choices.
+LIVE_SAME_SHARE, LIVE_APART_SHARE, LIVE_FARTHER = 0.0002, 0.003, 1.5
+#: Frames in the mean of one view: more would take out no more noise than is left. A choice.
+LIVE_MOST_IN_MEAN = 50
+#: The whole joint solve is made anew no sooner than this after the last [s]: it takes most of a core. A choice.
+LIVE_SOLVE_EVERY_S = 1.5
+#: A stand is settled, and kept in the record, once its frames come from so many places, or after so long [s].
+LIVE_SETTLED_VIEWS, LIVE_SETTLED_S = 4, 3.0
+#: A frame that fits so many times worse than the joint solve left its own is not told from; so many in a row: the
+#: joint solve no longer holds (another zoom, another sheet), and begins anew. Choices.
+LIVE_MISFIT, LIVE_MISFITS = 4.0, 8
+#: What is not found at a glance is searched for thoroughly so often [s]: that takes up to a second. A choice.
+LIVE_SEARCH_EVERY_S = 3.0
+#: A frame is missed when no picture has come for so long [s].
+LIVE_NO_PICTURE_S = 1.0
+
+# Watched folders ------------------------------------------------------------------------------------------
+
+#: A file that stands still but does not decode is given up after so long, and refused in plain words [s]: a slow
+#: network may pause in the middle of one. A choice.
+WATCH_PATIENCE_S = 20.0

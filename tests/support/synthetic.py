@@ -50,6 +50,8 @@ def synthetic_photo(
     aim: ArrayLike | None = None,
     mirror_size_mm: tuple[float, float] = MIRROR_SIZE_MM,
     show_target: bool = True,
+    bow_mm: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    grain: np.random.Generator | None = None,
 ) -> tuple[NDArray[np.uint8], Simulated]:
     """A grey photo of a sheet before mirrors, and its truth.
 
@@ -61,6 +63,7 @@ def synthetic_photo(
     blur : sd of the blur [px]; noise : sd of the linear intensity at full white
     aim : (3,) [mm] where the camera looks; without it, at the far part of the sheet
     show_target : False leaves the target itself out, so that only its reflections show
+    bow_mm : of the sheet; grain : draws the noise, where `rng`, which also draws the roll, is not to
 
     Returns
     -------
@@ -78,6 +81,7 @@ def synthetic_photo(
         noise_px=0.0,
         rng=rng,
         equivalent_mm=EQUIVALENT_MM,
+        bow_mm=bow_mm,
         aim=None if aim is None else np.asarray(aim, float),
     )
     drawn = np.full((size[1] * FINER, size[0] * FINER), FLOOR, np.uint8)
@@ -87,7 +91,7 @@ def synthetic_photo(
         _draw_sheet(drawn, sheet, truth.state, number)
     if show_target:
         _draw_sheet(drawn, sheet, truth.state, DIRECT)
-    return _as_a_phone(drawn, size, blur, noise, rng), truth
+    return _as_a_phone(drawn, size, blur, noise, grain or rng), truth
 
 
 def degrees_mirror(lean_deg: float, turn_deg: float, distance_mm: float = 40.0, thickness_mm: float = 0.0) -> Array:

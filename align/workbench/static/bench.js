@@ -132,7 +132,43 @@ function listen(heard) {
   };
 }
 
+// Needles move with every picture; the rest of the live part is asked for when it changes.
+function setUpLive(live) {
+  let structure = null;
+  let asking = false;
+
+  async function refresh() {
+    if (asking) return;
+    asking = true;
+    try {
+      const answer = await fetch(`${live.dataset.live}/part`);
+      if (answer.ok) live.innerHTML = await answer.text();
+    } catch {
+      structure = null;
+    }
+    asking = false;
+  }
+
+  const frames = new EventSource(live.dataset.live);
+  frames.onmessage = async (event) => {
+    const now = JSON.parse(event.data);
+    if (now.structure !== structure) {
+      structure = now.structure;
+      await refresh();
+    }
+    for (const [id, text] of Object.entries(now.texts)) {
+      const element = document.getElementById(id);
+      if (element) element.textContent = text;
+    }
+    for (const [id, x] of Object.entries(now.places)) {
+      document.getElementById(id)?.setAttribute("transform", `translate(${x} 0)`);
+    }
+  };
+}
+
 for (const form of document.querySelectorAll("[data-photos]")) setUpForm(form);
+const live = document.querySelector("[data-live][data-here]");
+if (live) setUpLive(live);
 const part = document.querySelector("[data-part]");
 if (part) setUpPart(part);
 else if (document.querySelector(".queue")) {
