@@ -79,7 +79,7 @@ class Bench(SidePages, LivePages):
         """One mirror."""
         table = self._table(request)
         contents = await run_in_threadpool(table_contents, self.session, table)
-        return self._page("table.html.j2", "mirrors", **contents, **live_contents(self.feeds, table))
+        return self._page("table.html.j2", "mirrors", **contents, **live_contents(self.session, self.feeds, table))
 
     async def table_part(self, request: Request) -> Response:
         """The part of a mirror's page that changes, and what a screen reader says of it."""

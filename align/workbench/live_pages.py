@@ -39,7 +39,7 @@ class LivePages(Handling):
     async def live_part(self, request: Request) -> Response:
         """The live part as it is now."""
         table = self._table(request)
-        contents = await run_in_threadpool(live_contents, self.feeds, table)
+        contents = await run_in_threadpool(live_contents, self.session, self.feeds, table)
         return HTMLResponse(page("live.html.j2", self.session, "mirrors", table=table, **contents))
 
     async def live_stream(self, request: Request) -> Response:

@@ -10,8 +10,8 @@ from ..checking.wording import VERDICT_WORDS
 from ..drawing.wording import size_with_uncertainty
 from .drawings import needle_drawing, place_on_band
 from .feeds import Feeds
-from .live_shown import LiveShown
-from .session import Table
+from .live_shown import STATE_WORDS, LiveShown
+from .session import Session, Table
 from .words import CLASSES, SYMBOLS, Axis, axes
 
 
@@ -27,10 +27,12 @@ class NeedleShown:
     drawing: str
 
 
-def live_contents(feeds: Feeds, table: Table) -> dict[str, Any]:
+def live_contents(session: Session, feeds: Feeds, table: Table) -> dict[str, Any]:
     """What a mirror's page shows of its feeds: `live` None where no camera runs."""
     shown = None if feeds.live is None else feeds.live.shown
-    mine = shown is not None and shown.table == table.key
+    mine = shown is not None and session.attended is table
+    if mine and shown is not None and shown.table != table.key:  # the next picture is of this mirror
+        shown = LiveShown("measuring", table.key, *STATE_WORDS["measuring"])
     found: dict[str, Any] = {
         "live": shown,
         "live_here": mine,

@@ -2,11 +2,11 @@
 
     python -m tests.bench.live [FILMS] [FIRST_SEED] [PACE]
 
-Each film has 360 frames of 1920 x 1080 px, 24 a second, from a hand-held camera of unknown focal length. It is drawn
-once into the temporary folder, then given to the live engine at its own pace by a source that stands in for a camera.
-PACE 0.2 runs the film's clock five times slower and gives 9 frames in each of its seconds: for errors and coverage on
-a busy machine. Prints answers a second, their age, errors and coverage of needle and number, and how soon a move was noticed. Rates
-and ages mean something on an idle machine only.
+Each film has 360 frames of 1920 x 1080 px, 24 a second, from a hand-held camera of unknown focal length. It is
+drawn once into the temporary folder, then given to the live engine by a source that stands in for a camera. Prints
+answers a second, their age, errors and coverage of needle and number, and how soon a move was noticed. Rates and
+ages mean something on an idle machine only. On a busy one, PACE 0.2 runs the film's clock five times slower and gives
+9 frames in each of its seconds: for errors, coverage and moves.
 """
 
 from __future__ import annotations
@@ -125,9 +125,8 @@ def take(figures: Figures, film: Film, said: list[Said], processor_s: float, pac
             figures.missed += 1
             continue
         figures.noticed.append(first.film_s + pace * first.shown.age_s - begin)
-        stand = next(
-            (o for o in after if o.film_s > first.film_s and o.shown.state == "still" and o.shown.number), None
-        )
+        still = (one for one in after if one.film_s > first.film_s and one.shown.state == "still")
+        stand = next((one for one in still if one.shown.number is not None), None)
         if stand is not None:
             figures.numbered.append(stand.film_s + pace * stand.shown.age_s - end)
     stands = max(one.shown.stand for one in answers)
@@ -165,9 +164,7 @@ def report(figures: Figures) -> str:
     if figures.number_halves:
         half = np.median(figures.number_halves, axis=0)
         lines.append(f"number's ±, median        {half[0]:.4f}° lean, {half[1]:.4f}° turn")
-    lines.append(
-        f"moves noticed             {len(figures.noticed)}, missed {figures.missed}, false {figures.false}"
-    )
+    lines.append(f"moves noticed   {len(figures.noticed)}, missed {figures.missed}, false {figures.false}")
     for name, times in (("begun to noticed", figures.noticed), ("at rest to its number", figures.numbered)):
         if times:
             lines.append(f"{name:<26}median {statistics.median(times):.2f} s, longest {max(times):.2f} s")

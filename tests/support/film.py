@@ -33,7 +33,7 @@ MOVE_S = 0.6
 class Scene:
     """What stands still while a film is taken, and how the mirror is moved.
 
-    stands : (lean, turn [deg], distance [mm]) of the mirror, one after the other; moves_s : when each next one begins
+    stands : (lean, turn [deg], distance [mm]) of the mirror, one after the other; moves_s : when each next begins
     swing_mm : how far the hand sways; mounted camera: 0
     """
 
