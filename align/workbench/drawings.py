@@ -64,7 +64,7 @@ def needle_drawing(now: Axis, number: Axis | None, name: str) -> str:
         middle = (top + bottom) / 2
         low, high = (place_on_band(number.side * end, tolerance) for end in (number.error.low, number.error.high))
         parts.append(line((low, middle), (high, middle), "interval"))
-        parts.append(_marker(place_on_band(number.side * number.error.value, tolerance), top, number.state))
+        parts.append(_dot_on_band(place_on_band(number.side * number.error.value, tolerance), middle, number.state))
     at = place_on_band(now.side * now.error.value, tolerance)
     needle = line((0, top - 11), (0, bottom + 6), "needle") + polygon(
         [(-6, top - 13), (6, top - 13), (0, top - 2)], "needle-head"
@@ -111,6 +111,15 @@ def _marker(x: float, top: float, state: str) -> str:
         )
     kind = "mark-off" if state == "off" else "mark-unsure"
     return polygon([(x - 9, top - 8), (x + 9, top - 8), tip], kind)
+
+
+def _dot_on_band(x: float, y: float, state: str) -> str:
+    """A mark within the band; its shape tells its state without colour, as that of the drop above it does."""
+    if state == "right":
+        ticks = line((x - 4, y), (x - 1, y + 4), "mark-tick") + line((x - 1, y + 4), (x + 5, y - 4), "mark-tick")
+        return dot(x, y, 8.5, "mark-right") + ticks
+    diamond = [(x - 8, y), (x, y - 8), (x + 8, y), (x, y + 8)]
+    return polygon(diamond, "mark-off" if state == "off" else "mark-unsure")
 
 
 def front_drawing(mirror: MirrorResult, size_mm: tuple[float, float] | None, name: str) -> str:

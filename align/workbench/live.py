@@ -67,7 +67,7 @@ class Live:
         """Answer no more; camera and process are given back."""
         self._stopped = True
         self._newest.stop()
-        self._thread.join(1.0)
+        self._thread.join(0.5)
         self._solver.stop()
 
     # The frames' thread -------------------------------------------------------------------------------

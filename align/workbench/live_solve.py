@@ -91,10 +91,9 @@ class Solver:
 
     def stop(self) -> None:
         """End the process, whatever it is at."""
-        processes = list((getattr(self._pool, "_processes", None) or {}).values())
-        self._pool.shutdown(wait=False, cancel_futures=True)
-        for process in processes:
+        for process in list((getattr(self._pool, "_processes", None) or {}).values()):
             process.terminate()
+        self._pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _pool() -> ProcessPoolExecutor:

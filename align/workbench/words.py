@@ -165,7 +165,7 @@ def what_changed(answer: Answer, before: Answer | None) -> list[str]:
         return [_stood_still(answer, before)]
     if len(answer.result.mirrors) != len(before.result.mirrors):
         return ["This photo shows another number of mirrors than the last one: the two cannot be compared."]
-    words = [f"The mirror has moved since photo {before.number}."]
+    words = [f"The mirror has moved since {source_words(before, within=True)}."]
     several = len(answer.result.mirrors) > 1
     for mirror, old in zip(answer.result.mirrors, before.result.mirrors, strict=True):
         whose = f"Mirror {mirror.number}: " if several else ""
@@ -178,13 +178,13 @@ def what_changed(answer: Answer, before: Answer | None) -> list[str]:
 def _stood_still(answer: Answer, before: Answer) -> str:
     together = len(answer.photos)
     if together < 2:
-        return (
-            f"Nothing has moved since photo {before.number}; it was taken otherwise, so this answer stands alone."
-        )
+        return f"Nothing has moved since {source_words(before, within=True)}; this answer stands alone."
     halves = [_widest(item.result) for item in (before, answer)]
     old, new = (number_text(half, decimals_of(half, ANGLE_DECIMALS)) for half in halves)
     narrower = f" The widest ± went from {old}° to {new}°." if old != new else ""
-    return f"Nothing has moved since photo {before.number}: {together} photos are solved together.{narrower}"
+    kind = "pictures" if answer.source == "live" else "photos"
+    since = source_words(before, within=True)
+    return f"Nothing has moved since {since}: {together} {kind} are solved together.{narrower}"
 
 
 def _widest(result: CheckResult) -> float:
@@ -260,9 +260,15 @@ def _size_hint() -> str:
     return " With the mirror's width and height (“What is known of it”) the packing comes out for its corners."
 
 
+def source_words(answer: Answer, *, within: bool = False) -> str:
+    """ "Photo 7", or "The camera, 10:32" of a live answer; within : a sentence."""
+    words = f"The camera's answer of {answer.clock}" if answer.source == "live" else f"Photo {answer.number}"
+    return words[0].lower() + words[1:] if within else words
+
+
 def settled_words(answer: Answer) -> str:
     """One sentence for screen readers, said when an answer has settled."""
-    said = [f"Photo {answer.number}: {verdict_heading(answer.result)}."]
+    said = [f"{source_words(answer)}: {verdict_heading(answer.result)}."]
     for mirror in answer.result.mirrors:
         said += [f"{axis.name} {axis.words}." for axis in axes(mirror, answer.result.tolerance_deg, None)]
     return " ".join(said)

@@ -5,7 +5,7 @@
 Each film has 360 frames of 1920 x 1080 px, 24 a second, from a hand-held camera of unknown focal length. It is
 drawn once into the temporary folder, then given to the live engine by a source that stands in for a camera. Prints
 answers a second, their age, errors and coverage of needle and number, and how soon a move was noticed. Rates and
-ages mean something on an idle machine only. On a busy one, PACE 0.2 runs the film's clock five times slower and gives
+ages mean something on an idle machine only. On a busy one, PACE 0.2 runs the film five times slower and gives
 9 frames in each of its seconds: for errors, coverage and moves.
 """
 
