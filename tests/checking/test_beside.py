@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from align import check
+from align.checking.text import check_text
+from align.drawing.wording import KEEP
 from align.errors import TargetError
 from align.sighting.known_length import THINGS
 from align.target.sheets import SHEETS
@@ -36,6 +38,7 @@ def test_lengths_are_those_of_the_print(bare, tmp_path, name, middle, turned_deg
         f"By the {THINGS[name].words} beside it, the sheet is printed at 9" in words for words in result.warnings
     )
     assert result.settings.beside == name
+    assert f"by the {THINGS[name].words} beside it" in " ".join(check_text(result).replace(KEEP, " ").split())
     assert result.mirrors[0].lean_deg.low <= 0.4 <= result.mirrors[0].lean_deg.high
 
 
