@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,8 @@ import pytest
 
 from align.bundle.glass import GlassSummary
 from align.checking.stored import glass_from_json
+from align.drawing.canvas import Canvas
+from align.ghosts.job import glass_of
 from align.ghosts.picture import draw_glass
 from align.ghosts.result import GhostSeen, GlassResult, LampSeen, OtherGlass, Profile
 from align.ghosts.text import glass_text
@@ -51,6 +54,7 @@ def test_words() -> None:
     words = glass_text(result_for("a.jpg"))
     assert words.startswith("BACK-SILVERED, 3.9 mm ± 0.2 mm thick (the nearest common glass: 4 mm).")
     assert "2 mm glass: 1.1 mm" in words
+    assert "31° from the square to the glass" in words
     assert max(map(len, words.splitlines())) <= 80
 
 
@@ -60,6 +64,32 @@ def test_picture(tmp_path: Path) -> None:
     picture = draw_glass(result_for(str(path)))
     assert picture.shape[1] == 1280
     assert picture.std() > 10
+
+
+def test_picture_names_images_and_axes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The images by where they come from, the axes with their units; without a lamp nothing but the answer."""
+    said: list[str] = []
+    monkeypatch.setattr(Canvas, "write", lambda _, words: said.append(words.text))
+    path = write_photo(tmp_path / "a.jpg", np.full((320, 240), 90, np.uint8))
+    result = result_for(str(path))
+    draw_glass(result)
+    assert "main" in said
+    assert "from the front face, 5.0 %" in said
+    assert "distance from the main image" in said
+    assert any(words.startswith("light, of the most") for words in said)
+    assert any(words.endswith(" px") for words in said)
+    said.clear()
+    draw_glass(replace(result, lamps=()))
+    assert "main" not in said
+    assert not any("distance" in words or words.startswith("light") for words in said)
+
+
+def test_progress_names_the_photos(tmp_path: Path) -> None:
+    """`align glass` says what it is at, as `align check` does."""
+    pixels, _ = synthetic_photo(SHEETS["a5"], (60.0, -500.0, 280.0), [degrees_mirror(0.2, 0.1)], size=(900, 700))
+    said: list[str] = []
+    glass_of([write_photo(tmp_path / "a.png", pixels)], progress=said.append)
+    assert any("a.png" in words for words in said)
 
 
 @pytest.mark.parametrize("name", ["a.gif", "photo.jpg"])
