@@ -169,6 +169,11 @@ class CheckSettings:
         return (sizes,) if _is_size(sizes) else sizes
 
     @property
+    def beside_words(self) -> str:
+        """What lies beside the sheet, in words; "" for nothing."""
+        return "" if self.beside is None else THINGS[self.beside].words
+
+    @property
     def rule_mean_mm(self) -> float | None:
         """The measured rule, of two their mean [mm]; None where nobody measured."""
         if isinstance(self.rule_mm, tuple):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from ..drawing.layout import filled, wrapped_lines
 from ..drawing.wording import KEEP, length_words, with_uncertainty
-from ..sighting.known_length import THINGS
 from ..target.sheets import SHEETS
 from .result import CheckResult, MirrorResult, PhotoSummary, Shim, ShimSet
 from .settings import RULE_MM
@@ -123,9 +122,8 @@ def _sure_lines(result: CheckResult) -> list[str]:
 
 def _scale_words(result: CheckResult) -> str:
     """What lengths rest on: the measured rule, or a print to scale; of one's own board the square was measured."""
-    if result.rule_mm is not None and result.settings.beside is not None:
-        words = THINGS[result.settings.beside].words
-        return f", printed at {result.rule_mm / RULE_MM * 100:.1f}{KEEP}% by the {words} beside it"
+    if result.rule_mm is not None and (thing := result.settings.beside_words):
+        return f", printed at {result.rule_mm / RULE_MM * 100:.1f}{KEEP}% by the {thing} beside it"
     if result.rule_mm is not None:
         return f" with a rule of {result.rule_mm:g} mm"
     return f", taken to be printed at 100{KEEP}%" if result.sheet in SHEETS else ""
