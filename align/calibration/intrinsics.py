@@ -22,20 +22,14 @@ from ..optics.camera_model import (
 from ..solve.joint import Solution, View, solve
 from ..target.sheets import Sheet
 from .distortion import FULL_MODEL, DistortionModel, Weighed, weigh
+from .thresholds import CENTRE_SHARE, FOLD_PX, MODEL_ERROR_PX, RADIAL_SD, TANGENTIAL_SD
 
 Array = NDArray[np.float64]
 
-#: What lens polynomial, paper and JPEG leave beside each corner's own noise, one sd [px]: on the photos of
-#: tests/calibration/test_job.py residuals of 0.12 to 0.20 px come with corner noise of 0.016 to 0.038 px.
-MODEL_ERROR_PX = 0.05
 #: Corners are handed to the solve as if this uncertain [px]; it estimates the scale itself.
 NOMINAL_SD_PX = 0.5
-#: Priors that any camera lies within, one sd: the centre as a share of the long side, and the terms.
-CENTRE_SHARE, RADIAL_SD, TANGENTIAL_SD = 0.05, 0.3, 0.003
 #: Directions are judged on a grid of so many places along the frame's long side and short side.
 UNCERTAINTY_GRID = (13, 10)
-#: Where taking the distortion away and putting it back misses by this [px], it has folded over.
-FOLD_PX = 0.01
 
 
 @dataclass(frozen=True, eq=False)

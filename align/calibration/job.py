@@ -26,25 +26,21 @@ from .intrinsics import CameraEstimate, direction_uncertainties_px, estimate_cam
 from .next_photo import Gain, gains, outline_target
 from .result import Calibration, CameraTerm, FrameCoverage, ModelWeight, NextPhoto, PhotoFit
 from .text import next_photo_words
+from .thresholds import (
+    CELLS,
+    GAP_SHARE,
+    LOW_COVERAGE,
+    MAX_FOCAL_UNCERTAINTY,
+    MIN_PHOTOS_TO_JUDGE,
+    ODD_PHOTO_RATIO,
+    ODD_PHOTO_REJECTED_SHARE,
+)
 
 Array = NDArray[np.float64]
 PathLike = str | os.PathLike[str]
 
 #: The rules on the sheets are this long when printed to scale [mm].
 RULE_MM = 100.0
-#: A focal length known no better than this (half the 95 % interval, as a share) is not worth a file: one
-#: photo of the target and its reflection tells it to 1 % by itself (design, section 4).
-MAX_FOCAL_UNCERTAINTY = 0.015
-#: A photo that fits so many times worse than the median one, or loses so many of its corners, is left out.
-ODD_PHOTO_RATIO, ODD_PHOTO_REJECTED_SHARE = 3.0, 0.3
-#: Photos are left out only while so many remain.
-MIN_PHOTOS_TO_JUDGE = 4
-#: The frame is covered in cells of 1/8 of the long side and 1/6 of the short one.
-CELLS = (8, 6)
-#: One of the frame's nine parts is a gap when fewer of its cells than this share hold a corner.
-GAP_SHARE = 0.5
-#: Less of the frame's cells with corners than this is said to be little.
-LOW_COVERAGE = 0.5
 TAKE_MORE = (
     "Take five or more photos with the sheet tilted by 30 to 50 degrees, each time another edge away from "
     "the camera, near enough to fill half of the frame, and once in every corner of it."

@@ -15,13 +15,14 @@ from ..solve.forward_model import bow_basis
 from ..solve.least_squares import covariance_of
 from ..target.sheets import Sheet, corners_target
 from .intrinsics import CameraEstimate, direction_uncertainties_px, frame_grid
+from .thresholds import EDGE_SHARE, FILLS, MARGIN_SHARE, SHOWN_SHARE, TILT_DEG, USELESS_SHARE
 
 Array = NDArray[np.float64]
 
 #: Where the sheet is in the frame: as near its edges as it goes flat on, -1 left or upper, 1 right or lower.
 PLACES = {"left": -1, "middle": 0, "right": 1}, {"upper": -1, "middle": 0, "lower": 1}
 #: How the sheet is tilted, as rotation vectors [rad] in the camera frame (x right, y down).
-TILT_RAD = math.radians(40)
+TILT_RAD = math.radians(TILT_DEG)
 TILTS = {
     "flat on": (0.0, 0.0, 0.0),
     "upper edge away": (-TILT_RAD, 0.0, 0.0),
@@ -29,15 +30,6 @@ TILTS = {
     "left edge away": (0.0, TILT_RAD, 0.0),
     "right edge away": (0.0, -TILT_RAD, 0.0),
 }
-#: How much of the frame's width or height, whichever is filled first, the sheet would fill flat on.
-FILLS = (0.33, 0.5, 0.75)
-#: The sheet keeps this share of the frame from its edges, flat on, and every corner that counts this one.
-MARGIN_SHARE, EDGE_SHARE = 0.04, 0.01
-#: Directions uncertain by more than this share of the frame are equally useless, far out where a polynomial
-#: runs away.
-USELESS_SHARE = 0.01
-#: A candidate must show this share of the sheet's corners, and a board without markers all its squares.
-SHOWN_SHARE = 0.6
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,15 +9,9 @@ from ..drawing.layout import filled, wrapped_lines
 from ..drawing.wording import decimals_of, number_text
 from ..quantity import Quantity
 from .result import Calibration, CameraTerm, FrameCoverage, ModelWeight, NextPhoto
+from .thresholds import CLOSE_CALL_BIC, POOR_FIT_RATIO, UNKNOWN_SHARE
 
 _LABEL_COLUMNS = 10
-#: A photo whose corners fit so many times worse than the typical one's is pointed out.
-POOR_FIT_RATIO = 1.8
-#: A difference below 6 is no strong evidence: A. Raftery, Bayesian model selection in social research,
-#: Sociological Methodology 25 (1995), table 6.
-CLOSE_CALL_BIC = 6.0
-#: Directions uncertain by more than this share of the frame count as unknown.
-UNKNOWN_SHARE = 0.1
 RADIAL_WORDS = ("no radial term", "one radial term", "two radial terms", "three radial terms")
 TERM_WORDS = {"focal_px": "focal length", "centre_x_px": "centre x", "centre_y_px": "centre y"}
 TILT_WORDS = {

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from ..drawing.canvas import LINE_HEIGHT, SMALLEST_TEXT_SHARE, Canvas, Words, wrapped
+from ..drawing.canvas import LINE_HEIGHT, Canvas, Words, wrapped
 from ..drawing.palette import DARK, GREEN, PURPLE, WHITE, YELLOW, Colour
-from ..drawing.wording import ANGLE_DECIMALS, kept_together, with_uncertainty
+from ..drawing.thresholds import ANGLE_DECIMALS, SMALLEST_TEXT_SHARE
+from ..drawing.wording import kept_together, with_uncertainty
 from .result import CheckResult, MirrorResult, Overlay, Shim
 from .wording import (
     CORNER_WORDS,

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from ..bundle.glass import GlassSummary
+from ..drawing.thresholds import ANGLE_DECIMALS, LENGTH_DECIMALS
 from ..drawing.wording import (
-    ANGLE_DECIMALS,
-    LENGTH_DECIMALS,
     MM_PER_INCH,
     decimals_of,
     has_sign,

@@ -71,7 +71,8 @@ def check_each(
 def _table(answers: Sequence[Answer]) -> list[str]:
     """All answers once more, a line for each mirror of each photo."""
     from ..checking.wording import VERDICT_WORDS
-    from ..drawing.wording import ANGLE_DECIMALS, with_uncertainty
+    from ..drawing.thresholds import ANGLE_DECIMALS
+    from ..drawing.wording import with_uncertainty
 
     rows = [("photo", "lean", "turn", "")]
     for answer in answers:

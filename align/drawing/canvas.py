@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from ..errors import AlignError
 from ..whole_file import write_whole
 from .palette import BLACK, DARK, WHITE, Colour
+from .thresholds import FAR_OUT
 
 if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont, ImageFont
@@ -25,15 +26,12 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
 
-SMALLEST_TEXT_SHARE = 1 / 28
 #: From line to line of text, in text sizes.
 LINE_HEIGHT = 1.3
 LINE_SHARE = 1 / 320
 HALO_SHARE = 1 / 500
 #: cv2 takes places in 1/2**SHIFT px.
 SHIFT = 4
-#: Points farther out than this share of the picture are not worth a line to them, and overflow cv2.
-FAR_OUT = 8.0
 BOX_OPACITY = 0.78
 
 

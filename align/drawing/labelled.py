@@ -6,12 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from .canvas import LINE_HEIGHT, SMALLEST_TEXT_SHARE, Canvas, Words, text_width
+from .canvas import LINE_HEIGHT, Canvas, Words, text_width
 from .labels import LabelPlacer
 from .palette import Colour
+from .thresholds import NEAR, SMALLEST_TEXT_SHARE
 
-#: A label farther than this from what it names has a line to it, in heights of its text.
-NEAR = 0.6
 #: Room about the words, in heights of the text.
 PAD = 0.25
 

@@ -14,25 +14,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .thresholds import APART, COST_OF_COVERING, COST_OF_CROSSING, COST_OF_HIDING, UNIT_SHARE
+
 Array = NDArray[np.float64]
 #: A straight line from one place to another [px].
 Pointer = tuple[tuple[float, float], tuple[float, float]]
 
-#: Distances are told in this share of the picture's width, about the height of a label of one line.
-UNIT_SHARE = 0.045
 #: Gaps tried between a label and what it names, in these units, nearest first.
 GAPS = (0.35, 0.8, 1.4, 2.2, 3.2, 4.5, 6.0, 8.0, 11.0)
 DIRECTIONS = 16
-#: Covering one cell of a line costs as much as being this many units farther away.
-COST_OF_COVERING = 0.2
-#: A pointer from label to anchor is looked at in eight places; each on a line costs this much.
-COST_OF_CROSSING = 0.4
-#: Covering one cell of a thing that labels are to keep off, or crossing it in one of these places, costs this much.
-COST_OF_HIDING = 3.0
 #: Lines are known on a grid of this many cells across the picture.
 CELLS_ACROSS = 64
-#: Free space kept between two labels, in label heights.
-APART = 0.15
 
 
 @dataclass(frozen=True)

@@ -9,13 +9,10 @@ import math
 import re
 
 from ..quantity import Quantity, scaled
+from .thresholds import LENGTH_DECIMALS, LOPSIDED_SHARE
 
-#: No angle is shown finer than this many decimals, no length either: finer is noise to a builder.
-ANGLE_DECIMALS, LENGTH_DECIMALS = 3, 2
 #: The international inch.
 MM_PER_INCH = 25.4
-#: Intervals whose two sides differ by more than this share are given by their ends.
-LOPSIDED_SHARE = 0.25
 
 #: A space that no line breaks at.
 KEEP = "\N{NO-BREAK SPACE}"

@@ -30,7 +30,7 @@ def rotation_from_vector(vector: Array) -> Array:
 
 
 def mirror_normal(lean: float, turn: float) -> Array:
-    """Unit normal of a mirror, towards the viewer, target frame (design: frames and signs).
+    """Unit normal of a mirror, towards the viewer, target frame (docs/conventions.md).
 
     Parameters
     ----------

@@ -7,7 +7,7 @@ image counts the passes of its light down to the silvering: k = 0 is the reflect
 
 Sources: M. Born, E. Wolf, Principles of Optics, 7th ed. (1999), section 1.5.2 (Fresnel formulae);
 E. Hecht, Optics, 5th ed. (2017), section 4.6; the order sum of a silvered slab follows from tracing
-one ray (design: the forward model).
+one ray (docs/theory.md).
 """
 
 from __future__ import annotations

@@ -89,7 +89,7 @@ def ghost_angles(at: Array, eyes: Array, mirror: Mirror) -> tuple[Array, Array, 
     """(n,) angles from the normal [rad] at which eyes see the front ghost, the main image and the first
     extra trip.
 
-    All three lie in one plane, that of the normal (design: the forward model), so differences are
+    All three lie in one plane, that of the normal (docs/theory.md), so differences are
     separations.
     """
     height = float((at - mirror.foot_point) @ mirror.normal)

@@ -45,7 +45,7 @@ class Mirror:
 
     at_mm : (x, y) where the middle line of the front face, carried down, meets the floor
     width_mm, height_mm : of the glass; foot_mm : lower edge above the floor, along the glass
-    lean, turn : [rad], signs as everywhere (design: frames and signs)
+    lean, turn : [rad], signs as everywhere (docs/conventions.md)
     glass_mm : thickness of the glass before the silvering; 0 = front-coated
     index : refractive index of the glass
     name : to tell several apart; uncertainties : 95 % intervals of `lean`, `turn` [rad], `glass_mm`, `at_y_mm`

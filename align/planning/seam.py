@@ -1,7 +1,7 @@
 """The seam at the mirror's foot: how wide it looks, and the smallest mask that hides it.
 
 Something that touches back-silvered glass and its own reflection stand apart by the seam,
-2 t tan(theta') / tan(theta) in depth (design: the forward model). A mask is an upright strip, parallel to the
+2 t tan(theta') / tan(theta) in depth (docs/theory.md). A mask is an upright strip, parallel to the
 foot line, whose top must reach the line of sight to the far side of the seam, from every eye.
 """
 

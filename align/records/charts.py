@@ -10,7 +10,8 @@ from itertools import pairwise
 from typing import Any
 
 from ..checking.wording import VERDICT_WORDS, turn_error
-from ..drawing.wording import ANGLE_DECIMALS, number_text, with_uncertainty
+from ..drawing.thresholds import ANGLE_DECIMALS
+from ..drawing.wording import number_text, with_uncertainty
 from ..quantity import Quantity
 from .entry import in_words
 from .mirror_part import CheckEntry

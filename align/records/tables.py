@@ -19,14 +19,8 @@ from ..checking.wording import (
     turn_error,
     turn_words,
 )
-from ..drawing.wording import (
-    ANGLE_DECIMALS,
-    LENGTH_DECIMALS,
-    kept_together,
-    number_text,
-    size_with_uncertainty,
-    with_uncertainty,
-)
+from ..drawing.thresholds import ANGLE_DECIMALS, LENGTH_DECIMALS
+from ..drawing.wording import kept_together, number_text, size_with_uncertainty, with_uncertainty
 from ..quantity import Quantity
 from .entry import in_words
 from .glass_drawing import IMAGE_WORDS, percent_words

@@ -20,15 +20,8 @@ from numpy.typing import NDArray
 
 from ..optics.geometry import apply_homography
 from ..photo.tone import linear_light
-from ..target.sheets import (
-    MARKER_BITS,
-    MARKER_CELLS,
-    MARKER_RATIO,
-    Sheet,
-    corners_board,
-    marker_corners_board,
-    raster,
-)
+from ..target.sheets import MARKER_BITS, MARKER_CELLS, Sheet, corners_board, marker_corners_board, raster
+from ..target.thresholds import MARKER_RATIO
 
 Array = NDArray[np.float64]
 

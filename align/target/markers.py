@@ -10,15 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .sheets import MARKER_BITS, MARKER_CODES, MARKER_RATIO, MIRROR_DISTANCE_BITS, Sheet, marker_bits
+from .sheets import MARKER_BITS, MARKER_CODES, Sheet, marker_bits
+from .thresholds import CORRECTABLE_BITS, MARKER_RATIO
 
 if TYPE_CHECKING:
     import cv2
-
-#: Wrong bits OpenCV may correct at `errorCorrectionRate` 1 (its default rate of 0.6 rounds this down to
-#: none). A mirrored marker then needs two misread bits more to pass for another marker. That is rare,
-#: not impossible (docs/target.md: 1 in 2800), so a lone marker proves nothing; several in place do.
-CORRECTABLE_BITS = (MIRROR_DISTANCE_BITS - 1) // 2
 
 
 @cache

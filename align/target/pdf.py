@@ -16,13 +16,12 @@ from numpy.typing import NDArray
 
 from ..whole_file import write_figure
 from .sheets import Sheet, black_rectangles_board, sheet_named
+from .thresholds import CAPTION_ROOM_MM, NARROW_MM, UNPRINTABLE_MM
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: Desktop printers cannot print closer to the paper's edge than this.
-UNPRINTABLE_MM = 5.0
 RULE_MM = 100.0
 MM_PER_INCH = 25.4
 POINT_MM = MM_PER_INCH / 72
@@ -31,8 +30,6 @@ CUT_LINE_MM = 0.2
 #: As narrow as A4 and as short as US Letter: printed at 100 %, it fits on both.
 SMALL_PAGE_MM = (210.0, 279.0)
 FULL_PAGES_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
-#: Room above a small sheet for the contact edge's caption.
-CAPTION_ROOM_MM = 14.0
 
 CONTACT_EDGE_WORDS = "CONTACT EDGE  –  CUT EXACTLY HERE. IT MAY TOUCH THE GLASS"
 ARROW_WORDS = "towards the mirror, square to the street"
@@ -46,8 +43,6 @@ USE_WORDS = (
     "3  Photograph from 30–45° above, sheet and whole reflection sharp; a slanting view is fine.",
 )
 COMMAND_WORDS = "Then type:  align check PHOTO --mirror WIDTHxHEIGHT   (the mirror's size in mm)"
-#: A sheet narrower than this has no room for its name beside the words on it.
-NARROW_MM = 100.0
 #: Inside the cut line of a small sheet, along its left edge, to check a sheet that is found later.
 SHORT_RULES_MM = {"card": 40.0, "a6": 80.0, "a5": 100.0}
 

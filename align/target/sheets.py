@@ -20,12 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import TargetError
+from .thresholds import MARKER_RATIO
 
 MARKER_BITS = 4
 MARKER_CELLS = MARKER_BITS + 2  # one black border cell on either side
-MIRROR_DISTANCE_BITS = 3
-#: Side of a marker divided by the side of its square; chosen by measurement, see docs/target.md.
-MARKER_RATIO = 0.75
 
 # Row-major bits, most significant first, 1 = white. Found by a greedy search over all 65536 codes in
 # random order (numpy default_rng(0)): the first 86 keep 4 bits from one another and from every

@@ -17,7 +17,8 @@ from ..checking.wording import (
     turn_error,
     turn_words,
 )
-from ..drawing.wording import ANGLE_DECIMALS, decimals_of, has_sign, number_text
+from ..drawing.thresholds import ANGLE_DECIMALS
+from ..drawing.wording import decimals_of, has_sign, number_text
 from ..quantity import Quantity
 from .series import Answer, Series
 

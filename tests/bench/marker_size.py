@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from align.target.markers import aruco_dictionary
-from align.target.sheets import MARKER_RATIO, SHEETS
+from align.target.sheets import SHEETS
+from align.target.thresholds import MARKER_RATIO
 from tests.bench.reflected_views import (
     COLUMNS,
     MARKERS,

@@ -15,9 +15,10 @@ from align import check
 from align.checking.picture import draw_check, exaggeration, save_check_picture, view_of
 from align.checking.result import CheckResult
 from align.checking.strip import caption_lines, legend_lines
-from align.drawing.canvas import SMALLEST_TEXT_SHARE, Canvas, Words, dashes, text_width, wrapped
+from align.drawing.canvas import Canvas, Words, dashes, text_width, wrapped
 from align.drawing.labels import Box, LabelPlacer
 from align.drawing.palette import DARK, ORANGE, PURPLE, SKY_BLUE, WHITE, YELLOW
+from align.drawing.thresholds import SMALLEST_TEXT_SHARE
 from align.errors import PhotoError, ReflectionError
 from align.target.sheets import SHEETS
 from tests.support.places import SAMPLES

@@ -113,7 +113,7 @@ def test_text_fits_a_terminal_and_is_plain() -> None:
     ],
 )
 def test_ways_are_said_as_the_viewer_sees_them(lean: float, turn: float, words: tuple[str, ...]) -> None:
-    """Signs of design section 2: lean > 0 overhangs, turn > 0 has the left edge nearer."""
+    """Signs of docs/conventions.md: lean > 0 overhangs, turn > 0 has the left edge nearer."""
     text = " ".join(check_text(made_answer(made_mirror(lean, turn))).split())
     for word in words:
         assert word in text

@@ -257,7 +257,7 @@ def test_perfect_silver_gives_everything_back(index, incidence):
 
 
 def test_ghosts_flank_the_main_image_at_four_to_five_percent():
-    # Design, section 4, square on: R / ((1 - R)^2 s) and s R with R = 0.0426, s = 0.93, worked by hand.
+    # Square on (docs/theory.md): R / ((1 - R)^2 s) and s R with R = 0.0426, s = 0.93, worked by hand.
     strengths = [float(image_strength(k, 0.0, index=1.52, silvering=0.93)) for k in range(4)]
     assert strengths[0] / strengths[1] == pytest.approx(0.0426 / (0.9574**2 * 0.93), rel=2e-3)
     assert strengths[2] / strengths[1] == pytest.approx(0.93 * 0.0426, rel=2e-3)

@@ -183,7 +183,7 @@ def test_the_glass_section_is_to_scale(thickness: float) -> None:
 
 
 def test_brightness_of_ghosts() -> None:
-    """Square on: R = (0.52 / 2.52)^2 = 4.26 %; ratios R / ((1 - R)^2 s) and s R, as the design has them."""
+    """Square on: R = (0.52 / 2.52)^2 = 4.26 %; ratios R / ((1 - R)^2 s) and s R, of docs/theory.md."""
     images = {order: ratio for order, _, ratio in optics_of(4.0).images}
     assert images[1] == 1.0
     assert images[0] == pytest.approx(0.0426 / (0.9574**2 * 0.93), rel=0.01)

@@ -20,13 +20,13 @@ from align.target.pdf import (
     POINT_MM,
     RULE_MM,
     SHORT_RULES_MM,
-    UNPRINTABLE_MM,
     draw_page,
     layout_of,
     quiet_mm,
     write_sheet_pdf,
 )
 from align.target.sheets import SHEETS, black_rectangles_board
+from align.target.thresholds import UNPRINTABLE_MM
 
 PAGES_MM = {
     "card": (210, 279),

@@ -11,8 +11,6 @@ from align.target.markers import aruco_dictionary, charuco_board
 from align.target.sheets import (
     MARKER_BITS,
     MARKER_CODES,
-    MARKER_RATIO,
-    MIRROR_DISTANCE_BITS,
     SHEETS,
     corners_board,
     corners_target,
@@ -24,6 +22,7 @@ from align.target.sheets import (
     sheet_of_marker,
     white_squares,
 )
+from align.target.thresholds import MARKER_RATIO, MIRROR_DISTANCE_BITS
 
 ALL_SHEETS = list(SHEETS.values())
 each_sheet = pytest.mark.parametrize("sheet", ALL_SHEETS, ids=lambda sheet: sheet.name)
