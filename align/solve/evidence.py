@@ -9,11 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .forward_model import DIRECT
+from .normal_equations import Block, Kind, basis_of
 from .shape_choice import Choice, print_sds
 from .sheet_shape import CURL_COLUMNS, Curl
 from .thresholds import (
@@ -30,6 +32,9 @@ Array = NDArray[np.float64]
 CURLS_TRIED = 6
 #: Rounds of changes, one at a time, in which the best scales are looked for.
 MOST_ROUNDS = 8
+#: Gains that differ by less count as the same, and the first of them is taken: curls that lift one corner of the
+#: print, or two, are alike but for their names, and rounding must not choose between them.
+SAME_GAIN = 1e-6
 #: Alternatives less likely than this share of the best are not averaged.
 LEAST_SHARE = 0.01
 OPPOSITE = {"far": "near", "left": "right"}
@@ -40,31 +45,36 @@ FLAT_BOW_LEVELS = 2
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
-    """A choice's linear fit: log evidence, step and covariance, noise scales.
+    """A choice's linear fit: log evidence (but for what all choices share), noise scales, and its numbers.
 
-    Steps are of the `active` entries of the vector first, then CURL_COLUMNS of each curl.
+    active : entries of the vector that the fit is about; basis : (p, q) of those by the fit's own coordinates;
+    curl_sds : of the curls' columns, which come last, in units of these; own_step, own_covariance : in these
+    coordinates.
     """
 
     choice: Choice
     log_evidence: float
-    step: Array
-    covariance: Array
-    active: NDArray[np.int64]
     scales: tuple[float, float]
+    active: NDArray[np.int64]
+    basis: Array
+    curl_sds: Array
+    own_step: Array
+    own_covariance: Array
 
+    @cached_property
+    def step(self) -> Array:
+        """Steps of the `active` entries, then of the CURL_COLUMNS of each curl."""
+        inner = self.basis.shape[1]
+        return np.append(self.basis @ self.own_step[:inner], self.curl_sds * self.own_step[inner:])
 
-@dataclass(frozen=True, eq=False)
-class Block:
-    """One view's corners with a flat shape, whitened, both coordinates after one another.
-
-    residual : (m,); jacobian : (m, p); upwards : (m,) by the height of each corner; ids : (m,) of the corners.
-    """
-
-    mirror: int
-    residual: Array
-    jacobian: Array
-    upwards: Array
-    ids: NDArray[np.int64]
+    @cached_property
+    def covariance(self) -> Array:
+        """Covariance of `step`."""
+        rows, inner = self.basis.shape
+        turned = np.zeros((rows + len(self.curl_sds), len(self.own_step)))
+        turned[:rows, :inner] = self.basis
+        turned[rows:, inner:] = np.diag(self.curl_sds)
+        return np.asarray(turned @ self.own_covariance @ turned.T)
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,102 +99,132 @@ class Evidence:
         floors: tuple[float, float],
         scales: tuple[float, float],
         catalogue: tuple[Sequence[Curl], Array, Array],
+        start: Choice,
     ) -> None:
         """blocks : of each view; stated : gradient (p,) of half the squares, the squares, curvature (p, p) of what
         is known besides the corners and the shape's priors; free : which entries are; units : of mirrors' bends;
         floors, scales : the least noise scales, direct and reflected, and where to begin; catalogue : the curls
-        that are tried, their heights (n, c) at the sheet's corners, and the corners' flat places (n, 3).
+        that are tried, their heights (n, c) at the sheet's corners, and the corners' flat places (n, 3);
+        start : about which the equations are well scaled.
         """
-        self.pull, self.fixed, self.precision = stated
-        self.wheres, self.units, self.floors, self.start_scales = wheres, units, floors, scales
+        pull, self.fixed, precision = stated
+        self.units, self.floors, self.start_scales = units, floors, scales
         self.catalogue, heights, self.points = catalogue
         self.places = np.array([curl.place for curl in self.catalogue])
         self.columns: dict[int, Array] = {}
+        shape = np.concatenate([wheres.bow, wheres.print, *wheres.bend])
         plain = free.copy()
-        plain[np.concatenate([wheres.bow, wheres.print, *wheres.bend])] = False
-        self.plain = np.flatnonzero(plain)
-        self.kinds = [
-            _Kind.of([block for block in blocks if (block.mirror == DIRECT) == direct], heights, len(free))
-            for direct in (True, False)
-        ]
+        plain[shape] = False
+        self.active = np.concatenate([np.flatnonzero(plain), shape])
+        known = precision[np.ix_(self.active, self.active)]
+        by_kind = [[block for block in blocks if (block.mirror == DIRECT) == direct] for direct in (True, False)]
+        information = known.copy()
+        last = np.arange(len(self.active) - len(shape), len(self.active))
+        information[last, last] += 1.0 / self._shape_sds(start) ** 2
+        for scale, kind in zip(scales, by_kind, strict=True):
+            for block in kind:
+                jacobian = block.jacobian[:, self.active] / scale
+                information += jacobian.T @ jacobian
+        self.basis = basis_of(information)
+        self.known, self.pull = self.basis.T @ known @ self.basis, self.basis.T @ pull[self.active]
+        self.shape_rows = self.basis[last]
+        self.kinds = [Kind.of(kind, heights, self.active, self.basis) for kind in by_kind]
 
     def _columns(self, choice: Choice) -> Array:
-        """(n, 4 k) heights of a choice's curls at the sheet's corners, each with its changes."""
+        """(n, 4 k) heights of a choice's curls at the sheet's corners, each with its changes, for one prior sd."""
         for number, _ in choice.curls:
             if number not in self.columns:
                 self.columns[number] = self.catalogue[number].columns(self.points)
-        return np.hstack([np.zeros((len(self.points), 0)), *(self.columns[number] for number, _ in choice.curls)])
+        columns = [self.columns[number] * CURL_LEVELS_MM[level] for number, level in choice.curls]
+        return np.hstack([np.zeros((len(self.points), 0)), *columns])
 
-    def _active(self, choice: Choice) -> tuple[NDArray[np.int64], Array]:
-        """Entries that take part, curls apart, and the prior sd of the shape's, which come last, and the curls'."""
-        entries, sds = [self.wheres.bow], [np.full(3, BOW_LEVELS_MM[choice.bow])]
+    def _shape_sds(self, choice: Choice) -> Array:
+        """Prior sd of the shape's entries, curls apart."""
+        sds = [np.full(3, BOW_LEVELS_MM[choice.bow])]
         if choice.print >= 0:
-            entries.append(self.wheres.print)
             sds.append(print_sds(PRINT_LEVELS[choice.print]))
-        for where, level, unit in zip(self.wheres.bend, choice.bend, self.units, strict=True):
-            entries.append(where)
+        for level, unit in zip(choice.bend, self.units, strict=True):
             sds.append(BEND_CURVATURES_PER_MM[level] * unit)
-        sds.append(np.repeat([CURL_LEVELS_MM[level] for _, level in choice.curls], CURL_COLUMNS))
-        return np.concatenate([self.plain, *entries]), np.concatenate(sds)
+        return np.concatenate(sds)
 
     def fit(self, choice: Choice, scales: tuple[float, float] | None = None, rounds: int = 3) -> Fitted:
         """The linear fit under a choice, the noise of both kinds of view estimated along."""
-        active, sds = self._active(choice)
-        columns = self._columns(choice)
-        normals, gradients = zip(*(kind.equations(active, columns) for kind in self.kinds), strict=True)
-        size = len(active) + columns.shape[1]
-        last = np.arange(size - len(sds), size)
-        prior, pull = np.zeros((size, size)), np.zeros(size)
-        prior[: len(active), : len(active)], pull[: len(active)] = (
-            self.precision[np.ix_(active, active)],
-            self.pull[active],
-        )
-        prior[last, last] += 1.0 / sds**2
-        scale = list(scales or self.start_scales)
-        for turn in range(rounds):
-            inner = normals[0] / scale[0] ** 2 + normals[1] / scale[1] ** 2 + prior
-            unit = 1.0 / np.sqrt(np.diag(inner))
-            root = np.linalg.cholesky(inner * unit[:, None] * unit[None, :] + 1e-13 * np.eye(size))
-            half = np.linalg.inv(root) * unit[None, :]
-            covariance = half.T @ half
-            right = -(gradients[0] / scale[0] ** 2 + gradients[1] / scale[1] ** 2 + pull)
-            step = covariance @ right
-            if turn == rounds - 1:
-                break
-            scale = [self._scale(kind, scale, normals, gradients, covariance, step) for kind in (0, 1)]
-        misfit = (
-            sum(self.kinds[kind].squares / scale[kind] ** 2 for kind in (0, 1)) + self.fixed - float(right @ step)
-        )
-        volume = 2 * float(np.log(np.diag(root)).sum() - np.log(unit).sum()) + 2 * float(np.log(sds).sum())
-        noise = sum(2 * self.kinds[kind].count * math.log(scale[kind]) for kind in (0, 1))
-        log_evidence = choice.log_odds - (misfit + volume + noise) / 2
-        if (step[len(active) :: CURL_COLUMNS] < 0).any():  # paper does not curl down into the floor
-            log_evidence = -math.inf
-        return Fitted(choice, log_evidence, step, covariance, active, (scale[0], scale[1]))
+        return self._fits([choice], scales or self.start_scales, rounds)[0]
 
-    def _scale(
-        self,
-        kind: int,
-        scale: Sequence[float],
-        normals: Sequence[Array],
-        gradients: Sequence[Array],
-        covariance: Array,
-        step: Array,
-    ) -> float:
-        """The noise scale of one kind of view: squares left over the numbers that the fit has not taken up."""
-        seen = self.kinds[kind]
-        squares = seen.squares + float(2 * step @ gradients[kind] + step @ normals[kind] @ step)
-        left = seen.count - float((normals[kind] * covariance).sum()) / scale[kind] ** 2
-        return scale[kind] if left <= 1 else max(math.sqrt(max(squares, 0.0) / left), self.floors[kind])
+    def fits(self, choices: Sequence[Choice], scales: tuple[float, float]) -> list[Fitted]:
+        """The linear fits under choices, those with as many curls at once."""
+        found: dict[int, Fitted] = {}
+        for count in sorted({len(choice.curls) for choice in choices}):
+            numbers = [number for number, choice in enumerate(choices) if len(choice.curls) == count]
+            found |= zip(numbers, self._fits([choices[number] for number in numbers], scales), strict=True)
+        return [found[number] for number in range(len(choices))]
+
+    def _fits(self, choices: Sequence[Choice], scales: tuple[float, float], rounds: int = 3) -> list[Fitted]:
+        """Fits of choices with as many curls each."""
+        columns = np.stack([self._columns(choice) for choice in choices])
+        sds = np.stack([self._shape_sds(choice) for choice in choices])
+        inner = len(self.pull)
+        equations = [kind.equations(columns) for kind in self.kinds]
+        prior = np.zeros_like(equations[0][0])
+        diagonal = np.arange(inner, prior.shape[1])
+        prior[:, diagonal, diagonal] = 1.0
+        prior[:, :inner, :inner] = self.known + (self.shape_rows.T / sds[:, None, :] ** 2) @ self.shape_rows
+        pull = np.zeros(prior.shape[1])
+        pull[:inner] = self.pull
+        scale = np.tile(np.array(scales), (len(choices), 1))
+        for turn in range(rounds):
+            weights = 1.0 / scale**2
+            information, right = prior.copy(), np.tile(-pull, (len(choices), 1))
+            for kind, (normals, gradients) in enumerate(equations):
+                information += normals * weights[:, kind, None, None]
+                right -= gradients * weights[:, kind, None]
+            covariance = np.linalg.inv(information)
+            step = (covariance @ right[:, :, None])[:, :, 0]
+            if turn < rounds - 1:
+                scale = self._scales(scale, equations, covariance, step)
+        roots = np.linalg.cholesky(information)
+        volume = 2 * np.log(np.diagonal(roots, axis1=1, axis2=2)).sum(axis=1) + 2 * np.log(sds).sum(axis=1)
+        squares, counts = np.array([(kind.squares, kind.count) for kind in self.kinds]).T
+        misfit = (squares / scale**2).sum(axis=1) + self.fixed - (right * step).sum(axis=1)
+        noise = (2 * counts * np.log(scale)).sum(axis=1)
+        log_odds = np.array([choice.log_odds for choice in choices])
+        logs = log_odds - (misfit + volume + noise) / 2
+        logs[(step[:, inner::CURL_COLUMNS] < 0).any(axis=1)] = -math.inf  # paper does not curl down into the floor
+        return [
+            Fitted(
+                choice,
+                float(logs[k]),
+                (float(scale[k, 0]), float(scale[k, 1])),
+                self.active,
+                self.basis,
+                np.repeat([CURL_LEVELS_MM[level] for _, level in choice.curls], CURL_COLUMNS),
+                step[k],
+                covariance[k],
+            )
+            for k, choice in enumerate(choices)
+        ]
+
+    def _scales(
+        self, scale: Array, equations: Sequence[tuple[Array, Array]], covariance: Array, step: Array
+    ) -> Array:
+        """(k, 2) noise scales: squares left over the numbers that the fit has not taken up."""
+        result = scale.copy()
+        for kind, (seen, (normals, gradients)) in enumerate(zip(self.kinds, equations, strict=True)):
+            bent = (normals @ step[:, :, None])[:, :, 0]
+            squares = seen.squares + (step * (2 * gradients + bent)).sum(axis=1)
+            left = seen.count - (normals * covariance).sum(axis=(1, 2)) / scale[:, kind] ** 2
+            found = np.sqrt(np.maximum(squares, 0.0) / np.maximum(left, 1.0))
+            result[:, kind] = np.where(left <= 1, scale[:, kind], np.maximum(found, self.floors[kind]))
+        return result
 
     def best(self, start: Choice) -> tuple[Fitted, list[Fitted]]:
         """The likeliest choice that changes one at a time lead to, and its neighbours."""
         best = self.fit(start)
         for turn in range(MOST_ROUNDS):
             choices = [*self._neighbours(best), *(self._pairs(best) if turn == 0 else ())]
-            neighbours = [self.fit(choice, best.scales) for choice in choices]
-            better = max(neighbours, key=lambda fitted: fitted.log_evidence)
-            if better.log_evidence <= best.log_evidence + 1e-6:
+            neighbours = self.fits(choices, best.scales)
+            better = neighbours[int(_ordered(np.array([fitted.log_evidence for fitted in neighbours]))[0])]
+            if better.log_evidence <= best.log_evidence + SAME_GAIN:
                 return best, neighbours
             best = better
         return best, neighbours
@@ -226,16 +266,16 @@ class Evidence:
         weights = [1 / scale**2 for scale in flat.scales]
         normal, across, slope = (
             np.zeros((len(edges),) * 2),
-            np.zeros((len(flat.active), len(edges))),
+            np.zeros((len(flat.own_step), len(edges))),
             np.zeros(len(edges)),
         )
         for weight, kind in zip(weights, self.kinds, strict=True):
             normal += weight * kind.curls[:, edges].T @ kind.curls[:, edges]
-            across += weight * kind.across[np.ix_(flat.active, edges)]
+            across += weight * kind.across[:, edges]
             slope += weight * kind.slope[edges]
-        slope += flat.step @ across
+        slope += flat.own_step @ across
         sd = CURL_LEVELS_MM[1]
-        left = sd**2 * (normal - across.T @ flat.covariance @ across)
+        left = sd**2 * (normal - across.T @ flat.own_covariance @ across)
         own, pulls = np.diag(left) + 1, sd * slope
         volume = own[:, None] * own[None, :] - left**2
         gain = own[None, :] * pulls[:, None] ** 2 + own[:, None] * pulls[None, :] ** 2
@@ -244,7 +284,7 @@ class Evidence:
         opposite = np.array([OPPOSITE.get(place, "") for place in self.places[edges]])
         allowed = (opposite[:, None] == self.places[edges][None, :]) & (lifts < 0) & (lifts.T < 0)
         gain = np.where(allowed, gain, -np.inf)
-        best = np.argsort(-gain, axis=None)[:CURLS_TRIED]
+        best = _ordered(gain.ravel())[:CURLS_TRIED]
         pairs = [np.unravel_index(number, gain.shape) for number in best if np.isfinite(gain.flat[number])]
         return [replace(flat.choice, curls=((int(edges[i]), 1), (int(edges[j]), 1))) for i, j in pairs]
 
@@ -253,13 +293,11 @@ class Evidence:
         curls = [number for number, _ in fitted.choice.curls]
         columns = self._columns(fitted.choice)
         weights = [1 / scale**2 for scale in fitted.scales]
-        across = sum(
-            w * kind.across_of(fitted.active, columns) for w, kind in zip(weights, self.kinds, strict=True)
-        )
+        across = sum(w * kind.across_of(columns) for w, kind in zip(weights, self.kinds, strict=True))
         diagonal = sum(w * kind.diagonal for w, kind in zip(weights, self.kinds, strict=True))
         slope = sum(w * kind.slope for w, kind in zip(weights, self.kinds, strict=True))
-        slope = slope + fitted.step @ across
-        left = np.maximum(diagonal - (across * (fitted.covariance @ across)).sum(axis=0), 1e-12)
+        slope = slope + fitted.own_step @ across
+        left = np.maximum(diagonal - (across * (fitted.own_covariance @ across)).sum(axis=0), 1e-12)
         gains = np.stack(
             [
                 (slope**2 / (left + 1 / sd**2) - np.log1p(sd**2 * left)) / 2 + math.log(odds)
@@ -268,69 +306,19 @@ class Evidence:
         )
         gains[:, slope > 0] = -np.inf  # paper does not curl down into the floor
         most = gains.max(axis=0)
-        order = [int(number) for number in np.argsort(-most) if np.isfinite(most[number])]
+        order = [int(number) for number in _ordered(most) if np.isfinite(most[number])]
         if place is None:
             first = {self.places[number]: number for number in reversed(order)}
-            order = sorted(set(first.values()) - set(curls), key=lambda number: -most[number])
-            order = [number for number in order if self.places[number] not in self.places[curls]]
+            chosen = set(first.values()) - set(curls)
+            order = [n for n in order if n in chosen and self.places[n] not in self.places[curls]]
         else:
             order = [number for number in order if self.places[number] == place]
         return [(number, int(np.argmax(gains[:, number]))) for number in order[:CURLS_TRIED]]
 
 
-@dataclass(frozen=True, eq=False)
-class _Kind:
-    """Normal equations of the direct, or of the reflected, corners.
-
-    jacobian : (m, p); normal : (p, p); gradient : (p,); curls : (m, c) of the catalogue's; across : (p, c);
-    diagonal, slope : (c,); squares, count : of the residuals.
-    """
-
-    residual: Array
-    jacobian: Array
-    upwards: Array
-    ids: NDArray[np.int64]
-    normal: Array
-    gradient: Array
-    curls: Array
-    across: Array
-    diagonal: Array
-    slope: Array
-    squares: float
-    count: int
-
-    @classmethod
-    def of(cls, blocks: Sequence[Block], heights: Array, size: int) -> _Kind:
-        residual = np.concatenate([np.zeros(0), *(block.residual for block in blocks)])
-        jacobian = np.concatenate([np.zeros((0, size)), *(block.jacobian for block in blocks)])
-        upwards = np.concatenate([np.zeros(0), *(block.upwards for block in blocks)])
-        ids = np.concatenate([np.zeros(0, np.int64), *(block.ids for block in blocks)])
-        curls = upwards[:, None] * heights[ids]
-        return cls(
-            residual,
-            jacobian,
-            upwards,
-            ids,
-            normal=jacobian.T @ jacobian,
-            gradient=jacobian.T @ residual,
-            curls=curls,
-            across=jacobian.T @ curls,
-            diagonal=(curls**2).sum(axis=0),
-            slope=residual @ curls,
-            squares=float(residual @ residual),
-            count=len(residual),
-        )
-
-    def equations(self, active: NDArray[np.int64], columns: Array) -> tuple[Array, Array]:
-        """Normal matrix and gradient of some entries and, last, of heights (n, k) at the corners."""
-        normal, gradient = self.normal[np.ix_(active, active)], self.gradient[active]
-        if not columns.shape[1]:
-            return normal, gradient
-        curls = self.upwards[:, None] * columns[self.ids]
-        across = self.jacobian[:, active].T @ curls
-        return np.block([[normal, across], [across.T, curls.T @ curls]]), np.append(gradient, self.residual @ curls)
-
-    def across_of(self, active: NDArray[np.int64], columns: Array) -> Array:
-        """(k, c) of some entries and heights (n, k) at the corners against all curls of the catalogue."""
-        own = self.upwards[:, None] * columns[self.ids]
-        return np.vstack([self.across[active], own.T @ self.curls])
+def _ordered(gains: Array) -> NDArray[np.int64]:
+    """Numbers of the gains, the largest first; those that are the same in their order."""
+    finite = np.maximum(gains, -1e300)
+    order = np.argsort(-finite, kind="stable")
+    group = np.cumsum(np.diff(finite[order], prepend=finite[order[:1]]) < -SAME_GAIN)
+    return np.asarray(order[np.lexsort((order, group))])

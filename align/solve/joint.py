@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from ..target.sheets import Sheet
 from .correlated_errors import BoardErrors, spatial_correlation, true_variance, widened_covariance
 from .forward_model import DIRECT, State
 from .initial_guess import Hint, cameras_to_try, facing, seeds
-from .least_squares import TOLERANCE, Minimum, covariance_of
+from .least_squares import LITTLE_DAMPING, Minimum, covariance_of
 from .problem import STILL, Moved, Problem, UserConstraints, View
 from .shape_choice import Choice
 from .shaping import Shaping, faces_of, shaped, start_choice
@@ -38,6 +39,8 @@ STANDING_RATIO = 1000.0
 NOISE_FLOOR_PX = 0.01
 #: Descents that another one follows end within 0.01 standard deviations of their minimum.
 ROUGHLY = 1e-4
+#: The noise is known where its scales change by less than this share; a choice.
+SAME_SCALE = 1e-3
 #: A descent that stopped at its limit is given so many further steps before the photo is refused.
 MORE_ITERATIONS = 300
 #: A descent that stops at its limit is answered where its cost could fall by no more than this, one sd's worth; the
@@ -96,7 +99,9 @@ def _with_shape(problem: Problem, state: State) -> tuple[Problem, State, Choice]
         found, _ = shaping.evidence.best(choice)
         following = shaped(problem, found.choice, faces)
         moved = shaping.moved(state, following, found)
-        state = following.descend(moved, views, huber=True, scales=found.scales, tolerance=ROUGHLY).point
+        state = following.descend(
+            moved, views, huber=True, scales=found.scales, tolerance=ROUGHLY, damping=LITTLE_DAMPING
+        ).point
         current = following
         if found.choice == choice:
             break
@@ -166,21 +171,21 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
     """Leave out bad corners, estimate the noise of both kinds of view, and take the covariance."""
     views, scales, rejected = problem.views, (1.0, 1.0), [0] * len(problem.views)
     scales = _robust_scales(problem, state, views)
-    minimum = problem.descend(state, views, huber=True, scales=scales, tolerance=ROUGHLY)
+    descend = partial(problem.descend, tolerance=ROUGHLY, damping=LITTLE_DAMPING)
+    minimum = descend(state, views, huber=True, scales=scales)
     for attempt in range(4):
-        scales = _robust_scales(problem, minimum.point, views)
-        views, dropped = _without_outliers(problem, minimum.point, views, scales)
-        rejected = [total + new for total, new in zip(rejected, dropped, strict=True)]
-        minimum = problem.descend(minimum.point, views, huber=False, scales=scales, tolerance=ROUGHLY)
+        robust = _robust_scales(problem, minimum.point, views)
+        views, dropped = _without_outliers(problem, minimum.point, views, robust)
         if not any(dropped) and attempt > 0:
             break
-    for last in (False, False, False, True):
+        scales, rejected = robust, [total + new for total, new in zip(rejected, dropped, strict=True)]
+        minimum = descend(minimum.point, views, huber=False, scales=scales)
+    for _ in range(4):
         updated, degrees = _sigma0_of(problem, minimum, views, scales)
-        settled = all(abs(a / b - 1) < 1e-3 for a, b in zip(updated, scales, strict=True))
+        unchanged = all(abs(a / b - 1) < SAME_SCALE for a, b in zip(updated, scales, strict=True))
         scales = updated
-        exactly = TOLERANCE if settled or last else ROUGHLY
-        minimum = problem.descend(minimum.point, views, huber=False, scales=scales, tolerance=exactly)
-        if settled:
+        minimum = descend(minimum.point, views, huber=False, scales=scales)
+        if unchanged:
             break
     minimum = _converged(problem, minimum, views, scales)
     whitened, jacobians, raw = problem.residuals(minimum.point, views, scales)
@@ -222,10 +227,10 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
 def _converged(
     problem: Problem, minimum: Minimum[State], views: Sequence[View], scales: tuple[float, float]
 ) -> Minimum[State]:
-    """The minimum, descended further where the descent stopped at its limit."""
+    """The minimum to the last digits, descended further where the descent stopped at its limit."""
     if not minimum.converged:
         minimum = problem.descend(minimum.point, views, huber=False, scales=scales, iterations=MORE_ITERATIONS)
-    return minimum
+    return problem.settle(minimum, views, scales) if minimum.converged else minimum
 
 
 def _left_to_go(

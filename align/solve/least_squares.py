@@ -23,6 +23,11 @@ Point = TypeVar("Point")
 #: A descent ends when the cost can fall by no more than this, in units of the noise variance: a step of
 #: 3e-5 standard deviations.
 TOLERANCE = 1e-9
+#: Damping of a descent's first step, of the unit diagonal; and of one that begins beside its minimum, where damping
+#: would only keep it from moving along what the data hardly tell.
+DAMPING, LITTLE_DAMPING = 1e-4, 1e-10
+#: A settled minimum is known to the square root of this in standard deviations; and how many steps that may take.
+SETTLED, SETTLING_STEPS = 1e-18, 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +77,7 @@ def minimise(
     prior: Prior,
     max_iterations: int = 60,
     tolerance: float = TOLERANCE,
+    damping: float = DAMPING,
 ) -> Minimum[Point]:
     """Minimise |residual|^2 + |(vector - mean) / sd|^2.
 
@@ -79,7 +85,8 @@ def minimise(
     ----------
     start : the first point; evaluate : whitened residuals (m,) and their Jacobian (m, p) at a point;
     step : moves a point by (p,); vector : a point's parameters (p,); tolerance : by how much the cost may
-    still fall at the end, in units of the noise variance (and 1e-3 of it as a share of the cost).
+    still fall at the end, in units of the noise variance (and 1e-3 of it as a share of the cost); damping : of
+    the first step.
 
     Raises
     ------
@@ -89,20 +96,12 @@ def minimise(
     Source: K. Madsen, H. B. Nielsen, O. Tingleff, Methods for non-linear least squares problems, 2nd ed.
     (2004), algorithm 3.16, with the prior as further residuals.
     """
-    free, precision = prior.free, prior.precision
-
-    def assess(point: Point) -> tuple[float, Array, Array]:
-        residual, jacobian = evaluate(point)
-        off = vector(point) - prior.mean
-        cost = float(residual @ residual + off @ precision @ off)
-        gradient = jacobian.T @ residual + precision @ off
-        return cost, gradient, jacobian.T @ jacobian
-
+    free, precision, assess = prior.free, prior.precision, _assessed(evaluate, vector, prior)
     point = start
     cost, gradient, data_information = assess(point)
     if not math.isfinite(cost):
         raise SolveError("The solve has no finite start.", "Take the photo from farther away or higher up.")
-    damping, growth, converged = 1e-4, 2.0, False
+    growth, converged = 2.0, False
     for _ in range(max_iterations):
         information = data_information + precision
         inner = information[np.ix_(free, free)]
@@ -129,6 +128,55 @@ def minimise(
                 break
     information = data_information + precision
     return Minimum(point, cost, data_information, information, converged)
+
+
+def settled(
+    found: Minimum[Point],
+    evaluate: Callable[[Point], tuple[Array, Array]],
+    step: Callable[[Point, Array], Point],
+    vector: Callable[[Point], Array],
+    prior: Prior,
+) -> Minimum[Point]:
+    """A minimum by Gauss and Newton's own steps, to where the gradient vanishes but for rounding.
+
+    `minimise` compares costs, and near the end these no longer tell: where it stops then depends on the last
+    digits, thus on the library and on its threads. Steps are taken as long as each promises less than the one
+    before.
+    """
+    free, precision, assess = prior.free, prior.precision, _assessed(evaluate, vector, prior)
+    point, promised = found.point, math.inf
+    cost, gradient, data_information = assess(point)
+    for _ in range(SETTLING_STEPS):
+        information = data_information + precision
+        inner = information[np.ix_(free, free)]
+        delta = np.zeros(len(free))
+        delta[free] = -_solve_scaled(inner, np.diag(inner), 0.0, gradient[free])
+        decrement = float(-gradient @ delta)
+        if not SETTLED < decrement < promised:
+            break
+        candidate = step(point, delta)
+        assessed = assess(candidate)
+        if not math.isfinite(assessed[0]) or assessed[0] > cost + 1.0:
+            break
+        point, promised = candidate, decrement
+        cost, gradient, data_information = assessed
+    return Minimum(point, cost, data_information, data_information + precision, found.converged)
+
+
+def _assessed(
+    evaluate: Callable[[Point], tuple[Array, Array]], vector: Callable[[Point], Array], prior: Prior
+) -> Callable[[Point], tuple[float, Array, Array]]:
+    """What a descent asks of a point: its cost, half the cost's gradient, and J^T J of the data."""
+    precision = prior.precision
+
+    def assess(point: Point) -> tuple[float, Array, Array]:
+        residual, jacobian = evaluate(point)
+        off = vector(point) - prior.mean
+        cost = float(residual @ residual + off @ precision @ off)
+        gradient = jacobian.T @ residual + precision @ off
+        return cost, gradient, jacobian.T @ jacobian
+
+    return assess
 
 
 def _solve_scaled(matrix: Array, diagonal: Array, damping: float, right: Array) -> Array:

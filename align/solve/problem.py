@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,7 +15,7 @@ from ..optics.geometry import skew
 from ..optics.slab import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
 from ..target.sheets import Sheet, corners_target
 from .forward_model import DIRECT, Layout, State, bow_basis, predict
-from .least_squares import TOLERANCE, Minimum, Prior, minimise
+from .least_squares import DAMPING, TOLERANCE, Minimum, Prior, minimise, settled
 from .shape_choice import Shape
 from .sheet_shape import CURL_COLUMNS, PRINT_PARAMETERS, Curl, half_sizes, print_shifts
 from .thresholds import FLOOR_SAME_MM, FLOOR_SAME_RAD, RULE_READING_SD_MM, TURNED_ON_SPOT_MM
@@ -52,7 +52,9 @@ class View:
         return np.asarray(np.linalg.inv(np.linalg.cholesky(self.covariance)))
 
     def kept(self, mask: NDArray[np.bool_]) -> View:
-        """The view with only the masked corners."""
+        """The view with only the masked corners; itself where these are all."""
+        if mask.all():
+            return self
         return View(self.photo, self.mirror, self.corner_ids[mask], self.pixels[mask], self.covariance[mask])
 
 
@@ -144,6 +146,7 @@ class Problem:
         self.basis = np.hstack([bow_basis(self.points, (half[0], half[1]), centre_y), *heights])
         self.in_plane = print_shifts(sheet) if faults else None
         self.prior = self._prior()
+        self._kept: list[tuple[State, dict[int, tuple[View, tuple[Array, Array]]]]] = []
 
     def _prior(self) -> Prior:
         layout = self.layout
@@ -204,8 +207,7 @@ class Problem:
         """Whitened residuals (n, 2), whitened Jacobians (n, 2, p) and raw residuals [px] of each view."""
         whitened, jacobians, raw = [], [], []
         for view in views:
-            points, basis, in_plane = self.places(state, view.corner_ids)
-            pixels, jacobian = predict(state, view.photo, view.mirror, points, basis, in_plane=in_plane)
+            pixels, jacobian = self._predicted(state, view)
             off = pixels - view.pixels
             scale = scales[0] if view.mirror == DIRECT else scales[1]
             root = view.whitener / scale
@@ -213,6 +215,21 @@ class Problem:
             jacobians.append(np.einsum("nij,njp->nip", root, jacobian))
             raw.append(off)
         return whitened, jacobians, raw
+
+    def _predicted(self, state: State, view: View) -> tuple[Array, Array]:
+        """A view's pixels and their derivatives, kept for the last two states: a descent's end is asked for again."""
+        for known, found in self._kept:
+            if known is state:
+                break
+        else:
+            found = {}
+            self._kept = [*self._kept[-1:], (state, found)]
+        entry = found.get(id(view))
+        if entry is None or entry[0] is not view:
+            points, basis, in_plane = self.places(state, view.corner_ids)
+            entry = (view, predict(state, view.photo, view.mirror, points, basis, in_plane=in_plane))
+            found[id(view)] = entry
+        return entry[1]
 
     def descend(
         self,
@@ -224,12 +241,25 @@ class Problem:
         iterations: int = 60,
         sd: Array | None = None,
         tolerance: float = TOLERANCE,
+        damping: float = DAMPING,
     ) -> Minimum[State]:
         """Minimise over the parameters whose prior sd is not zero, optionally with Huber's weights.
 
         Huber's loss as reweighted least squares, its threshold 2.5 times the median length; source: P. Huber,
         E. Ronchetti, Robust Statistics, 2nd ed. (2009), section 7.8.
         """
+        prior = self.prior if sd is None else Prior(np.where(sd > 0, self.prior.mean, state.vector), sd)
+        evaluate = self._evaluation(views, scales, huber)
+        return minimise(state, evaluate, State.stepped, _vector_of, prior, iterations, tolerance, damping)
+
+    def settle(self, minimum: Minimum[State], views: Sequence[View], scales: tuple[float, float]) -> Minimum[State]:
+        """A minimum without Huber's weights, the same to the last digits whatever led to it."""
+        return settled(minimum, self._evaluation(views, scales, False), State.stepped, _vector_of, self.prior)
+
+    def _evaluation(
+        self, views: Sequence[View], scales: tuple[float, float], huber: bool
+    ) -> Callable[[State], tuple[Array, Array]]:
+        """What a descent minimises: flat residuals and their Jacobian at a state."""
         size = self.layout.size
 
         def evaluate(at: State) -> tuple[Array, Array]:
@@ -247,8 +277,7 @@ class Problem:
                 np.concatenate([np.nan_to_num(jacobian.reshape(-1, size)), by_state]),
             )
 
-        prior = self.prior if sd is None else Prior(np.where(sd > 0, self.prior.mean, state.vector), sd)
-        return minimise(state, evaluate, State.stepped, lambda at: at.vector, prior, iterations, tolerance)
+        return evaluate
 
     @property
     def _placements(self) -> tuple[slice, ...]:
@@ -308,3 +337,7 @@ class Problem:
             jacobian[row, where + 2] = 1.0
             gaps[row] = offset - side * math.sin(turn) * math.cos(lean)
         return gaps / CONTACT_SD_MM, jacobian / CONTACT_SD_MM
+
+
+def _vector_of(state: State) -> Array:
+    return state.vector

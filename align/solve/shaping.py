@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from .evidence import LEAST_SHARE, Block, Evidence, Fitted, Wheres
+from .evidence import LEAST_SHARE, Evidence, Fitted, Wheres
 from .forward_model import Face, Layout, State, hit_places, predict
 from .least_squares import Prior
+from .normal_equations import Block
 from .problem import Problem, View
 from .shape_choice import Choice, Shape, bend_units
 from .sheet_shape import CURL_COLUMNS, PRINT_PARAMETERS, catalogue, catalogue_heights, print_shifts
@@ -97,7 +98,8 @@ class Shaping:
         free[wide.curl] = False
         units = [bend_units(face) for face in faces]
         curls = (catalogue(problem.sheet), catalogue_heights(problem.sheet), problem.points)
-        self.evidence = Evidence(self._blocks(views, weights), known, free, wheres, units, floors, scales, curls)
+        blocks, start = self._blocks(views, weights), start_choice(problem)
+        self.evidence = Evidence(blocks, known, free, wheres, units, floors, scales, curls, start)
 
     def _blocks(self, views: Sequence[View], weights: Sequence[Array] | None) -> list[Block]:
         """Each view's whitened residuals and Jacobian about the state, its shape taken away by its derivatives."""
