@@ -217,11 +217,9 @@ class Problem:
         return whitened, jacobians, raw
 
     def _predicted(self, state: State, view: View) -> tuple[Array, Array]:
-        """A view's pixels and their derivatives, kept for the last two states: a descent's end is asked for again."""
-        for known, found in self._kept:
-            if known is state:
-                break
-        else:
+        """A view's pixels and their derivatives, kept for two states: a descent's end is asked for again."""
+        found = next((kept for known, kept in self._kept if known is state), None)
+        if found is None:
             found = {}
             self._kept = [*self._kept[-1:], (state, found)]
         entry = found.get(id(view))
