@@ -178,7 +178,7 @@ class Evidence:
             for kind, (normals, gradients) in enumerate(equations):
                 information += normals * weights[:, kind, None, None]
                 right -= gradients * weights[:, kind, None]
-            covariance = np.linalg.inv(information)
+            covariance: Array = np.asarray(np.linalg.inv(information), np.float64)
             step = (covariance @ right[:, :, None])[:, :, 0]
             if turn < rounds - 1:
                 scale = self._scales(scale, equations, covariance, step)
