@@ -122,10 +122,10 @@ def _dot_on_band(x: float, y: float, state: str) -> str:
     return polygon(diamond, "mark-off" if state == "off" else "mark-unsure")
 
 
-def front_drawing(mirror: MirrorResult, size_mm: tuple[float, float] | None, name: str) -> str:
+def front_drawing(mirror: MirrorResult, size_mm: tuple[float, float] | None, name: str, units: str = "mm") -> str:
     """The mirror as one faces it, with what goes behind each corner, behind an edge, or under its foot."""
     needed = [shim for shim in mirror.shims.shims if shim_is_needed(shim)]
-    told = "; ".join(f"{place_words(shim)}: {packing_words(shim)}" for shim in mirror.shims.shims)
+    told = "; ".join(f"{place_words(shim)}: {packing_words(shim, units)}" for shim in mirror.shims.shims)
     width, height = _face(size_mm)
     left, top = (WIDTH - width) / 2, FACE_TOP
     face = [(left, top), (left + width, top), (left + width, top + height), (left, top + height)]
@@ -135,7 +135,7 @@ def front_drawing(mirror: MirrorResult, size_mm: tuple[float, float] | None, nam
         parts.append(box(left - 8, top + height, width + 16, 9, "foot"))
     thickest = max((shim.thickness_mm.value for shim in needed), default=1.0)
     for shim in mirror.shims.shims:
-        parts += _place_parts(shim, face, thickest)
+        parts += _place_parts(shim, face, thickest, units)
     below = top + height + (74 if not foot else 62)
     return frame(name, "The mirror as you face it", told or "No packing.", below, parts)
 
@@ -153,17 +153,17 @@ def _sheen(left: float, top: float, width: float, height: float) -> str:
     return line((x, y + long), (x + long, y), "sheen") + line((x + 14, y + long), (x + long + 14, y), "sheen")
 
 
-def _place_parts(shim: Shim, face: list[Point], thickest: float) -> list[str]:
+def _place_parts(shim: Shim, face: list[Point], thickest: float, units: str) -> list[str]:
     """One place's packing and its words."""
     corners = ("top_left", "top_right", "bottom_right", "bottom_left")
     if shim.place in corners:
-        return _corner_parts(shim, face[corners.index(shim.place)], thickest)
+        return _corner_parts(shim, face[corners.index(shim.place)], thickest, units)
     (left, top), (right, _), (_, bottom), _ = face
     middle = (left + right) / 2
     if not shim_is_needed(shim):
         return []
     reach = max(THINNEST_PX, PACKED_PX * shim.thickness_mm.value / thickest)
-    words = shim_size_words(shim)
+    words = shim_size_words(shim, units=units)
     wide, high = right - left, bottom - top
     edges = {
         "behind_bottom_per_100_height": (
@@ -186,7 +186,7 @@ def _place_parts(shim: Shim, face: list[Point], thickest: float) -> list[str]:
     return parts
 
 
-def _corner_parts(shim: Shim, corner: Point, thickest: float) -> list[str]:
+def _corner_parts(shim: Shim, corner: Point, thickest: float, units: str) -> list[str]:
     x, y = corner
     upper, on_left = shim.place.startswith("top"), shim.place.endswith("left")
     edge = 8.0 if on_left else WIDTH - 8.0
@@ -200,9 +200,9 @@ def _corner_parts(shim: Shim, corner: Point, thickest: float) -> list[str]:
     else:
         parts.append(element("circle", cx=x, cy=y, r=4.0, class_="bare"))
     first = y - 44 if upper else y + 20
-    size = shim_size_words(shim) if needed else "nothing"
+    size = shim_size_words(shim, units=units) if needed else "nothing"
     parts.append(text(edge, first, CORNER_WORDS[shim.place], anchor=anchor, size=SMALL))
     parts.append(text(edge, first + 19, size, anchor=anchor, size=LARGE, class_="words strong"))
     if needed:
-        parts.append(text(edge, first + 35, stack_words(shim), anchor=anchor, size=SMALL))
+        parts.append(text(edge, first + 35, stack_words(shim, units), anchor=anchor, size=SMALL))
     return parts

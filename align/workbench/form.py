@@ -8,9 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from ..drawing.wording import MM_PER_INCH
 from ..records.installation import StatedMirror
 from .form_fields import FIELDS, Field
 
+#: How people write inches; in a row of numbers the last one's unit is that of all.
+INCHES = ("in", '"', "″")
 #: The longest text that a field takes.
 LONGEST = 300
 
@@ -78,13 +81,16 @@ def _value(field: Field, written: str) -> Any:
         return written
     if field.kind == "numbers":
         return _numbers(field, written)
-    return _number(field, written)
+    return number_of(field, written)
 
 
 def _numbers(field: Field, written: str) -> Any:
     """One number or several: a rule alone, both as 99.4 x 99.7, a stock as 0.1, 0.25 (each comma with a space)."""
-    parts = [part for part in re.split(r"\s*[x×;]\s*|,\s+|\s+", written.removesuffix("mm").strip()) if part]
-    found = [number for part in parts if (number := _number(field, part)) is not None]
+    plain = written.removesuffix("mm").strip()
+    ending = next((ending for ending in INCHES if plain.endswith(ending)), "")
+    parts = [part for part in re.split(r"\s*[x×;]\s*|,\s+|\s+", plain.removesuffix(ending).strip()) if part]
+    parts = [part if not ending or part.endswith(INCHES) else part + ending for part in parts]
+    found = [number for part in parts if (number := number_of(field, part)) is not None]
     if len(found) > field.most:
         raise ValueError(f"Expected at most {field.most} numbers, found {len(found)}.")
     if field.entry == "rule_mm":
@@ -96,14 +102,23 @@ def _numbers(field: Field, written: str) -> Any:
     return tuple(found)
 
 
-def _number(field: Field, written: str) -> float | None:
-    plain = (
-        written.removesuffix("mm").removesuffix("°").removesuffix("deg").strip().replace(",", ".").replace("−", "-")
-    )
+def number_of(field: Field, written: str) -> float | None:
+    """A number in the field's unit, a length also as "12 in"; None where nothing is written.
+
+    Raises
+    ------
+    ValueError : it is no number, or out of the field's bounds.
+    """
+    plain, in_mm = written.strip(), 1.0
+    for ending in INCHES if field.unit == "mm" else ():
+        if plain.endswith(ending):
+            plain, in_mm = plain.removesuffix(ending), MM_PER_INCH
+    plain = plain.removesuffix("mm").removesuffix("°").removesuffix("deg").strip()
+    plain = plain.replace(",", ".").replace("−", "-")
     if not plain:
         return None
     try:
-        number = float(plain)
+        number = float(plain) * in_mm
     except ValueError:
         unit = f" in {field.unit}" if field.unit else ""
         raise ValueError(f"Expected a number{unit}, found “{written[:40]}”.") from None

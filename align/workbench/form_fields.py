@@ -37,7 +37,7 @@ class Field:
 
 
 _HELD = (("wall", "Against a wall: packed behind its corners"), ("foot", "On a foot: packed under its foot"))
-_SIZE = "Of the glass. With it the packing comes out for the corners."
+_SIZE = "Of the glass. With it the packing comes out for the corners. Inches as 12 in."
 _TURN = "0 is square to the sheet's edge; more than 0: its left edge nearer to you."
 _TOLERANCE = "Lean and turn within this; 0.1 if left empty."
 _GLASS = "0 for a front-coated mirror; empty if not known."

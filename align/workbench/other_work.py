@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import AlignError, PhotoError
 from . import thresholds
-from .receiving import cleaned
+from .form import LONGEST, number_of
+from .form_fields import Field
+from .receiving import Refused, cleaned
 from .series import now_words
 from .session import PICTURE_PX, PICTURE_QUALITY, Session, Table
 from .shelf import Shelf
 from .worker import Ticket
 
 CAMERA, RECORD, PLAN = "camera", "record", "plan"
+#: What helps where photos of lamps do not show the sheet.
+WITHOUT_SHEET = {
+    "distance_mm": Field("distance_mm", "From the phone to the lamps' reflections", unit="mm", bounds=(1.0, 1e5)),
+    "glass_mm": Field("glass_mm", "What the glass is thought to be", unit="mm", bounds=(0.5, 50.0)),
+}
 FIRST_SCENE = "scene.toml"
 _SCENE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.toml")
 
@@ -56,12 +64,36 @@ def answer_of(shelf: Shelf) -> SetAnswer | None:
     return SetAnswer(str(raw.get("when", "")), str(raw.get("text", "")), int(raw.get("photos", 0)))
 
 
-def find_glass(session: Session, table: Table) -> Ticket:
-    """Work out a mirror's glass from its photos of lamps."""
-    return session.worker.put(f"{table.key}/lamps", "the glass", lambda ticket: _glass(session, table, ticket))
+def without_sheet(written: Mapping[str, str]) -> dict[str, float | None]:
+    """What was stated for photos that do not show the sheet, as `find_glass` takes it.
+
+    Raises
+    ------
+    Refused : it is no length.
+    """
+    found: dict[str, float | None] = {}
+    for entry, field in WITHOUT_SHEET.items():
+        try:
+            found[entry] = number_of(field, written.get(entry, ""))
+        except ValueError as error:
+            raise Refused(422, f"{field.label}: {error}", "Go back and write it as in 620 or 24 in.") from None
+    return found
 
 
-def _glass(session: Session, table: Table, ticket: Ticket) -> None:
+def find_glass(
+    session: Session, table: Table, distance_mm: float | None = None, glass_mm: float | None = None
+) -> Ticket:
+    """Work out a mirror's glass from its photos of lamps; what is stated helps where they do not show the sheet."""
+
+    def work(ticket: Ticket) -> None:
+        _glass(session, table, ticket, distance_mm, glass_mm)
+
+    return session.worker.put(f"{table.key}/lamps", "the glass", work)
+
+
+def _glass(
+    session: Session, table: Table, ticket: Ticket, distance_mm: float | None, glass_mm: float | None
+) -> None:
     from ..drawing.captioned import as_jpeg, as_png
     from ..ghosts.job import glass_of
     from ..ghosts.picture import draw_glass
@@ -70,13 +102,63 @@ def _glass(session: Session, table: Table, ticket: Ticket) -> None:
 
     photos = _photos(table.lamps)
     camera = session.settings(table.mirror).camera
-    result = glass_of(photos, camera=camera, progress=lambda words: session.worker.say(ticket, words))
+    result = glass_of(
+        photos,
+        camera=camera,
+        progress=lambda words: session.worker.say(ticket, words),
+        distance_mm=distance_mm,
+        glass_mm=glass_mm,
+    )
     pixels = draw_glass(result)
     table.lamps.put_picture(1, as_jpeg(pixels, PICTURE_PX, PICTURE_QUALITY))
     _put_text(table.lamps, glass_text(result), len(photos))
     pictures = [as_png(pixels), *[None] * (len(photos) - 1)]
     names = [table.mirror.name] if table.mirror.name else []
     add_entry(session.folder, result, settings={}, photos=photos, pictures=pictures, mirrors=names)
+
+
+@dataclass(frozen=True)
+class EntryShown:
+    """An entry of the record: its number, day, mirrors' names and what it is."""
+
+    number: int
+    day: str
+    mirrors: str
+    words: str
+
+
+def entries_of(session: Session) -> list[EntryShown]:
+    """The record's entries, the newest first; those that cannot be read are left to the record's page."""
+    from ..records.entry import read_entry
+    from ..records.entry_folders import entry_places
+
+    found = []
+    for place in reversed([place for place in entry_places(session.folder) if not place.removed]):
+        try:
+            entry = read_entry(place.path)
+        except AlignError:
+            continue
+        verdict = str(entry.result.get("verdict", "")) or "which glass"
+        plain = {"square": "true", "out of square": "out of true", "undetermined": "cannot tell"}
+        words = plain.get(verdict, verdict)
+        found.append(EntryShown(place.number, entry.date[:16].replace("T", ", "), ", ".join(entry.mirrors), words))
+    return found
+
+
+def take_out(session: Session, number: int, why: str) -> None:
+    """Take an entry out of the record, as `align record --remove` does; a note says why.
+
+    Raises
+    ------
+    AlignError : there is no such entry, or it cannot be moved.
+    """
+    from ..records.entry_folders import remove_entry
+    from ..records.notes import write_note
+
+    if why.strip():
+        write_note(session.folder, number, " ".join(why.split())[:LONGEST])
+    remove_entry(session.folder, number)
+    session.changed()
 
 
 def measure_camera(session: Session) -> Ticket:

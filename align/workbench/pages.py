@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..checking.result import MirrorResult
 from ..checking.wording import remaining_words, shim_is_needed, verdict_sentence
-from ..drawing.wording import size_with_uncertainty, with_uncertainty
+from ..drawing.wording import MM_PER_INCH, size_with_uncertainty, with_uncertainty
 from .drawings import band_drawing, front_drawing
 from .guard import Refusal
 from .series import Answer
@@ -110,6 +110,9 @@ def table_contents(session: Session, table: Table) -> dict[str, Any]:
     waiting = waiting_shown(session, table.key)
     return {
         "table": table,
+        "units": session.units,
+        "size_words": size_words(table.mirror.size_mm, session.units),
+        "stack_units": now.result.settings.units if now else "mm",
         "waiting": waiting,
         "refused": series.refused_last,
         "answer": now,
@@ -144,12 +147,13 @@ def mirrors_shown(
             )
             for axis in both
         )
-        front = front_drawing(mirror, size_mm, f"front-{mirror.number}") if mirror.shims.shims else ""
+        units = now.result.settings.units
+        front = front_drawing(mirror, size_mm, f"front-{mirror.number}", units) if mirror.shims.shims else ""
         shown.append(
             MirrorShown(
                 mirror.number,
                 parts,
-                tuple(packing_of(mirror)),
+                tuple(packing_of(mirror, units)),
                 front,
                 mirror.shims.turn_by,
                 _remaining(mirror),
@@ -165,6 +169,15 @@ def _remaining(mirror: MirrorResult) -> str:
     if left is None or not any(shim_is_needed(shim) for shim in mirror.shims.shims):
         return ""
     return f"With these sheets in, {remaining_words(left)} remain."
+
+
+def size_words(size_mm: tuple[float, float] | None, units: str) -> str:
+    """A mirror's width and height; "" where nobody stated them."""
+    if size_mm is None:
+        return ""
+    if units == "in":
+        return " × ".join(f"{side / MM_PER_INCH:.4g}" for side in size_mm) + " in"
+    return " × ".join(f"{side:g}" for side in size_mm) + " mm"
 
 
 def waiting_shown(session: Session, whose: str) -> list[Waiting]:

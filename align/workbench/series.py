@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from ..checking.result import CheckResult
+from ..checking.settings import Units
 from ..checking.stored import check_from_json
 from ..errors import FileFormatError
 from .change import Change
@@ -142,6 +143,16 @@ class Series:
         self.stand = stand
         self.answers.append(answer)
         return answer
+
+    def show_in(self, units: Units) -> None:
+        """Show all lengths in "mm" or "in": the numbers stay what they are."""
+
+        def shown(result: CheckResult) -> CheckResult:
+            return replace(result, settings=replace(result.settings, units=units))
+
+        self.answers = [replace(answer, result=shown(answer.result)) for answer in self.answers]
+        if self.stand is not None:
+            self.stand = replace(self.stand, result=shown(self.stand.result))
 
     def refuse(self, number: int, message: str, remedy: str) -> Refusal:
         """Add a photo that could not be answered."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -10,9 +11,10 @@ from pathlib import Path
 
 from ..bundle.photo_set import Sighted
 from ..checking.result import CheckResult
-from ..checking.settings import CheckSettings
+from ..checking.settings import CheckSettings, Units
 from ..errors import AlignError, PhotoError
 from ..records.installation import Installation, StatedMirror, read_installation
+from ..whole_file import write_whole
 from . import thresholds
 from .receiving import Refused, cleaned
 from .series import Answer, Series, Source, series_from_json
@@ -22,6 +24,8 @@ from .worker import Ticket, Worker
 
 #: How large and how good the pictures are that a phone gets [px, JPEG quality].
 PICTURE_PX, PICTURE_QUALITY = 1700, 85
+#: What was chosen on the pages themselves.
+PAGE_FILE = "page.json"
 NO_FOCAL_LENGTH = (
     "The photo names no focal length: some phones drop it when they convert a photo on its way. The answer stands; "
     "its interval may be wider. A “most compatible” format (JPEG) in the phone's camera settings keeps it."
@@ -60,9 +64,11 @@ class Session:
         self._receiving = 0
         self._attended = ""
         self.camera = Shelf(folder / BENCH / "camera")
+        self._page = _page_of(folder / BENCH / PAGE_FILE)
         self.installation: Installation = read_installation(folder)
         self._lay_tables()
         for table in self.tables:
+            table.series.show_in(self.units)
             self._take_up(table)
 
     def _take_up(self, table: Table) -> None:
@@ -154,7 +160,25 @@ class Session:
         """
         from ..records.form import settings_for
 
-        return settings_for(self.installation, mirror.name, folder=self.folder)[0]
+        return replace(settings_for(self.installation, mirror.name, folder=self.folder)[0], units=self.units)
+
+    @property
+    def units(self) -> Units:
+        """What lengths are shown in."""
+        return "in" if self._page.get("units") == "in" else "mm"
+
+    def show_in(self, units: str) -> None:
+        """Show lengths in "mm" or "in" from now on, on this record's pages.
+
+        Raises
+        ------
+        AlignError : the disk refused.
+        """
+        self._page = {**self._page, "units": units}
+        write_whole(self.folder / BENCH / PAGE_FILE, json.dumps(self._page).encode(), make_folder=True)
+        for table in self.tables:
+            table.series.show_in(self.units)
+        self.changed()
 
     # Photos -------------------------------------------------------------------------------------------
 
@@ -313,6 +337,15 @@ class Session:
     def close(self) -> bool:
         """Begin nothing more; whether the work at hand came to its end."""
         return self.worker.stop(thresholds.STOP_S)
+
+
+def _page_of(path: Path) -> dict[str, str]:
+    """What was chosen before; nothing where it cannot be read."""
+    try:
+        raw = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return {str(key): str(value) for key, value in raw.items()} if isinstance(raw, dict) else {}
 
 
 def _of_files(result: CheckResult, shelf: Shelf, numbers: Sequence[int]) -> CheckResult:

@@ -34,6 +34,8 @@ class SidePages(Handling):
             Route("/phone/code.svg", self.code, methods=get),
             Route("/record", self.record, methods=both),
             Route("/record/page", self.record_page, methods=get),
+            Route("/record/remove", self.remove, methods=["POST"]),
+            Route("/mirror/{key}/units", self.units, methods=["POST"]),
             Route("/plan", self.plan, methods=both),
             Route("/plan/{scene}/{picture}", self.plan_picture, methods=get),
             Route("/camera", self.camera, methods=get),
@@ -66,7 +68,25 @@ class SidePages(Handling):
             done = await run_in_threadpool(self.session.worker.wait, ticket, thresholds.FORM_WAIT_S)
             return RedirectResponse("/record/page" if done and ticket.state == "done" else "/record", 303)
         made = (self.session.folder / "record.html").is_file()
-        return self._page("record.html.j2", "record", made=made, **self._work_at(other_work.RECORD))
+        entries = await run_in_threadpool(other_work.entries_of, self.session)
+        at_work = self._work_at(other_work.RECORD)
+        return self._page("record.html.j2", "record", made=made, entries=entries, **at_work)
+
+    async def remove(self, request: Request) -> Response:
+        """Take an entry out of the record."""
+        written = await self._written(request)
+        number = written.get("entry", "")
+        if not number.isascii() or not number.isdigit() or len(number) > 9:
+            raise HTTPException(404)
+        await run_in_threadpool(other_work.take_out, self.session, int(number), written.get("why", ""))
+        return RedirectResponse("/record", 303)
+
+    async def units(self, request: Request) -> Response:
+        """Show lengths in millimetres or in inches."""
+        table = self._table(request)
+        units = "in" if (await self._written(request)).get("units") == "in" else "mm"
+        await run_in_threadpool(self.session.show_in, units)
+        return RedirectResponse(f"/mirror/{table.key}", 303)
 
     async def record_page(self, request: Request) -> Response:
         """The page itself, as `align record` made it."""
@@ -121,7 +141,12 @@ class SidePages(Handling):
         """A photo of lamps, or what is to be done with them."""
         table = self._table(request)
         at = f"/mirror/{table.key}/lamps"
-        return await self._deed(request, table.lamps, at, lambda: other_work.find_glass(self.session, table))
+        without: dict[str, float | None] = {}
+        if request.method == "POST" and request.path_params["deed"] == "answer":
+            without = other_work.without_sheet(await self._written(request))
+        return await self._deed(
+            request, table.lamps, at, lambda: other_work.find_glass(self.session, table, **without)
+        )
 
     async def camera(self, request: Request) -> Response:
         """The photos of a camera, and what they tell."""

@@ -132,13 +132,13 @@ def verdict_heading(result: CheckResult) -> str:
     return VERDICT_WORDS[result.verdict].capitalize()
 
 
-def packing_of(mirror: MirrorResult) -> list[Packing]:
+def packing_of(mirror: MirrorResult, units: str = "mm") -> list[Packing]:
     """All places of a mirror's packing, in reading order."""
     return [
         Packing(
             place_words(shim),
-            shim_size_words(shim),
-            stack_words(shim) if mirror.shims.mount != "per 100 mm" else "",
+            shim_size_words(shim, units=units),
+            stack_words(shim, units) if mirror.shims.mount != "per 100 mm" else "",
             shim_is_needed(shim),
         )
         for shim in mirror.shims.shims
@@ -150,12 +150,12 @@ def place_words(shim: Shim) -> str:
     return CORNER_WORDS.get(shim.place) or PLACE_WORDS.get(shim.place, shim.place)
 
 
-def packing_words(shim: Shim) -> str:
+def packing_words(shim: Shim, units: str = "mm") -> str:
     """ "1.84 mm (1.5 + 0.25 + 0.1)", or "nothing"."""
     if not shim_is_needed(shim):
         return "nothing"
-    stack = stack_words(shim)
-    return shim_size_words(shim) + (f" ({stack})" if stack else "")
+    stack = stack_words(shim, units)
+    return shim_size_words(shim, units=units) + (f" ({stack})" if stack else "")
 
 
 def what_changed(answer: Answer, before: Answer | None) -> list[str]:
@@ -172,7 +172,7 @@ def what_changed(answer: Answer, before: Answer | None) -> list[str]:
         whose = f"Mirror {mirror.number}: " if several else ""
         for axis in axes(mirror, answer.result.tolerance_deg, old):
             words.append(whose + _moved_words(axis))
-        words += [whose + more for more in _packing_left(mirror)]
+        words += [whose + more for more in _packing_left(mirror, answer.result.settings.units)]
     return words
 
 
@@ -208,7 +208,7 @@ def _moved_words(axis: Axis) -> str:
     return f"{sizes}: {'nearer to true' if new < old else 'farther from true'}."
 
 
-def _packing_left(mirror: MirrorResult) -> list[str]:
+def _packing_left(mirror: MirrorResult, units: str) -> list[str]:
     """ "Top left: 0.3 mm more." """
     needed = [shim for shim in mirror.shims.shims if shim_is_needed(shim)]
     if not needed:
@@ -216,7 +216,7 @@ def _packing_left(mirror: MirrorResult) -> list[str]:
     if mirror.verdict == "square":
         return []
     parts = (
-        f"{CORNER_WORDS.get(s.place) or PLACE_WORDS.get(s.place, s.place)}: {shim_size_words(s)} more"
+        f"{CORNER_WORDS.get(s.place) or PLACE_WORDS.get(s.place, s.place)}: {shim_size_words(s, units=units)} more"
         for s in needed
     )
     words = "; ".join(parts)

@@ -74,3 +74,19 @@ def test_the_code_holds_the_address() -> None:
 def test_wrong_usage_is_exit_code_2(options: list[str]) -> None:
     """Before anything is made."""
     assert CliRunner().invoke(align_group, ["bench", *options]).exit_code == 2
+
+
+def test_a_camera_that_does_not_open_is_said_before_anything_is_served(tmp_path: Path) -> None:
+    """Exit code 1, the error's own words, and no page that would wait for pictures."""
+    done = CliRunner().invoke(align_group, ["bench", str(tmp_path / "record"), "--no-open", "--camera-index", "97"])
+    assert done.exit_code == 1
+    assert "Camera 97 does not open" in done.output
+    assert "The page:" not in done.output
+
+
+@pytest.mark.parametrize(
+    "options", [["--camera-index", "-1"], ["--watch", "nowhere/at/all"], ["--watch", ".", "--watch-every", "0"]]
+)
+def test_feeds_that_cannot_be_meant_are_wrong_usage(options: list[str]) -> None:
+    """As every option of a command."""
+    assert CliRunner().invoke(align_group, ["bench", *options]).exit_code == 2

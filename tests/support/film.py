@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from align.optics.camera_model import prior_from_focal
-from align.solve.simulate import phone_camera
+from align.solve.simulate import Simulated, phone_camera
 from align.target.sheets import SHEETS
 from tests.support.synthetic import EQUIVALENT_MM, synthetic_photo
 
@@ -89,13 +89,20 @@ def drawn_scene(seed: int, moves_s: Sequence[float] = (5.0, 10.0), swing_mm: flo
 
 def frame_at(scene: Scene, time_s: float, seed: int, size: tuple[int, int] = SIZE) -> NDArray[np.uint8]:
     """One grey frame."""
+    return frame_and_truth(scene, time_s, seed, size)[0]
+
+
+def frame_and_truth(
+    scene: Scene, time_s: float, seed: int, size: tuple[int, int] = SIZE
+) -> tuple[NDArray[np.uint8], Simulated]:
+    """One grey frame, and what is where in it."""
     lean, turn, gap = scene.mirror(time_s)
     eye, aim = scene.hand(time_s)
-    photo, _ = synthetic_photo(
+    return synthetic_photo(
         SHEETS["a5"],
         eye,
         [np.array([math.radians(lean), math.radians(turn), gap, scene.thickness_mm])],
-        camera=np.array(scene.camera),
+        camera=scaled_camera(scene.camera, size),
         size=size,
         blur=0.8,
         noise=0.02,
@@ -105,7 +112,15 @@ def frame_at(scene: Scene, time_s: float, seed: int, size: tuple[int, int] = SIZ
         bow_mm=scene.bow_mm,
         grain=np.random.default_rng(seed),
     )
-    return photo
+
+
+def scaled_camera(camera: Sequence[float], size: tuple[int, int]) -> NDArray[np.float64]:
+    """The scene's camera for smaller pictures."""
+    factor = size[0] / SIZE[0]
+    parameters = np.array(camera)
+    parameters[0] += math.log(factor)
+    parameters[1:3] = (parameters[1:3] + 0.5) * factor - 0.5
+    return parameters
 
 
 @dataclass(frozen=True, eq=False)

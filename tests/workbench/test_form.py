@@ -106,3 +106,13 @@ def test_a_board_needs_its_square_and_is_no_sheet() -> None:
     assert "belong together" in errors_of(board="7 x 6")["square_mm"]
     assert "belong together" in errors_of(square_mm="20")["board"]
     assert "no printed sheet" in errors_of(board="7 x 6", square_mm="20", sheet="a5")["board"]
+
+
+def test_inches_are_understood() -> None:
+    """With their sign or name behind them; the last number's unit is that of all before it."""
+    written = {"width_mm": "12 in", "height_mm": '6"', "stock_mm": "0.01, 0.02 in", "rule_mm": "3.94 x 3.93in"}
+    mirror = mirror_from_form({**GOOD, **written}, StatedMirror(), ())
+    assert mirror.size_mm == pytest.approx((304.8, 152.4))
+    assert mirror.stock_mm == pytest.approx((0.254, 0.508))
+    assert mirror.rule_mm == pytest.approx((100.076, 99.822))
+    assert "want_turn_deg" in errors_of(want_turn_deg="3 in")
