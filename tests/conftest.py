@@ -74,6 +74,7 @@ SLOW_TESTS = (
     "tests/workbench/test_change.py::test_a_move_is_noticed_and_measured",
     "tests/workbench/test_hostile.py::test_a_hundred_hostile_requests",
     "tests/workbench/test_kill.py::test_nothing_acknowledged_is_lost",
+    "tests/workbench/test_live_stand.py::test_noise_alone_is_no_move",
     "tests/workbench/test_page.py::test_the_accessibility_checker_finds_nothing",
     "tests/workbench/test_page.py::test_the_packing_is_read",
     "tests/workbench/test_session.py::test_a_photo_of_another_camera_is_compared_but_not_joined",

@@ -27,7 +27,7 @@ from align.workbench.live import Live
 from align.workbench.live_shown import LiveShown
 from align.workbench.session import Session
 from tests.support.film import MOVE_S, Film, drawn_scene, read_film, write_film
-from tests.support.film_source import FilmSource
+from tests.support.film_source import FilmSource, frame_of
 
 FPS, SECONDS = 24.0, 15.0
 #: Frames of a slowed film in each second of its own: what an idle machine answers, and a little less.
@@ -61,11 +61,12 @@ class Figures:
     false: int = 0
 
 
-def film_for(seed: int) -> Film:
-    """The film of a seed, drawn where it is missing."""
+def film_for(seed: int, pace: float) -> Film:
+    """The film of a seed, drawn where it is missing; of a slowed one only the frames that are given."""
     folder = Path(tempfile.gettempdir()) / "align-films" / f"film-{seed}"
-    if len(list(folder.glob("frame-*.jpg"))) < round(FPS * SECONDS):
-        write_film(folder, drawn_scene(seed), seed, FPS, SECONDS)
+    given = {frame_of(step, SLOWED_FPS, FPS) for step in range(round(SLOWED_FPS * SECONDS) + 1)}
+    given.add(round(FPS * SECONDS) - 1)
+    write_film(folder, drawn_scene(seed), seed, FPS, SECONDS, only=lambda number: pace >= 1 or number in given)
     return read_film(folder)
 
 
@@ -176,7 +177,7 @@ def main(films: int, first_seed: int, pace: float) -> None:
     figures = Figures()
     for seed in range(first_seed, first_seed + films):
         with tempfile.TemporaryDirectory() as folder:
-            film = film_for(seed)
+            film = film_for(seed, pace)
             said, used = run(film, Path(folder) / "record", pace)
             take(figures, film, said, used, pace)
             print(f"film {seed}: {len(said)} answers", flush=True)

@@ -125,7 +125,7 @@ def scaled_camera(camera: Sequence[float], size: tuple[int, int]) -> NDArray[np.
 
 @dataclass(frozen=True, eq=False)
 class Film:
-    """A film on the disk, its frames as JPEG data."""
+    """A film, its frames as JPEG data; b"" for those that were not drawn."""
 
     frames: tuple[bytes, ...]
     fps: float
@@ -138,14 +138,20 @@ class Film:
 
 
 def write_film(
-    folder: Path, scene: Scene, seed: int, fps: float, seconds: float, say: Callable[[str], None] = lambda _: None
+    folder: Path,
+    scene: Scene,
+    seed: int,
+    fps: float,
+    seconds: float,
+    say: Callable[[str], None] = lambda _: None,
+    only: Callable[[int], bool] = lambda _: True,
 ) -> None:
-    """Draw a film into a folder; frames that are there already stay."""
+    """Draw a film into a folder; frames that are there already stay; only : those whose numbers it likes."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "truth.json").write_text(json.dumps({"fps": fps, "scene": scene.__dict__}))
     for number in range(round(fps * seconds)):
         path = folder / f"frame-{number:04d}.jpg"
-        if path.exists():
+        if path.exists() or not only(number):
             continue
         frame = frame_at(scene, number / fps, 1000 * seed + number)
         cv2.imwrite(str(path), frame, [cv2.IMWRITE_JPEG_QUALITY, 92])
@@ -158,7 +164,8 @@ def read_film(folder: Path) -> Film:
     raw: dict[str, Any] = json.loads((folder / "truth.json").read_text())
     facts = {key: tuple(value) if isinstance(value, list) else value for key, value in raw["scene"].items()}
     facts["stands"] = tuple(tuple(stand) for stand in facts["stands"])
-    frames = tuple(path.read_bytes() for path in sorted(folder.glob("frame-*.jpg")))
+    paths = {int(path.stem[-4:]): path for path in folder.glob("frame-*.jpg")}
+    frames = tuple(paths[n].read_bytes() if n in paths else b"" for n in range(max(paths) + 1))
     return Film(frames, float(raw["fps"]), Scene(**facts))
 
 

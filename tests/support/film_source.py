@@ -13,6 +13,11 @@ from numpy.typing import NDArray
 from tests.support.film import Film
 
 
+def frame_of(step: int, fps: float, film_fps: float) -> int:
+    """The film's frame that is given at a step of so many a second."""
+    return int(step / fps * film_fps + 1e-6)
+
+
 class FilmSource:
     """Gives a film's frames at its pace.
 
@@ -39,8 +44,8 @@ class FilmSource:
         due = self._began + (int(self._last / self.film.fps * self.fps + 1e-6) + 1) / self.fps / self.pace
         if now < due:
             time.sleep(due - now)
-        given = int((time.monotonic() - self._began) * self.pace * self.fps + 1e-6)
-        number = max(int(given / self.fps * self.film.fps + 1e-6), self._last + 1)
+        step = int((time.monotonic() - self._began) * self.pace * self.fps + 1e-6)
+        number = max(frame_of(step, self.fps, self.film.fps), self._last + 1)
         if not self.loop and number >= len(self.film.frames) + self.hold_s * self.film.fps:
             self._over.set()
             time.sleep(0.05)

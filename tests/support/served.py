@@ -1,6 +1,6 @@
 """The bench's server in a process of its own, as a person's command starts it, and requests to it.
 
-python -m tests.support.served FOLDER PORT [SHOWN]     serves; prints port and token as JSON
+python -m tests.support.served FOLDER PORT [SHOWN [PICTURE]]     serves; prints port and token as JSON
 """
 
 from __future__ import annotations
@@ -27,13 +27,16 @@ MIRROR_FORM = (
 
 
 class Served:
-    """A running server; `shown` is a second address that asks for the token, as a phone's does."""
+    """A running server; `shown` is a second address that asks for the token, as a phone's does.
 
-    def __init__(self, folder: Path, shown: str = "") -> None:
+    picture : a picture file in place of a camera, looked at live; it may be written anew
+    """
+
+    def __init__(self, folder: Path, shown: str = "", picture: Path | None = None) -> None:
         self.folder = folder
         environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.support.served", str(folder), "0", shown],
+            [sys.executable, "-m", "tests.support.served", str(folder), "0", shown, str(picture or "")],
             cwd=ROOT,
             env=environment,
             stdout=subprocess.PIPE,
@@ -153,15 +156,28 @@ def read_all(line: socket.socket) -> bytes:
     return b"".join(parts)
 
 
-def main(folder: Path, port: int, shown: str) -> None:
+def main(folder: Path, port: int, shown: str, picture: str) -> None:
     """Serve until an interrupt, then end as the command does."""
     from align.workbench.server import listen, serve
 
     listening = listen(port, phone=bool(shown), shown=shown or None)
     print(json.dumps({"port": listening.doors.port, "token": listening.doors.token}), flush=True)
-    serve(folder, listening)
+    serve(folder, listening, wanted=_looking_at(picture))
     os._exit(0)
 
 
+def _looking_at(picture: str) -> Any:
+    """A camera that shows a picture file; None where there is none."""
+    if not picture:
+        return None
+    import cv2
+
+    from align.workbench.feeds import Wanted
+    from tests.support.film_source import StillSource
+
+    return Wanted(StillSource(lambda: cv2.imread(picture, cv2.IMREAD_GRAYSCALE), 10.0))
+
+
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3] if len(sys.argv) > 3 else "")
+    words = [*sys.argv[1:], "", ""]
+    main(Path(words[0]), int(words[1]), words[2], words[3])
