@@ -32,7 +32,7 @@ class FilmSource:
         self.seconds = len(film.frames) / film.fps
         self.hold_s = hold_s
         self._began: float | None = None
-        self._last = -1
+        self._step = -1
         self._given: deque[tuple[float, int]] = deque(maxlen=500)
         self._over = threading.Event()
 
@@ -41,16 +41,15 @@ class FilmSource:
         now = time.monotonic()
         if self._began is None:
             self._began = now
-        due = self._began + (int(self._last / self.film.fps * self.fps + 1e-6) + 1) / self.fps / self.pace
+        due = self._began + (self._step + 1) / self.fps / self.pace
         if now < due:
             time.sleep(due - now)
-        step = int((time.monotonic() - self._began) * self.pace * self.fps + 1e-6)
-        number = max(frame_of(step, self.fps, self.film.fps), self._last + 1)
+        self._step = max(int((time.monotonic() - self._began) * self.pace * self.fps + 1e-6), self._step + 1)
+        number = frame_of(self._step, self.fps, self.film.fps)
         if not self.loop and number >= len(self.film.frames) + self.hold_s * self.film.fps:
             self._over.set()
             time.sleep(0.05)
             return None
-        self._last = number
         pick = number % len(self.film.frames) if self.loop else min(number, len(self.film.frames) - 1)
         pixels = self.film.pixels(pick)
         self._given.append((time.monotonic(), pick))
