@@ -44,8 +44,8 @@ def edge_blur_px(gray: NDArray[np.uint8]) -> float | None:
     A step of height A under a Gaussian blur of sd b is steepest by A / (b sqrt(2 pi)). Motion blurs edges across
     its direction only, so four directions are looked at. None where the photo has too few edges to tell.
 
-    skimage.measure.blur_effect was tried in its place: it averages over all that a photo shows, so that scenes of one
-    blur scatter as far as a blur of 1 px does, and takes seven times as long (DEVELOPERS.md).
+    skimage.measure.blur_effect was tried in its place: it averages over all that a photo shows, so that scenes of
+    one blur scatter as far as a blur of 1 px does, and takes seven times as long (DEVELOPERS.md).
     """
     rows, columns = (size // BLOCK_PX for size in gray.shape)
     if rows * columns < MIN_BLOCKS:
