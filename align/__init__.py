@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from .calibration.picture import save_calibration_picture
     from .calibration.result import Calibration
     from .calibration.text import calibration_text
+    from .checking.flatness_picture import save_flatness_picture
     from .checking.job import check
     from .checking.picture import draw_check, save_check_picture
     from .checking.result import CheckResult, MirrorResult
@@ -61,6 +62,7 @@ _HOMES = {
     "check_text": "checking.text",
     "draw_check": "checking.picture",
     "save_check_picture": "checking.picture",
+    "save_flatness_picture": "checking.flatness_picture",
     "write_sheet_pdf": "target.pdf",
     "glass_of": "ghosts.job",
     "glass_text": "ghosts.text",
@@ -135,6 +137,7 @@ __all__ = [
     "read_installation",
     "save_calibration_picture",
     "save_check_picture",
+    "save_flatness_picture",
     "save_glass_picture",
     "settings_for",
     "start_record",

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -53,3 +54,11 @@ def combined(value: float, moved: list[tuple[float, float]]) -> Quantity:
     down = math.sqrt(sum(min(0.0, low - value, high - value) ** 2 for low, high in moved))
     up = math.sqrt(sum(max(0.0, low - value, high - value) ** 2 for low, high in moved))
     return Quantity(value, value - down, value + up)
+
+
+def quantity_from_json(raw: Mapping[str, Any]) -> Quantity:
+    """A quantity from its JSON object; ValueError where it is none."""
+    value, low, high = (float(raw[key]) for key in ("value", "low", "high"))
+    if not all(math.isfinite(number) for number in (value, low, high)) or not low <= high:
+        raise ValueError(f"expected finite numbers with low <= high, found {dict(raw)}")
+    return Quantity(value, low, high)

@@ -12,6 +12,7 @@ SLOW_FILES = (
     "tests/bundle/test_many_photos.py",
     "tests/bundle/test_photo_set.py",
     "tests/calibration/test_job.py",
+    "tests/checking/test_flatness_map.py",
     "tests/checking/test_picture.py",
     "tests/checking/test_sample_sets.py",
     "tests/cli/test_plan.py",

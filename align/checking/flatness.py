@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from ..quantity import Quantity
 from ..solve.joint import Solution
 from ..solve.solution import SolvedBend
+from .flatness_map import FlatnessMap, FlatVerdict
 
 Array = NDArray[np.float64]
-FlatVerdict = Literal["flat", "bent", "undetermined"]
+Worst = Literal["across", "upright"]
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,8 @@ class Flatness:
 
     sagitta_across_mm, sagitta_upright_mm : how far the part's middle stands before its edges, towards the viewer;
     part_mm : (left, right, bottom, top) of the part, from the foot of the middle of the sheet's contact edge;
-    edge_deg : how much the face at the part's edge is turned from its middle; verdict : of that, by the tolerance.
+    edge_deg : how much the face at the part's edge is turned from its middle; verdict : of that, by the tolerance;
+    of all that the map measured, where there is one.
     """
 
     sagitta_across_mm: Quantity
@@ -51,6 +53,7 @@ class Flatness:
     across_is_worst: bool
     verdict: FlatVerdict
     whole: WholeFace | None = None
+    map: FlatnessMap | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The contract's flatness object, and what was measured besides."""
@@ -62,7 +65,9 @@ class Flatness:
             "twist_mm": self.twist_mm.to_json(),
             "part_mm": {name: round(value, 1) for name, value in zip(names, self.part_mm, strict=True)},
             "edge_deg": self.edge_deg.to_json(),
+            "worst": "across" if self.across_is_worst else "upright",
             "whole_face": None if self.whole is None else self.whole.to_json(),
+            "map": None if self.map is None else self.map.to_json(),
         }
 
 

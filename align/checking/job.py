@@ -10,6 +10,7 @@ from typing import Any
 
 from ..bundle.adjustment import Adjustment, solve_sighted
 from ..bundle.photo_set import Sighted, sight_photos
+from ..errors import SolveError
 from ..photo.camera_file import read_camera_file
 from ..solve.joint import UserConstraints
 from .beside import scale_beside, with_scale
@@ -17,6 +18,12 @@ from .photo_quality import quality_of
 from .report import report
 from .result import CheckResult
 from .settings import RULE_MM, CheckSettings
+
+#: What photos for a map need in common: each alone tells the mirror's plane, and no two the same place on it.
+MAP_REMEDY = (
+    "To map a mirror from several photos, put the camera on a stand and move nothing but the sheet; or leave the "
+    "sheet and move nothing but the camera. If both moved, the photos do not tell where on the mirror each one is."
+)
 
 PathLike = str | os.PathLike[str]
 
@@ -78,7 +85,12 @@ def check_sighted(sighted: Sequence[Sighted], settings: CheckSettings) -> tuple[
     rules = settings.rule_mm if isinstance(settings.rule_mm, tuple) else None
     exact = settings.exact_print
     constraints = UserConstraints(settings.glass_mm, settings.touching, contacts, exact, rules)
-    adjustment = solve_sighted(sighted, constraints, turned_sheet=settings.turned_sheet)
+    try:
+        adjustment = solve_sighted(sighted, constraints, turned_sheet=settings.turned_sheet)
+    except SolveError as error:
+        if settings.flatness and len(sighted) > 1 and not settings.turned_sheet:
+            error.remedy = MAP_REMEDY
+        raise
     result = report(adjustment, settings, "file" if settings.camera is not None else "photo")
     quality = quality_of(adjustment, result.mirrors, settings.tolerance_deg, result.camera)
     sources = tuple(item.file for item in sighted if item.file is not None)

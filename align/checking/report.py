@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,8 +18,10 @@ from ..sighting.inter_reflections import InterReflection
 from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution
 from ..solve.solution import SolvedMirror
+from ..target.sheets import Sheet
 from .advice import advice_for
 from .flatness import flatness_of
+from .flatness_map import flatness_map
 from .overlay import overlay_of
 from .result import (
     CameraSource,
@@ -44,6 +47,8 @@ def report(adjustment: Adjustment, settings: CheckSettings, camera_source: Camer
     mirrors = tuple(
         mirror_result(solution, number, turn, sizes[number], settings) for number, turn in enumerate(wanted)
     )
+    if settings.flatness:
+        mirrors = tuple(with_map(found, sheet, solution, sizes, settings.tolerance_deg) for found in mirrors)
     focal = solution.camera.focal_px
     focal_half = solution.quantile * math.sqrt(float(solution.covariance[0, 0]))
     more_warnings, advice = advice_for(sheet, solution, photos, mirrors, settings.tolerance_deg)
@@ -147,6 +152,17 @@ def mirror_result(
         parameter_names=mirror.parameter_names,
         flatness=flatness_of(solution, number, settings.tolerance_deg, size_mm),
     )
+
+
+def with_map(
+    found: MirrorResult, sheet: Sheet, solution: Solution, sizes: Sequence[Size | None], tolerance_deg: float
+) -> MirrorResult:
+    """A mirror with the map of its flatness, by which flatness is judged then; sizes : of all mirrors."""
+    number = found.number - 1
+    shown = flatness_map(solution, number, sheet, tolerance_deg, sizes[number])
+    if found.flatness is None or shown is None:
+        return found
+    return replace(found, flatness=replace(found.flatness, verdict=shown.verdict, map=shown))
 
 
 def _distance(mirror: SolvedMirror, quantile: float) -> Quantity | None:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, get_args
 
 from ..bundle.glass import GlassSummary
 from ..errors import FileFormatError
-from ..quantity import Quantity
+from ..quantity import quantity_from_json
+from .flatness_stored import flatness_from_json
 from .result import (
     CameraSource,
     CameraSummary,
     CheckResult,
+    CurlSummary,
     Grade,
     InterReflectionSummary,
     MirrorAngle,
@@ -64,11 +65,12 @@ def check_from_json(raw: Mapping[str, Any], where: str) -> CheckResult:
         return CheckResult(
             photos=tuple(_photo(item) for item in raw["photos"]),
             camera=CameraSummary(
-                _one_of(CameraSource, raw["camera"]["source"]), quantity(raw["camera"]["focal_px"])
+                _one_of(CameraSource, raw["camera"]["source"]), quantity_from_json(raw["camera"]["focal_px"])
             ),
             mirrors=tuple(_mirror(item, n, raw["want_turn_deg"]) for n, item in enumerate(raw["mirrors"], 1)),
+            curls=tuple(_curl(item) for item in raw.get("sheet_shape", {}).get("curls", ())),
             angles=tuple(
-                MirrorAngle(int(a["mirrors"][0]), int(a["mirrors"][1]), quantity(a["angle_deg"]))
+                MirrorAngle(int(a["mirrors"][0]), int(a["mirrors"][1]), quantity_from_json(a["angle_deg"]))
                 for a in raw.get("angles", ())
             ),
             sheet=str(raw["sheet"]),
@@ -102,20 +104,12 @@ def glass_from_json(raw: Mapping[str, Any], where: str) -> StoredGlass:
         raise FileFormatError(f"{where}: the answer is damaged: {error!r}.", _REMEDY) from None
 
 
-def quantity(raw: Mapping[str, Any]) -> Quantity:
-    """A quantity from its JSON object; ValueError where it is none."""
-    value, low, high = (float(raw[key]) for key in ("value", "low", "high"))
-    if not all(math.isfinite(number) for number in (value, low, high)) or not low <= high:
-        raise ValueError(f"expected finite numbers with low <= high, found {dict(raw)}")
-    return Quantity(value, low, high)
-
-
 def shims_from_json(raw: Mapping[str, Any], turn_by: str = "", stacks: Mapping[str, Any] | None = None) -> ShimSet:
     """The packing from {place: quantity}: the places tell how the mirror is held.
 
     stacks : {place: sheets}; None in entries that do not say it: they are worked out from the common ones.
     """
-    thickness = {str(place): quantity(item) for place, item in raw.items()}
+    thickness = {str(place): quantity_from_json(item) for place, item in raw.items()}
     places = set(thickness)
     mount: ShimMount = "per 100 mm"
     if places <= {"front", "rear"}:
@@ -141,7 +135,9 @@ def _packing(raw: Mapping[str, Any]) -> ShimSet:
     remaining = None
     if left is not None:
         turn = left["turn_deg"]
-        remaining = Remainder(quantity(left["lean_deg"]), None if turn is None else quantity(turn))
+        remaining = Remainder(
+            quantity_from_json(left["lean_deg"]), None if turn is None else quantity_from_json(turn)
+        )
     return replace(shims, asks_turn=raw.get("asks_turn") is True, remaining=remaining)
 
 
@@ -189,17 +185,22 @@ def _mirror(raw: Mapping[str, Any], number: int, want_turn_deg: Any) -> MirrorRe
     """A mirror; `want_turn_deg` is what was wanted of all, in entries that do not say it of each."""
     return MirrorResult(
         number=number,
-        lean_deg=quantity(raw["lean_deg"]),
-        turn_deg=quantity(raw["turn_deg"]),
-        distance_mm=None if raw["distance_mm"] is None else quantity(raw["distance_mm"]),
+        lean_deg=quantity_from_json(raw["lean_deg"]),
+        turn_deg=quantity_from_json(raw["turn_deg"]),
+        distance_mm=None if raw["distance_mm"] is None else quantity_from_json(raw["distance_mm"]),
         glass=_glass(raw["glass"]),
         shims=_packing(raw),
         verdict=_one_of(Verdict, raw["verdict"]),
-        climb_mm_per_100=quantity(raw["climb_mm_per_100"]),
-        bend_mm_per_100=quantity(raw["bend_mm_per_100"]),
+        climb_mm_per_100=quantity_from_json(raw["climb_mm_per_100"]),
+        bend_mm_per_100=quantity_from_json(raw["bend_mm_per_100"]),
         want_turn_deg=float(raw.get("want_turn_deg", want_turn_deg)),
-        offset_mm=None if raw.get("offset_mm") is None else quantity(raw["offset_mm"]),
+        offset_mm=None if raw.get("offset_mm") is None else quantity_from_json(raw["offset_mm"]),
+        flatness=None if raw.get("flatness") is None else flatness_from_json(raw["flatness"]),
     )
+
+
+def _curl(raw: Mapping[str, Any]) -> CurlSummary:
+    return CurlSummary(str(raw["place"]), quantity_from_json(raw["lift_mm"]))
 
 
 def _glass(raw: Mapping[str, Any]) -> GlassSummary:
@@ -208,7 +209,7 @@ def _glass(raw: Mapping[str, Any]) -> GlassSummary:
         raise ValueError(f"unknown glass verdict {verdict!r}")
     thickness = raw["thickness_mm"]
     return GlassSummary(
-        verdict, None if thickness is None else quantity(thickness), str(raw.get("source", "measured"))
+        verdict, None if thickness is None else quantity_from_json(thickness), str(raw.get("source", "measured"))
     )
 
 

@@ -16,6 +16,7 @@ from .wording import (
     CORNER_WORDS,
     PLACE_WORDS,
     VERDICT_WORDS,
+    flatness_short,
     lean_short,
     quality_short,
     shim_is_needed,
@@ -48,6 +49,8 @@ def caption_lines(result: CheckResult, heading: str = "") -> list[tuple[str, flo
             words = mirror.shims.turn_by
             then = needed and words.startswith("turn ")  # what is to be done next; else it asks or explains
             lines.append((f"Then {words}" if then else words[0].upper() + words[1:], BODY_SHARE, False))
+        if mirror.flatness is not None:
+            lines.append((flatness_short(mirror.flatness, result.settings.units), BODY_SHARE, False))
     for angle in result.angles:
         size = with_uncertainty(angle.angle_deg, "°", ANGLE_DECIMALS)
         lines.append((f"Angle between mirrors {angle.first} and {angle.second}: {size}", BODY_SHARE, False))

@@ -18,6 +18,7 @@ from .wording import (
     glass_words,
     inter_reflection_words,
     lean_words,
+    map_words,
     quality_words,
     remaining_words,
     shim_is_needed,
@@ -66,7 +67,11 @@ def _mirror_lines(mirror: MirrorResult, result: CheckResult) -> list[str]:
         lines += _row("Gap", f"{gap} from the middle of the contact edge to the glass, which runs along the sheet")
     lines += _row("Glass", glass_words(mirror.glass, units))
     if mirror.flatness is not None:
-        lines += _row("Flat", flatness_words(mirror.flatness, units))
+        shown = mirror.flatness.map
+        words = (
+            flatness_words(mirror.flatness, units) if shown is None else map_words(shown, len(result.photos), units)
+        )
+        lines += _row("Flat", words)
     return lines
 
 

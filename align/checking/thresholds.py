@@ -35,6 +35,13 @@ BOW_WORTH_MM, BOW_SIGMAS = 0.7, 4.0
 #: Less than this share of the reflection's corners is worth a word; a choice.
 FEW_CORNERS_SHARE = 0.5
 
+# Is it flat ------------------------------------------------------------------------------------------------------
+
+#: Cells along the longer side of a map of the mirror's face: its shape has terms up to the fourth power. A choice.
+MAP_CELLS = 40
+#: Of a mirror's face this share is asked for before its map counts as whole; a choice.
+MAP_WHOLE_SHARE = 0.8
+
 # The photo --------------------------------------------------------------------------------------------------------
 
 #: Cameras below and above this see the sheet, or the mirror's lean, badly [deg]: by the covariance of simulated

@@ -5,6 +5,7 @@ from __future__ import annotations
 from ..bundle.glass import GlassSummary
 from ..drawing.thresholds import ANGLE_DECIMALS, LENGTH_DECIMALS
 from ..drawing.wording import (
+    KEEP,
     MM_PER_INCH,
     decimals_of,
     has_sign,
@@ -16,7 +17,9 @@ from ..drawing.wording import (
 )
 from ..quantity import Quantity, scaled
 from .flatness import Flatness
+from .flatness_map import FlatnessMap
 from .result import CheckResult, InterReflectionSummary, MirrorResult, Quality, Remainder, Shim
+from .thresholds import MAP_WHOLE_SHARE
 
 #: A street that bends by more than 45 degrees is not said to bend: it runs off [mm per 100 mm].
 SIDEWAYS_MM_PER_100 = 100.0
@@ -197,6 +200,89 @@ def flatness_words(flatness: Flatness, units: str = "mm") -> str:
         f"bent: its middle {out} by {bow}. The view at the edges of that part is off by "
         f"{with_uncertainty(flatness.edge_deg, '°', 2)} against its middle. Slacken the clip, back the mirror with "
         "a stiff board, or take thicker glass. Lean and turn are of that part"
+    )
+
+
+def flatness_short(flatness: Flatness, units: str = "mm") -> str:
+    """In few words, for a picture."""
+    across = flatness.across_is_worst
+    sagitta = flatness.sagitta_across_mm if across else flatness.sagitta_upright_mm
+    if flatness.verdict == "undetermined":
+        return "Flat? Cannot tell yet"
+    if flatness.verdict == "flat":
+        return "Flat where it shows the sheet"
+    out = "stands out" if sagitta.value > 0 else "is hollow"
+    where = "side to side" if across else "top to bottom"
+    return f"Bent: middle {out} by {_size_of(sagitta, units)}, {where}"
+
+
+def map_words(shown: FlatnessMap, photos: int, units: str = "mm") -> str:
+    """Whether the mirror is flat where it was measured, how that is known elsewhere, and what to do."""
+    over = f"over the {_measured_words(shown, units)}"
+    ends = (
+        f"{_size_of(shown.highest_mm, units)} before and {_size_of(shown.lowest_mm, units)} behind its mean plane"
+    )
+    bow = _bow_words(shown, units)
+    if shown.verdict == "flat":
+        words = f"yes, {over}: at most {ends}; lines reflected there bow by {bow} at most"
+    elif shown.verdict == "undetermined":
+        words = f"this cannot tell, {over}: up to {ends}; lines reflected there bow by {bow}"
+    else:
+        words = (
+            f"bent, {over}: up to {ends}. Steepest {_place_words(shown, units)}, by "
+            f"{with_uncertainty(shown.slope_deg, '°', 2)}: lines reflected there bow by {bow}. Slacken the clip, "
+            "back the mirror with a stiff board, or take thicker glass"
+        )
+    return f"{words}. {_beyond_words(shown, photos, units)}"
+
+
+def map_title(shown: FlatnessMap, units: str = "mm") -> str:
+    """The map's verdict in one sentence."""
+    over = f"over the {_measured_words(shown, units)}"
+    if shown.verdict == "flat":
+        return f"FLAT {over}."
+    if shown.verdict == "undetermined":
+        return f"CANNOT TELL whether it is flat {over}."
+    return f"BENT {over}: lines bow by {_bow_words(shown, units)}."
+
+
+def _measured_words(shown: FlatnessMap, units: str) -> str:
+    """ "61 % of the mirror that was measured"."""
+    if shown.size_known:
+        return f"{100 * shown.measured_share:.0f}{KEEP}% of the mirror that was measured"
+    sides = [float(places[-1] - places[0]) for places in (shown.right_mm, shown.up_mm)]
+    size = "{:.0f} x {:.0f} mm".format(*sides)
+    if units == "in":
+        size = "{:.1f} x {:.1f} in".format(*(side / MM_PER_INCH for side in sides))
+    return f"part that was measured, within {size}"
+
+
+def _bow_words(shown: FlatnessMap, units: str) -> str:
+    """ "0.7 mm per 100 mm"; an upper end where it is flat or cannot be told."""
+    bow = shown.bow_mm_per_100.value if shown.verdict == "bent" else shown.bow_mm_per_100.high
+    return f"{number_text(bow / 10, 3)} in per 10 in" if units == "in" else f"{number_text(bow, 2)} mm per 100 mm"
+
+
+def _place_words(shown: FlatnessMap, units: str) -> str:
+    right, up = shown.slope_at_mm
+    side = "right" if right >= 0 else "left"
+    if units == "in":
+        inches = [length / MM_PER_INCH for length in (abs(right), up)]
+        return f"{inches[0]:.1f} in to the {side} of the sheet's middle and {inches[1]:.1f} in up"
+    return f"{abs(right):.0f} mm to the {side} of the sheet's middle and {up:.0f} mm up"
+
+
+def _beyond_words(shown: FlatnessMap, photos: int, units: str) -> str:
+    """What lies beyond what was measured, and how it would be."""
+    if not shown.size_known:
+        return "With --mirror WIDTHxHEIGHT the map shows the whole mirror; lean and turn are of that part"
+    if shown.measured_share >= MAP_WHOLE_SHARE or shown.beyond_mm is None:
+        return "Lean and turn are of that part"
+    half = number_text(shown.beyond_mm / MM_PER_INCH, 4) if units == "in" else number_text(shown.beyond_mm, 2)
+    more = "More photos" if photos > 1 else "Several photos"
+    return (
+        f"The rest is extrapolated, to ± {half} {units} at worst. {more} measure it: the camera on a stand, the "
+        "sheet moved along the mirror, and nearer and farther, between them. Lean and turn are of the measured part"
     )
 
 

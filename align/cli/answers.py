@@ -29,6 +29,27 @@ def pictures_for(picture: Path, count: int) -> list[Path]:
     return [picture.with_name(f"{picture.stem}-{number}{picture.suffix}") for number in range(1, count + 1)]
 
 
+def map_path(picture: Path, which: str = "") -> Path:
+    """The file that a map goes to: NAME-flatness.png beside NAME.png."""
+    return picture.with_name(f"{picture.stem}-flatness{which}{picture.suffix}")
+
+
+def save_maps(result: CheckResult, picture: Path) -> list[Path]:
+    """Beside a picture the map of each mirror's flatness, where it was asked for; the files."""
+    maps = [(m.number, m.flatness.map) for m in result.mirrors if m.flatness is not None and m.flatness.map]
+    if not maps:
+        return []
+    from ..checking.flatness_picture import save_flatness_picture
+
+    written = []
+    for number, shown in maps:
+        several = len(result.mirrors) > 1
+        path = map_path(picture, f"-{number}" if several else "")
+        heading = f"Mirror {number}" if several else ""
+        written.append(save_flatness_picture(shown, path, heading=heading, units=result.settings.units))
+    return written
+
+
 #: Which field of the settings each option states.
 FIELDS = {
     "camera": "camera",

@@ -11,10 +11,12 @@ from .answers import (
     EXIT_CODES,
     PICTURE_SUFFIXES,
     kept_in,
+    map_path,
     open_pictures,
     pictures_for,
     print_result,
     progress_words,
+    save_maps,
     stated_fields,
 )
 from .errors import answer_errors
@@ -153,7 +155,8 @@ def refuse_wrong_usage(photos: tuple[Path, ...], options: dict[str, Any]) -> Non
     if picture.suffix.lower() not in PICTURE_SUFFIXES:
         raise click.UsageError(f"--picture must end in .png or .jpg; found {picture.name!r}.")
     places = {path.resolve() for path in photos}
-    if any(path.resolve() in places for path in pictures_for(picture, len(photos))):
+    drawn = [*pictures_for(picture, len(photos)), map_path(picture)]
+    if any(path.resolve() in places for path in drawn):
         raise click.UsageError("--picture would overwrite a photo; give it another name.")
 
 
@@ -209,6 +212,7 @@ def _check_together(
 
         for number, path in enumerate(pictures_for(picture, len(photos))):
             written.append(save_check_picture(result, path, number))
+        written += save_maps(result, picture)
     kept = None if filing is None or filed is None else kept_in(filing, filed)
     print_result(result, written, as_json, kept)
     return EXIT_CODES[result.verdict]

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..errors import AlignError
-from .answers import EXIT_CODES, Kept, kept_in, pictures_for, print_result
+from .answers import EXIT_CODES, Kept, kept_in, pictures_for, print_result, save_maps
 from .errors import DEBUG_VARIABLE, EXIT_CANNOT_ANSWER, error_json, fault, say_error
 from .streams import print_json
 
@@ -294,6 +294,7 @@ def answer_photo(photo: Path, picture: Path | None, settings: CheckSettings) -> 
             from ..checking.picture import save_check_picture
 
             save_check_picture(result, picture, 0)
+            save_maps(result, picture)
         return Answer(photo, result, picture)
     except AlignError as error:
         return Answer(photo, error=error)

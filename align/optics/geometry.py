@@ -106,3 +106,36 @@ def fit_homography(source: Array, destination: Array) -> Array:
     solution = np.linalg.eigh(rows.T @ rows)[1][:, 0].reshape(3, 3)
     homography = np.linalg.inv(to_norm) @ solution @ from_norm
     return np.asarray(homography / homography[2, 2])
+
+
+def convex_hull(points: Array) -> Array:
+    """(h, 2) corners of the convex hull of (n, 2) points, anticlockwise.
+
+    Source: A. M. Andrew, Another efficient algorithm for convex hulls in two dimensions, Information Processing
+    Letters 9 (1979) 216.
+    """
+    ordered = [tuple(point) for point in np.unique(np.asarray(points, float), axis=0)]
+    if len(ordered) < 3:
+        return np.array(ordered)
+    chains = []
+    for way in (ordered, ordered[::-1]):
+        chain: list[tuple[float, ...]] = []
+        for x, y in way:
+            while len(chain) > 1 and _left_turn(chain[-2], chain[-1], (x, y)) <= 0:
+                chain.pop()
+            chain.append((x, y))
+        chains += chain[:-1]
+    return np.array(chains)
+
+
+def _left_turn(a: tuple[float, ...], b: tuple[float, ...], c: tuple[float, ...]) -> float:
+    """Positive where the way from a by b to c turns to the left."""
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+
+
+def inside_convex(points: Array, corners: Array) -> NDArray[np.bool_]:
+    """(n,) whether (n, 2) points lie in a convex polygon, corners anticlockwise."""
+    inside = np.ones(len(points), bool)
+    for (x, y), (next_x, next_y) in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        inside &= (next_x - x) * (points[:, 1] - y) - (next_y - y) * (points[:, 0] - x) >= 0
+    return inside

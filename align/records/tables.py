@@ -11,8 +11,10 @@ from ..checking.wording import (
     VERDICT_WORDS,
     bend_words,
     climb_words,
+    flatness_words,
     glass_words,
     lean_words,
+    map_words,
     shim_is_needed,
     shim_size_words,
     stack_words,
@@ -88,7 +90,17 @@ def _answer_rows(mirrors: Sequence[MirrorResult]) -> list[tuple[str, list[str]]]
         ("View", [_view_words(m) for m in mirrors]),
         ("Packing", [_packing_in_short(m) for m in mirrors]),
         ("Gap from sheet to glass", [_gap_words(m) for m in mirrors]),
+        *([("Flat", [_flat_words(m) for m in mirrors])] if any(m.flatness for m in mirrors) else []),
     ]
+
+
+def _flat_words(mirror: MirrorResult) -> str:
+    """Whether the mirror is flat, where that was measured."""
+    if mirror.flatness is None:
+        return "not measured"
+    if mirror.flatness.map is not None:
+        return map_words(mirror.flatness.map, 2)
+    return flatness_words(mirror.flatness)
 
 
 def wanted_words(want_turn_deg: float) -> str:

@@ -14,6 +14,7 @@ Statistical Science 14 (1999) 382.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,13 +66,13 @@ def print_sds(level: float) -> Array:
     return np.asarray(PRINT_SDS * np.array([1.0] + [level] * (len(PRINT_SDS) - 1)))
 
 
-def bend_units(face: Face) -> Array:
+def bend_units(face: Face, powers: Sequence[tuple[int, int]] = BEND_POWERS) -> Array:
     """(12,) [mm^2] bend parameters of a face with unit curvature, which changes over BEND_REACH half sizes.
 
     Each further power is that much of Taylor's series of an arch, cos(x / reach).
     """
     units = []
-    for i, j in BEND_POWERS:
+    for i, j in powers:
         lengths = (face.half_u_mm**i * face.half_v_mm**j) ** (2 / (i + j))
         units.append(lengths / (math.factorial(i) * math.factorial(j) * BEND_REACH ** (i + j - 2)))
     return np.array(units)

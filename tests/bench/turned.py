@@ -1,7 +1,7 @@
 """What turning the sheet between photos is worth, on simulated corners: python -m tests.bench.turned [CASES]
 
 An ordinary printer's faults (the sd of `align/solve/thresholds.py`), corners with 0.03 px of noise, and sheets that
-lie down anew to 0.0057 degrees. Prints the table of docs/photo_sets.md.
+lie down anew to 0.0057 degrees. Prints the table of docs/moved_sheet.md.
 """
 
 from __future__ import annotations

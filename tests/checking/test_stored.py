@@ -4,23 +4,36 @@ from __future__ import annotations
 
 import copy
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from align.checking.result import CheckResult
+from align.checking.flatness import Flatness, WholeFace
+from align.checking.result import CheckResult, CurlSummary
 from align.checking.settings import Mount
 from align.checking.stored import check_from_json, glass_from_json
 from align.checking.wording import verdict_sentence
 from align.errors import FileFormatError
-from tests.support.answers import made_answer, made_mirror
+from tests.support.answers import about, made_answer, made_mirror
 from tests.support.record_samples import GLASS_ANSWER
 
+FLATNESS = Flatness(
+    *(about(value, 0.01) for value in (0.12, -0.03, 0.0)),
+    (-67.1, 66.4, 41.0, 80.2),
+    about(0.2, 0.02),
+    across_is_worst=True,
+    verdict="bent",
+    whole=WholeFace(about(0.6, 0.1), about(-0.3, 0.1), about(0.3, 0.1), about(0.0, 0.1)),
+)
 ANSWERS = {
     "wall": made_answer(made_mirror(mirror_size_mm=(240, 170))),
     "per 100 mm": made_answer(made_mirror()),
     "foot": made_answer(made_mirror(mount=Mount("foot", 40.0))),
     "two": made_answer(made_mirror(), made_mirror(0.02, 0.0, number=2), warnings=("one",), advice=("two",)),
+    "shape": replace(
+        made_answer(replace(made_mirror(), flatness=FLATNESS)), curls=(CurlSummary("far", about(0.6, 0.05)),)
+    ),
     "wanted": made_answer(made_mirror(0.0, 12.0, want_turn_deg=12.0)),
 }
 
@@ -61,6 +74,8 @@ def damaged(path: list[Any], value: Any) -> dict[str, Any]:
         (["camera"], "photo"),
         (["tolerance_deg"], "small"),
         (["mirrors", 0, "shims_mm"], {"top_left": 1.0}),
+        (["mirrors", 0, "flatness"], {"verdict": "flat"}),
+        (["sheet_shape", "curls"], [{"place": "far"}]),
     ],
 )
 def test_damage_is_refused(path: list[Any], value: Any) -> None:

@@ -9,12 +9,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.spatial import ConvexHull
 from scipy.spatial.transform import Rotation
 
 from align.optics.geometry import (
     angle_between,
     apply_homography,
+    convex_hull,
     fit_homography,
+    inside_convex,
     lean_turn_of_normal,
     mirror_normal,
     reflect,
@@ -200,3 +203,14 @@ def test_homography_of_a_far_small_square_keeps_its_digits():
     pixels = np.array([4000.0, 3000.0]) + 7.0 * (points - [1000.0, 2000.0])
     found = fit_homography(points, pixels)
     np.testing.assert_allclose(apply_homography(found, points), pixels, atol=1e-5)
+
+
+def test_hull_holds_all_points_and_ends_at_some():
+    points = np.random.default_rng(4).normal(size=(60, 2))
+    corners = convex_hull(points)
+    expected = ConvexHull(points)
+    assert len(corners) == len(expected.vertices)
+    np.testing.assert_allclose(sorted(map(tuple, corners)), sorted(map(tuple, points[expected.vertices])))
+    middle = corners.mean(axis=0)
+    assert inside_convex(middle + 0.999 * (points - middle), corners).all()
+    assert not inside_convex(middle + 1.001 * (corners - middle), corners).any()

@@ -75,7 +75,7 @@ def _mirror(rng: np.random.Generator, sheet: Sheet, bent: bool) -> BentMirror:
     spread = (NEARLY_TRUE_DEG, NEARLY_TRUE_DEG) if rng.random() < NEARLY_TRUE_SHARE else (2.5, 4.0)
     lean, turn = (float(rng.uniform(-most, most)) for most in spread)
     width, height = sheet.width_mm * rng.uniform(1.2, 2.0), (100 * rng.uniform(1.0, 1.7) + 20) * reach
-    face = Face(float(width), float(height), 0.3, _bends(rng) if bent else ())
+    face = Face(float(width), float(height), 0.3, bends_of(rng) if bent else ())
     distance = float(np.exp(rng.uniform(np.log(4), np.log(70)))) * reach
     distance += sheet.width_mm / 2 * abs(math.sin(math.radians(turn)))  # no corner of the sheet behind the glass
     thickness = float(rng.choice(GLASS_MM, p=GLASS_ODDS))
@@ -84,7 +84,7 @@ def _mirror(rng: np.random.Generator, sheet: Sheet, bent: bool) -> BentMirror:
     return BentMirror(distance, lean, turn, face, thickness, 1.52 + float(rng.normal(0, 0.004)))
 
 
-def _bends(rng: np.random.Generator) -> tuple[Bend, ...]:
+def bends_of(rng: np.random.Generator) -> tuple[Bend, ...]:
     """One main bend of up to half a millimetre and, mostly, lesser ones."""
 
     def bend(kinds: tuple[BendKind, ...], largest_mm: float) -> Bend:

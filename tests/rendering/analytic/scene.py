@@ -42,7 +42,7 @@ class LensCamera:
 
 @dataclass(frozen=True)
 class BentMirror:
-    """A mirror whose mean plane passes through (0, distance_mm, 0); thickness_mm 0: front-coated.
+    """A mirror whose mean plane passes through (beside_mm, distance_mm, 0); thickness_mm 0: front-coated.
 
     The back face is the front one moved back by the thickness: glass that is bent stays as thick as it was.
     """
@@ -54,6 +54,7 @@ class BentMirror:
     thickness_mm: float = 4.0
     index: float = 1.52
     silvering: float = 0.92
+    beside_mm: float = 0.0
 
     @cached_property
     def axes(self) -> Array:
@@ -66,7 +67,7 @@ class BentMirror:
     @cached_property
     def foot(self) -> Array:
         """(3,) [mm] where the mean plane's distance is measured."""
-        return np.array([0.0, self.distance_mm, 0.0])
+        return np.array([self.beside_mm, self.distance_mm, 0.0])
 
 
 @dataclass(frozen=True)
