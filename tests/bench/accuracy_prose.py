@@ -47,17 +47,13 @@ and it reports no interval.
 """
 
 NOT_COVERED = """\
-- **No real photograph.** Nobody has hung a mirror whose lean is known to 0.01° in front of a real phone
-  here. The rendered photos come from an independent renderer, but its lens, its noise and its JPEG are
-  models as well.
+- **No real photograph of known truth.** Nobody has hung a mirror whose lean is known to 0.01° in front of a real
+  phone here; real photos are only held against each other. The rendered photos come from an independent renderer,
+  but its lens, its noise and its JPEG are models as well.
 - **Phones outside the priors**: ultra-wide lenses, strong in-phone distortion correction, panoramas,
   digital zoom that EXIF does not tell. Simulated truths are drawn from the priors themselves.
-- **The sheet**: bow is modelled as three smooth quadratics. Creases, a lifted corner or a curled edge
-  are not.
-- **The mirror**: a perfect plane. Acrylic mirrors and thin glass that is bent by its clips are not flat
-  to 0.01°; the answer is then that of the part that reflects the sheet.
-- **The printer**: squares of true size. A scale that differs in the two directions is corrected only as
-  far as `--rule` tells.
+- **What is not flat, and prints that are not exact**: bent mirrors, curled sheets and skewed prints have a page of
+  their own, [accuracy_bent.md](accuracy_bent.md). Creases are on neither.
 - **Rolling shutter, hand shake and focus** beyond a symmetric blur.
 - **Simulated noise is white and Gaussian.** Real corner errors of neighbours are alike: on a bent board all over,
   elsewhere where a ghost or a shadow crosses them. The intervals allow for it where residuals show it; what that
@@ -66,7 +62,8 @@ NOT_COVERED = """\
   printed beside it says so.
 - **No floor in the intervals.** They come from the corners' scatter and the priors alone. On renders whose
   sheet is lit with little noise no further error was found; a printer's and a real lens's are not in them.
-- **Several photos of one mirror** and stated contact (`--touching`) are not in these tables.
+- **Several photos of one mirror** are on the pages of [sets](photo_sets.md) and of a
+  [moved sheet](moved_sheet.md); stated contact (`--touching`) is in no table.
 """
 
 MADE_BY = """\

@@ -21,6 +21,7 @@ from tests.bench.accuracy_prose import (
     STOCK_PROSE,
     TIMING_PROSE,
 )
+from tests.bench.accuracy_real import real_section
 from tests.bench.accuracy_simulated import CASES, QUANTITIES, UNITS, ViewRecord
 from tests.bench.accuracy_summary import (
     photo_spread,
@@ -78,6 +79,7 @@ def page(m: Measurements) -> str:
         _photos_section(m),
         "## Ghosts of lamps\n",
         ghosts_section(m.ghosts),
+        *(["## Real photos\n", section] if (section := real_section()) else []),
         "## Time\n",
         _timing_section(m.timing),
         "## What this does not cover\n",

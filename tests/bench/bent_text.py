@@ -203,7 +203,13 @@ def verdicts(answers: Sequence[Answer]) -> str:
             right += a.glass_verdict == ("front-coated" if is_front else "back-silvered")
             wrong += a.glass_verdict == ("back-silvered" if is_front else "front-coated")
         rows.append([group, str(len(chosen)), str(right), str(wrong), str(len(chosen) - right - wrong)])
-    return table(["group", "answers", "right", "wrong", "undetermined"], rows)
+    wrong = sum(int(row[3]) for row in rows)
+    front = sum(a.thickness_true_mm == 0 and a.lean is not None for a in answers)
+    words = (
+        f"{sum(int(row[1]) for row in rows)} answers, {front} of them of front-coated mirrors: {wrong} called a "
+        "front-coated mirror back-silvered or the reverse, bent or not.\n\n"
+    )
+    return words + table(["group", "answers", "right", "wrong", "undetermined"], rows)
 
 
 def gate_text(gate: dict[str, Any]) -> str:

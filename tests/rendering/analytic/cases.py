@@ -49,7 +49,7 @@ def draw_case(seed: int, group: Group, number: int, photos: int) -> Case:
     sheet = sheet_named(str(rng.choice(SHEETS, p=SHEET_ODDS)))
     faults = _which(rng, group)
     paper = _paper(rng, sheet) if "curled" in faults else PaperShape()
-    fault = _fault(rng, sheet) if "skewed" in faults else PrintFault()
+    fault = fault_of(rng, sheet) if "skewed" in faults else PrintFault()
     look = _look(rng)
     while True:
         mirror = _mirror(rng, sheet, "bent" in faults)
@@ -123,7 +123,7 @@ def _paper(rng: np.random.Generator, sheet: Sheet) -> PaperShape:
     return PaperShape(tuple(curls))
 
 
-def _fault(rng: np.random.Generator, sheet: Sheet) -> PrintFault:
+def fault_of(rng: np.random.Generator, sheet: Sheet) -> PrintFault:
     scale_x, scale_y, shear, bow = (float(v) for v in np.clip(rng.standard_normal(4), -2.5, 2.5))
     return PrintFault(
         1 + SCALE_SD * scale_x,
