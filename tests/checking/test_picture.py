@@ -247,11 +247,11 @@ def test_mirrors_in_a_corner_end_at_each_other() -> None:
 
 
 def test_caption_says_the_answer(answers: dict[str, CheckResult]) -> None:
-    """Verdict, lean, turn and packing, in this order, after the heading."""
+    """Verdict, lean, turn, packing and flatness, in this order, after the heading."""
     texts = [text for text, _, _ in caption_lines(answers["leaning"], "Harbour street, 3 May")]
     assert texts[0] == "Harbour street, 3 May"
     assert texts[1].startswith("OUT OF TRUE.")
-    assert [text.split()[0] for text in texts[2:]] == ["Lean", "Turn", "Pack:"]
+    assert [text.split()[0] for text in texts[2:]] == ["Lean", "Turn", "Pack:", "Flat"]
 
 
 @pytest.mark.parametrize("name", NAMES)
