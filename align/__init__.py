@@ -38,10 +38,14 @@ if TYPE_CHECKING:
     from .ghosts.result import GlassResult
     from .ghosts.text import glass_text
     from .photo.camera_file import CameraFile, read_camera_file, write_camera_file
+    from .planning.clothes.job import clothe
+    from .planning.clothes.result import Clothed
     from .planning.job import plan
+    from .planning.pictures.clothed import draw_clothed
     from .planning.pictures.sheets import draw_plan
     from .planning.result import PlanResult
     from .planning.text import plan_text
+    from .planning.text_clothed import clothed_text
     from .quantity import Quantity
     from .records.form import settings_for
     from .records.installation import Installation, StatedMirror, read_installation
@@ -70,6 +74,10 @@ _HOMES = {
     "plan": "planning.job",
     "plan_text": "planning.text",
     "draw_plan": "planning.pictures.sheets",
+    "clothe": "planning.clothes.job",
+    "Clothed": "planning.clothes.result",
+    "draw_clothed": "planning.pictures.clothed",
+    "clothed_text": "planning.text_clothed",
     "SHEETS": "target.sheets",
     "Sheet": "target.sheets",
     "CheckSettings": "checking.settings",
@@ -107,6 +115,7 @@ __all__ = [
     "CameraFile",
     "CheckResult",
     "CheckSettings",
+    "Clothed",
     "FileFormatError",
     "GlassResult",
     "Installation",
@@ -126,7 +135,10 @@ __all__ = [
     "camera_file_of",
     "check",
     "check_text",
+    "clothe",
+    "clothed_text",
     "draw_check",
+    "draw_clothed",
     "draw_plan",
     "glass_of",
     "glass_text",

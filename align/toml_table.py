@@ -58,7 +58,7 @@ class Table:
     def fail(self, key: str, message: str, remedy: str) -> NoReturn:
         """Refuse an entry, naming its line."""
         place = self.lines.where(self.name, self.index, key)
-        key_words = f"[{key}]" if not self.name and isinstance(self.data.get(key), dict | list) else key
+        key_words = f"[{key}]" if not self.name and _is_table(self.data.get(key)) else key
         what = " ".join(part for part in (f"[{self.name}]" if self.name else "", key_words) if part)
         raise FileFormatError(f"{place}: {what}: {message}", remedy)
 
@@ -168,6 +168,11 @@ class Table:
                 known = tuple(dict.fromkeys(self._asked))
                 owner = "this table" if self.name else "a scene"
                 self.fail(key, f"is not an entry that {owner} has", _nearest(key, known))
+
+
+def _is_table(value: object) -> bool:
+    """Whether an entry is a table, or tables of one name."""
+    return isinstance(value, dict) or (isinstance(value, list) and any(isinstance(one, dict) for one in value))
 
 
 def _is_number(value: object) -> bool:

@@ -29,6 +29,7 @@ HOMES = {
         "align.records.before_after",
         "align.checking.picture",
         "align.ghosts.",
+        "align.planning.clothes.",
         "align.cli.each",
     ),
     "matplotlib": (
@@ -38,7 +39,7 @@ HOMES = {
         "align.records.charts",
     ),
     "click": ("align.cli.",),
-    "jinja2": ("align.records.page", "align.workbench.pages"),
+    "jinja2": ("align.records.page", "align.planning.pictures.clothed_page", "align.workbench.pages"),
     "starlette": (
         "align.workbench.app",
         "align.workbench.handling",

@@ -98,3 +98,16 @@ def panel(
     centre = ((start_mm[0] + end_mm[0]) / 2, (start_mm[1] + end_mm[1]) / 2)
     size = (math.hypot(dx, dy), PANEL_THICKNESS_MM, top_mm - base_mm)
     return Box(name, centre, size, base_mm, math.atan2(dy, dx), is_panel=True)
+
+
+@dataclass(frozen=True, eq=False)
+class Cutout:
+    """Something that is no box, shown as an upright picture that faces whoever looks: a crane, a tree.
+
+    foot_mm : (x, y, z) the middle of its lower edge; a plan's lines of sight pass it
+    """
+
+    name: str
+    foot_mm: tuple[float, float, float]
+    height_mm: float
+    width_mm: float

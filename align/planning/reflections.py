@@ -167,12 +167,13 @@ def trace(way: Way, eyes: Array, points: Array) -> Legs:
     return Legs(meets, np.stack(entries, axis=1), np.stack(exits, axis=1))
 
 
-def through(mirror: Mirror, starts: Array, directions: Array) -> tuple[Array, Array, Array, Flags]:
+def through(mirror: Mirror, starts: Array, directions: Array, passes: int = 1) -> tuple[Array, Array, Array, Flags]:
     """Rays into a mirror's glass and out again.
 
     Parameters
     ----------
     starts, directions : (n, 3), the directions of length 1
+    passes : down to the silvering: 1 the main image, 0 the front face's own, 2 the first extra trip
 
     Returns
     -------
@@ -185,9 +186,9 @@ def through(mirror: Mirror, starts: Array, directions: Array) -> tuple[Array, Ar
     cosine = np.where(good, cosine, 1.0)
     entry = starts + (height / cosine)[:, None] * directions
     leave = entry
-    if mirror.glass_mm > 0.0:
+    if mirror.glass_mm > 0.0 and passes > 0:
         inside = np.sqrt(mirror.index**2 - np.maximum(1.0 - cosine**2, 0.0))
-        leave = entry + (2.0 * mirror.glass_mm / inside)[:, None] * (directions + cosine[:, None] * normal)
+        leave = entry + (2.0 * passes * mirror.glass_mm / inside)[:, None] * (directions + cosine[:, None] * normal)
     onward = directions + 2.0 * cosine[:, None] * normal
     good &= on_glass(entry, mirror) & on_glass(leave, mirror)
     return entry, leave, onward, np.asarray(good)

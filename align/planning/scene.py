@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from ..optics.geometry import mirror_normal
 from ..optics.slab import FLOAT_GLASS_INDEX
 from ..quantity import Quantity, exactly
-from .bodies import Box
+from .bodies import Box, Cutout
 
 Array = NDArray[np.float64]
 
@@ -263,11 +263,35 @@ class Floor:
         return Box("the floor", ((x0 + x1) / 2, (y0 + y1) / 2), size, -self.thickness_mm)
 
 
+@dataclass(frozen=True)
+class SheetPlace:
+    """Where the sheet lies in photos of the scene, flat on its floor.
+
+    at_mm : (x, y) of the middle of its far (contact) edge; turn : [rad] anticlockwise seen from above, 0: its arrow
+    points along y; kind : which sheet; "": the one that the photos show
+    """
+
+    at_mm: tuple[float, float]
+    turn: float = 0.0
+    kind: str = ""
+
+    @property
+    def rotation(self) -> Array:
+        """(3, 3) turns directions of the target frame into the scene's."""
+        c, s = math.cos(self.turn), math.sin(self.turn)
+        return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+
+    @property
+    def origin(self) -> Array:
+        """(3,) [mm] the target frame's origin in the scene."""
+        return np.array([*self.at_mm, 0.0])
+
+
 @dataclass(frozen=True, eq=False)
 class Scene:
     """Everything that the plan is worked out from.
 
-    mirror : the first, or only, mirror; more_mirrors : the others
+    mirror : the first, or only, mirror; more_mirrors : the others; cutouts, sheet : for photos of the scene
     """
 
     name: str
@@ -284,6 +308,8 @@ class Scene:
     more_mirrors: tuple[Mirror, ...] = ()
     more_openings: tuple[Opening, ...] = ()
     light: Light | None = None
+    cutouts: tuple[Cutout, ...] = ()
+    sheet: SheetPlace | None = None
 
     @property
     def mirrors(self) -> tuple[Mirror, ...]:

@@ -82,3 +82,24 @@ LIGHT_FROM_ELSEWHERE = math.radians(45.0)
 
 #: What `align check` takes for true where no path asks for better or less [deg]: its own default.
 USUAL_TOLERANCE_DEG = 0.1
+
+# ---- clothed with photos ----------------------------------------------------------------------------------
+
+#: A photo of 4000 px whose sheet fits worse than this [px] is refused: ordinary ones fit to 0.3 px. A choice.
+MOST_POSE_RMS_PX = 3.0
+#: All faces together are painted on about so many texels. Changes time and sharpness only.
+MOST_TEXELS = 900_000
+#: Photos are reduced until a texel is so many of their pixels wide. Changes sharpness only.
+PIXELS_A_TEXEL = 1.5
+#: A face seen at a flatter angle than this cosine is not taken from a photo: 10 degrees. A choice.
+FLATTEST_COSINE = 0.17
+#: The view that sees a place best counts most: its weight is resolution times squareness to this power, so that
+#: seams are blended over a short way only. A choice.
+BEST_VIEW_POWER = 4.0
+#: At the edge of what hides a face its photo is not trusted over this [mm], and blended in over so much more.
+#: Choices, about as large as the tape's and the pose's errors.
+EDGE_MM, BLEND_MM = 2.0, 10.0
+#: Slivers that no photo shows are filled in from beside up to this far from what is seen [mm]. A choice.
+SLIVER_MM = 4.0
+#: A face is named as not covered when its uncovered part is so much of all faces' area. A choice.
+WORTH_NAMING = 0.001

@@ -15,21 +15,8 @@ from align.planning.text import spoken
 from align.quantity import Quantity, combined, exactly
 from tests.support.commands import invoke
 from tests.support.places import SAMPLES
+from tests.support.scenes import SMALL
 
-SMALL = """\
-name = "Small"
-[floor]
-x = [-100, 100]
-y = [0, 300]
-above_room_mm = 900
-[mirror]
-at = [0, 280]
-width_mm = 150
-height_mm = 100
-[viewers]
-x = [-200, 200]
-y = [-900, -400]
-"""
 SAMPLE = SAMPLES / "harbour_street.toml"
 
 

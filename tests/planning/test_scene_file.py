@@ -11,24 +11,10 @@ from align.planning.bodies import Box, panel
 from align.planning.scene import DEFAULT_EYES_MM, Floor, Mirror, Scene, Viewers
 from align.planning.scene_file import EXAMPLE, read_scene, scene_from_text, start_file
 from tests.support.places import SAMPLES
+from tests.support.scenes import SMALL
 
 SAMPLE = SAMPLES / "harbour_street.toml"
 TEXT = EXAMPLE.read_text(encoding="utf-8")
-
-SMALL = """\
-name = "Small"
-[floor]
-x = [-100, 100]
-y = [0, 300]
-above_room_mm = 900
-[mirror]
-at = [0, 280]
-width_mm = 150
-height_mm = 100
-[viewers]
-x = [-200, 200]
-y = [-900, -400]
-"""
 
 
 def line_of(text, part):

@@ -5,6 +5,22 @@ from __future__ import annotations
 from align.planning.bodies import Box, panel
 from align.planning.scene import Floor, Mirror, Scene, Thing, Viewers
 
+#: The smallest scene file that can be planned.
+SMALL = """\
+name = "Small"
+[floor]
+x = [-100, 100]
+y = [0, 300]
+above_room_mm = 900
+[mirror]
+at = [0, 280]
+width_mm = 150
+height_mm = 100
+[viewers]
+x = [-200, 200]
+y = [-900, -400]
+"""
+
 
 def make_scene(**more):
     parts = {

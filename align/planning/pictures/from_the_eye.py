@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..bodies import Box
+from ..eye import Eye, extent_of, eye_towards, frame_of
 from ..rays import FIRST_BACK, Ends, follow
 from ..reflections import seen_by_way, sight_images, ways
 from ..scene import Scene
@@ -33,36 +33,6 @@ _TINTED = 0.22
 _PIXELS = 800
 
 
-@dataclass(frozen=True, eq=False)
-class Eye:
-    """A viewer's eye and the way it looks. at_mm (3,); axes (3, 3): rows right, up, forward."""
-
-    at_mm: Array
-    axes: Array
-
-    def project(self, points: Array) -> Array:
-        """(n, 2) tangents of the angles right and up; nan behind the eye."""
-        own = (points - self.at_mm) @ self.axes.T
-        depth = np.where(own[:, 2] > 1.0, own[:, 2], np.nan)
-        return np.asarray(own[:, :2] / depth[:, None])
-
-    def rays(self, low: Array, high: Array, columns: int) -> tuple[Array, tuple[int, int]]:
-        """(n, 3) directions through the middles of square pixels, rows from the top; (rows, columns)."""
-        rows = max(1, round(columns * float((high[1] - low[1]) / (high[0] - low[0]))))
-        x = low[0] + (np.arange(columns) + 0.5) / columns * (high[0] - low[0])
-        y = high[1] - (np.arange(rows) + 0.5) / rows * (high[1] - low[1])
-        u, v = np.meshgrid(x, y)
-        return self.axes[2] + u.reshape(-1, 1) * self.axes[0] + v.reshape(-1, 1) * self.axes[1], (rows, columns)
-
-
-def eye_towards(at: Array, target: Array) -> Eye:
-    """An upright eye that looks at a point."""
-    forward = (target - at) / np.linalg.norm(target - at)
-    right = np.cross(forward, [0.0, 0.0, 1.0])
-    right /= np.linalg.norm(right)
-    return Eye(at, np.stack([right, np.cross(right, forward), forward]))
-
-
 def mirror_view(result: PlanResult) -> Any:
     """The sketch: the whole scene above, the mirrors enlarged below."""
     from matplotlib.figure import Figure
@@ -71,7 +41,9 @@ def mirror_view(result: PlanResult) -> Any:
     middle = np.mean([mirror.middle for mirror in scene.mirrors], axis=0)
     eye = eye_towards(scene.mean_eye, middle)
     corners = np.vstack([mirror.corners for mirror in scene.mirrors])
-    frames = [_frame(eye.project(points), margin) for points, margin in ((_extent(scene), 0.04), (corners, 0.12))]
+    frames = [
+        frame_of(eye.project(points), margin) for points, margin in ((extent_of(scene), 0.04), (corners, 0.12))
+    ]
     heights = [(WIDE_INCH - 0.4) * float((high - low)[1] / (high - low)[0]) for low, high in frames]
     figure = Figure(figsize=(WIDE_INCH, sum(heights) + 3.4), layout="constrained")
     whole, close = figure.subplots(2, 1, height_ratios=heights)
@@ -120,19 +92,6 @@ def _legend(figure: Any, scene: Scene, drawn: set[str]) -> None:
         frameon=False,
         fontsize=TYPE,
     )
-
-
-def _extent(scene: Scene) -> Array:
-    x0, x1, y0, y1 = scene.floor.area_mm
-    floor = np.array([(x, y, 0.0) for x in (x0, x1) for y in (y0, y1)])
-    corners = [mirror.corners for mirror in scene.mirrors]
-    return np.vstack([floor, *corners, *(box.corners for box in scene.blockers)])
-
-
-def _frame(points: Array, margin: float) -> tuple[Array, Array]:
-    low, high = np.nanmin(points, axis=0), np.nanmax(points, axis=0)
-    pad = margin * float((high - low).max())
-    return low - pad, high + pad
 
 
 def _draw(ax: Axes, scene: Scene, eye: Eye, low: Array, high: Array) -> set[str]:

@@ -1,0 +1,93 @@
+"""From a scene and photos of it to the clothed scene."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path as FilePath
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...photo.camera_file import CameraFile, read_camera_file
+from ...target.sheets import Sheet, sheet_named
+from ..bodies import Box
+from ..scene import Scene, SheetPlace
+from ..scene_file import read_scene
+from ..thresholds import PIXELS_A_TEXEL
+from .cutouts import cutout_picture, may_hide
+from .faces import bodies_of, faces_of, stands_on_floor
+from .posed import PosedPhoto, posed_photos
+from .result import Clothed
+from .textures import Texture, texel_mm, textures_of, with_footprints, with_sheet_filled
+from .tracing import World, light_behind
+
+Array = NDArray[np.float64]
+PathLike = str | os.PathLike[str]
+
+
+def clothe(
+    scene: Scene | PathLike,
+    photos: PathLike | Sequence[PathLike],
+    *,
+    camera: PathLike | CameraFile | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Clothed:
+    """Clothe a planned scene with photos of it as it stands.
+
+    Parameters
+    ----------
+    scene : a Scene, or the path of a scene file; it says where the sheet lies (`sheet_at`)
+    photos : taken with the sheet lying there; camera : a file of `align camera`
+    progress : called with a few words before each long step
+
+    Raises
+    ------
+    AlignError : a file cannot be read, a photo shows no sheet, or the scene does not say where it lies.
+    ValueError : no photo is given.
+    """
+    if isinstance(photos, str | os.PathLike):
+        photos = [photos]
+    if not photos:
+        raise ValueError("expected one photo or more, found none")
+    if not isinstance(scene, Scene):
+        scene = read_scene(FilePath(scene))
+    file = camera if camera is None or isinstance(camera, CameraFile) else read_camera_file(camera)
+    posed = posed_photos(scene, photos, file, progress)
+    bodies = bodies_of(scene)
+    faces = [face for face in faces_of(bodies) if stands_on_floor(scene, face.box)]
+    reduced = [_fitting(photo, scene, texel_mm(faces)) for photo in posed.photos]
+    assert scene.sheet is not None, "posed_photos has refused"
+    sheet = (sheet_named(posed.sheet_name), scene.sheet)
+    textures, gains = textures_of(faces, bodies, scene.mirrors, reduced, sheet, _hiding(scene, reduced), progress)
+    by_face = {(texture.face.body, texture.face.side): _finished(texture, sheet, bodies) for texture in textures}
+    world = World(bodies, by_face, ())
+    pictures = tuple(
+        cutout_picture(cutout, reduced, gains, bodies, lambda eye, ways: light_behind(world, eye, ways))
+        for cutout in scene.cutouts
+    )
+    return Clothed(scene, posed.photos, posed.sheet_name, replace(world, cutouts=pictures), posed.notes)
+
+
+def _fitting(photo: PosedPhoto, scene: Scene, texel: float) -> PosedPhoto:
+    """The photo reduced until a texel in the scene's middle is PIXELS_A_TEXEL of its pixels wide."""
+    x0, x1, y0, y1 = scene.floor.area_mm
+    far = float(np.linalg.norm(photo.eye - [(x0 + x1) / 2, (y0 + y1) / 2, 0.0]))
+    return photo.reduced(PIXELS_A_TEXEL * far / (photo.camera.focal_px * texel))
+
+
+def _hiding(scene: Scene, photos: Sequence[PosedPhoto]) -> Callable[[int, Array], NDArray[np.bool_]]:
+    def hides(number: int, points: Array) -> NDArray[np.bool_]:
+        hidden = np.zeros(len(points), bool)
+        for cutout in scene.cutouts:
+            hidden |= may_hide(cutout, photos[number].eye, points)
+        return hidden
+
+    return hides
+
+
+def _finished(texture: Texture, sheet: tuple[Sheet, SheetPlace], bodies: Sequence[Box]) -> Texture:
+    if texture.face.box.name != "the floor":
+        return texture
+    return with_footprints(with_sheet_filled(texture, *sheet), bodies)

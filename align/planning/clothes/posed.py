@@ -1,0 +1,249 @@
+"""Photos of a scene with the sheet in it: where each was taken from, in the scene's frame."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...bundle.photo_set import Sighted, sight_photos
+from ...errors import PhotoError, SolveError, TargetError
+from ...optics.camera_model import Camera
+from ...photo.camera_file import CameraFile
+from ...photo.read import colour_of, read_colour
+from ...photo.tone import linear_light
+from ...solve.forward_model import DIRECT
+from ...solve.joint import Solution, View, solve
+from ...target.sheets import Sheet
+from ..eye import extent_of
+from ..scene import Scene, SheetPlace
+from ..thresholds import MOST_POSE_RMS_PX
+
+Array = NDArray[np.float64]
+Light = NDArray[np.float32]
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class PosedPhoto:
+    """A photo and where it was taken from.
+
+    rotation (3, 3), translation (3,) [mm] : to the camera's frame from the scene's
+    pixels : (h, w, 3) sRGB bytes; rms_px : how well the sheet's corners fit, in the photo as it was taken
+    astray_mm : how far off, one sd, the photo may lay the scene's outermost points
+    mirror_there : whether mirrors hung when it was taken
+    """
+
+    name: str
+    camera: Camera
+    rotation: Array
+    translation: Array
+    pixels: NDArray[np.uint8]
+    rms_px: float
+    astray_mm: float
+    mirror_there: bool = False
+
+    @property
+    def eye(self) -> Array:
+        """(3,) [mm] where it was taken from, in the scene."""
+        return -self.rotation.T @ self.translation
+
+    def project(self, points: Array) -> Array:
+        """(n, 2) [px] of points (n, 3) of the scene; nan behind the camera."""
+        with np.errstate(invalid="ignore"):
+            return self.camera.project(points @ self.rotation.T + self.translation)
+
+    def inside(self, pixels: Array, margin: float = 1.0) -> NDArray[np.bool_]:
+        """(n,) whether pixels lie in the photo."""
+        height, width = self.pixels.shape[:2]
+        with np.errstate(invalid="ignore"):
+            good = (pixels > margin) & (pixels < np.array([width, height]) - 1.0 - margin)
+        return np.asarray(good.all(axis=1))
+
+    def sample(self, pixels: Array) -> Light:
+        """(n, 3) linear light at pixels (n, 2) inside, between them linearly."""
+        low = np.floor(pixels).astype(np.int64)
+        part = (pixels - low).astype(np.float32)
+        x, y = low.T
+        rows = [[self.pixels[y + j, x + i] for i in (0, 1)] for j in (0, 1)]
+        light = [[linear_light(value) for value in row] for row in rows]
+        a, b = part[:, :1], part[:, 1:]
+        top, bottom = ((1 - a) * left + a * right for left, right in light)
+        return np.asarray((1 - b) * top + b * bottom, np.float32)
+
+    def reduced(self, factor: float) -> PosedPhoto:
+        """The photo at `factor` of its size, each pixel the mean of what it was; at its own size from 1 on."""
+        import cv2
+
+        if factor >= 1.0:
+            return self
+        height, width = self.pixels.shape[:2]
+        size = max(8, round(width * factor)), max(8, round(height * factor))
+        pixels = np.asarray(cv2.resize(self.pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+        scale = size[0] / width
+        centre = tuple((value + 0.5) * scale - 0.5 for value in self.camera.centre_px)
+        camera = replace(self.camera, focal_px=self.camera.focal_px * scale, centre_px=(centre[0], centre[1]))
+        return replace(self, camera=camera, pixels=pixels)
+
+
+@dataclass(frozen=True, eq=False)
+class PosedPhotos:
+    """All of them, the sheet that they show, and what their reader must know."""
+
+    photos: tuple[PosedPhoto, ...]
+    sheet_name: str
+    notes: tuple[str, ...]
+
+
+def posed_photos(
+    scene: Scene,
+    photos: Sequence[str | os.PathLike[str]],
+    camera_file: CameraFile | None = None,
+    progress: Say | None = None,
+) -> PosedPhotos:
+    """Where photos of a scene were taken from, by the sheet that lies in it.
+
+    Raises
+    ------
+    AlignError
+        A photo cannot be read or shows no sheet; or the scene does not say where the sheet lies.
+    """
+    place = scene.sheet
+    if place is None:
+        raise TargetError(
+            "The scene file does not say where the sheet lies in the photos.",
+            "Add a line at its top, the place of the middle of the sheet's far edge: sheet_at = [0, 300]",
+        )
+    sighted = []
+    for number, photo in enumerate(photos, start=1):
+        if progress:
+            progress(f"photo {number} of {len(photos)}: {Path(photo).name}")
+        sighted.append(_sighted(Path(photo), camera_file, place))
+    _refuse_twice(sighted)
+    there = any(item.sighting.reflections for item in sighted)
+    found: list[PosedPhoto] = []
+    for group in _of_one_camera(sighted):
+        solution = _solved(group)
+        found += [_posed(scene, place, group[k], solution, k, there) for k in range(len(group))]
+    order = {item.photo.name: number for number, item in enumerate(sighted)}
+    notes = [note for item in sighted for note in item.notes]
+    if there:
+        notes.append("A mirror hangs in these photos: what they show behind its plane is not used.")
+    found.sort(key=lambda photo: order[photo.name])
+    return PosedPhotos(tuple(found), sighted[0].sighting.sheet.name, tuple(notes))
+
+
+def _sighted(photo: Path, camera_file: CameraFile | None, place: SheetPlace) -> Sighted:
+    found = sight_photos([photo], camera_file)[0]
+    kind = found.sighting.sheet.name
+    if place.kind and kind != place.kind:
+        raise TargetError(
+            f'{photo.name} shows the sheet "{kind}", but the scene file has sheet = "{place.kind}".',
+            "Correct the scene file, or leave the photo out.",
+        )
+    return found
+
+
+def _refuse_twice(sighted: Sequence[Sighted]) -> None:
+    names = [item.photo.name for item in sighted]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise PhotoError(f"{twice} is named twice.", "Name each photo once.")
+    kinds = sorted({item.sighting.sheet.name for item in sighted})
+    if len(kinds) > 1:
+        raise TargetError(
+            f"The photos show different sheets: {', '.join(kinds)}.",
+            "Only one lies where the scene file says: take all photos with the same sheet at the same place.",
+        )
+
+
+def _of_one_camera(sighted: Sequence[Sighted]) -> list[list[Sighted]]:
+    """Photos of one camera, held the same way and not zoomed, are solved together."""
+    groups: list[list[Sighted]] = []
+    for item in sighted:
+        for group in groups:
+            first = group[0]
+            if (first.size, first.orientation) == (item.size, item.orientation) and not first.lens.differs(
+                item.lens
+            ):
+                group.append(item)
+                break
+        else:
+            groups.append([item])
+    return groups
+
+
+def _solved(group: Sequence[Sighted]) -> Solution:
+    views = [
+        View(number, DIRECT, board.corner_ids, board.pixels, board.covariance)
+        for number, board in enumerate(item.sighting.target for item in group)
+    ]
+    solution = solve(_sheet_of(group), views, group[0].prior)
+    for number, item in enumerate(group):
+        off = solution.rms_px(number)
+        if off > MOST_POSE_RMS_PX * max(1.0, max(item.size) / 4000.0):
+            raise SolveError(
+                f"The sheet in {item.photo.name} does not fit: its corners are off by {off:.1f} px.",
+                "Lay the sheet flat where the scene file says, and use the photos as they were taken.",
+            )
+    return solution
+
+
+def _sheet_of(group: Sequence[Sighted]) -> Sheet:
+    return group[0].sighting.sheet
+
+
+def _posed(
+    scene: Scene, place: SheetPlace, item: Sighted, solution: Solution, number: int, mirror_there: bool
+) -> PosedPhoto:
+    rotation, translation = solution.state.cam_from_target(number)
+    turned = rotation @ place.rotation.T
+    return PosedPhoto(
+        name=item.photo.name,
+        camera=solution.camera,
+        rotation=turned,
+        translation=translation - turned @ place.origin,
+        pixels=colour_of(item.file) if item.file is not None else read_colour(item.photo),
+        rms_px=solution.rms_px(number),
+        astray_mm=_astray_mm(scene, place, solution, number, item.size),
+        mirror_there=mirror_there,
+    )
+
+
+def _astray_mm(scene: Scene, place: SheetPlace, solution: Solution, number: int, size: tuple[int, int]) -> float:
+    """How far off, one sd [mm], pose and camera lay the worst of the scene's outermost points in the photo.
+
+    To first order: the points' pixels moved by each parameter in turn, over the covariance of them all.
+    """
+    targets = (extent_of(scene) - place.origin) @ place.rotation
+    rotation, translation = solution.state.cam_from_target(number)
+    depths = (targets @ rotation.T + translation)[:, 2]
+    with np.errstate(invalid="ignore"):
+        there = solution.camera.project(targets @ rotation.T + translation)
+        framed = ((there > 0) & (there < size)).all(axis=1) & (depths > 1.0)
+    targets, depths = targets[framed], depths[framed]
+    if len(targets) == 0:
+        return 0.0
+
+    def pixels(step: Array) -> Array:
+        state = solution.state.stepped(step)
+        rotation, translation = state.cam_from_target(number)
+        return np.asarray(state.camera.project(targets @ rotation.T + translation))
+
+    layout = solution.state.layout
+    pose, camera = layout.pose(number), layout.camera
+    entries = [*range(camera.start, camera.stop), *range(pose.start, pose.stop)]
+    sd = np.sqrt(np.maximum(np.diag(solution.covariance), 0.0))
+    moved = []
+    for entry in entries:
+        step = np.zeros(layout.size)
+        step[entry] = max(0.1 * float(sd[entry]), 1e-9)
+        moved.append((pixels(step) - pixels(-step)) / (2.0 * step[entry]))
+    by = np.stack(moved, axis=2)  # (points, 2, entries)
+    spread = by @ solution.covariance[np.ix_(entries, entries)] @ by.transpose(0, 2, 1)
+    off = np.sqrt(np.maximum(np.trace(spread, axis1=1, axis2=2), 0.0)) * depths / solution.camera.focal_px
+    return float(np.nanmax(off, initial=0.0))
