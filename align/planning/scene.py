@@ -291,7 +291,7 @@ class SheetPlace:
 class Scene:
     """Everything that the plan is worked out from.
 
-    mirror : the first, or only, mirror; more_mirrors : the others; cutouts, sheet : for photos of the scene
+    mirror : the first, or only, mirror; more_mirrors : the others; cutouts, sheets : for photos of the scene
     """
 
     name: str
@@ -309,7 +309,7 @@ class Scene:
     more_openings: tuple[Opening, ...] = ()
     light: Light | None = None
     cutouts: tuple[Cutout, ...] = ()
-    sheet: SheetPlace | None = None
+    sheets: tuple[SheetPlace, ...] = ()
 
     @property
     def mirrors(self) -> tuple[Mirror, ...]:

@@ -187,16 +187,30 @@ def cutout_of(t: Table) -> Cutout:
     return Cutout(name, (foot[0], foot[1], foot[2]), height, t.number("width_mm", 80, default=height, above=0))
 
 
-def sheet_place_of(top: Table, mirrors: tuple[Mirror, ...], things: tuple[Thing, ...]) -> SheetPlace | None:
-    """Where the sheet lies in photos of the scene; None where the file does not say."""
+def first_sheet_of(top: Table, mirrors: tuple[Mirror, ...], things: tuple[Thing, ...]) -> SheetPlace | None:
+    """`sheet_at`, `sheet_turn_deg` and `sheet` at the file's top; None where it does not say."""
     turn = math.radians(top.number("sheet_turn_deg", 0, default=0.0, at_least=-180, at_most=180))
     kind = top.choice("sheet", tuple(SHEETS)) if top.has("sheet") else ""
     if not top.has("sheet_at"):
         return None
-    if not isinstance(top.data["sheet_at"], str):
-        at = top.numbers("sheet_at", "[0, 300]", 2)
+    return _placed(top, "sheet_at", turn, kind, mirrors, things)
+
+
+def sheet_place_of(t: Table, mirrors: tuple[Mirror, ...], things: tuple[Thing, ...]) -> SheetPlace:
+    """[[sheet_place]]: where another sheet lies in other photos."""
+    turn = math.radians(t.number("turn_deg", 0, default=0.0, at_least=-180, at_most=180))
+    kind = t.choice("sheet", tuple(SHEETS))
+    t.has("at")
+    return _placed(t, "at", turn, kind, mirrors, things)
+
+
+def _placed(
+    t: Table, key: str, turn: float, kind: str, mirrors: tuple[Mirror, ...], things: tuple[Thing, ...]
+) -> SheetPlace:
+    if not isinstance(t.data.get(key), str):
+        at = t.numbers(key, "[0, 300]", 2)
         return SheetPlace((at[0], at[1]), turn, kind)
-    name = top.text("sheet_at", "arcade mirror")
+    name = t.text(key, "arcade mirror")
     for mirror in mirrors:
         if mirror.name == name:
             return SheetPlace(mirror.at_mm, mirror.turn + turn, kind)
@@ -204,8 +218,8 @@ def sheet_place_of(top: Table, mirrors: tuple[Mirror, ...], things: tuple[Thing,
         if thing.name == name:
             return SheetPlace(thing.body.centre_mm, turn, kind)
     names = ", ".join(f'"{name}"' for name in (*(m.name for m in mirrors), *(t.name for t in things)))
-    top.fail(
-        "sheet_at",
+    t.fail(
+        key,
         f'no mirror or thing is called "{name}"',
-        f"Give the place of the middle of its far edge, sheet_at = [0, 300], or one of these names: {names}.",
+        f"Give the place of the middle of its far edge, {key} = [0, 300], or one of these names: {names}.",
     )

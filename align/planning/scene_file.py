@@ -15,10 +15,11 @@ from ..errors import FileFormatError
 from ..ordinary_file import CannotRead, read_text
 from ..toml_table import Lines, Table
 from ..whole_file import write_whole
-from .scene import Mirror, Opening, Scene
+from .scene import Mirror, Opening, Scene, SheetPlace, Thing
 from .scene_entries import (
     box_of,
     cutout_of,
+    first_sheet_of,
     floor_of,
     lamp_of,
     light_of,
@@ -39,6 +40,8 @@ MOST_PLACES = 20_000
 MOST_MIRRORS, MOST_THINGS = 6, 60
 _TABLES = ("floor", "viewers", "light")
 _LISTS = ("box", "panel", "thing", "keep_clear", "lamp", "path", "cutout")
+#: Lists of tables without names.
+_NAMELESS = ("sheet_place",)
 #: One table, or several.
 _EITHER = ("mirror", "opening")
 EXAMPLE = FilePath(__file__).parent / "templates" / "harbour_street.toml"
@@ -82,9 +85,9 @@ def scene_from_text(text: str, file_name: str = "scene", folder: FilePath | None
     """
     lines = Lines(file_name, text)
     data = _parse(text, file_name)
-    top = Table({k: v for k, v in data.items() if k not in (*_TABLES, *_LISTS, *_EITHER)}, lines, "")
+    top = Table({k: v for k, v in data.items() if k not in (*_TABLES, *_LISTS, *_NAMELESS, *_EITHER)}, lines, "")
     name = top.text("name", "Harbour street", default="Scene")
-    for table in (*_TABLES, *_LISTS, *_EITHER):
+    for table in (*_TABLES, *_LISTS, *_NAMELESS, *_EITHER):
         top.has(table)  # so that a misspelt table's name is compared with them
     floor = _one(data, lines, "floor", floor_of)
     mirrors, notes = _mirrors(data, lines, folder or FilePath())
@@ -104,7 +107,7 @@ def scene_from_text(text: str, file_name: str = "scene", folder: FilePath | None
         more_mirrors=mirrors[1:],
         light=_one(data, lines, "light", light_of) if "light" in data else None,
         cutouts=_many(data, lines, "cutout", cutout_of),
-        sheet=sheet_place_of(top, mirrors, things),
+        sheets=_sheets(data, lines, top, mirrors, things),
     )
     top.finish()
     openings = _openings(data, lines, scene)
@@ -218,6 +221,24 @@ def _openings(data: dict[str, Any], lines: Lines, scene: Scene) -> tuple[Opening
         found.append(replace(opening, mirror=mirror))
     # The first mirror's own one first.
     return tuple(sorted(found, key=lambda opening: names.index(opening.mirror)))
+
+
+def _sheets(
+    data: dict[str, Any], lines: Lines, top: Table, mirrors: tuple[Mirror, ...], things: tuple[Thing, ...]
+) -> tuple[SheetPlace, ...]:
+    """Where sheets lie in photos: `sheet_at` first; of several the sheet in a photo tells which place is meant."""
+    first = first_sheet_of(top, mirrors, things)
+    more = _many(data, lines, "sheet_place", lambda table: sheet_place_of(table, mirrors, things))
+    sheets = more if first is None else (first, *more)
+    kinds = [sheet.kind for sheet in sheets]
+    for number, sheet in enumerate(more):
+        if kinds.count(sheet.kind) > 1 or (first is not None and not first.kind):
+            Table(data["sheet_place"][number], lines, "sheet_place", number).fail(
+                "sheet",
+                "of several places each needs a sheet of its own",
+                'Say which sheet lies at the first, sheet = "a5" at the top, and name each sheet once.',
+            )
+    return sheets
 
 
 def _check_counts(scene: Scene, lines: Lines) -> None:

@@ -27,14 +27,15 @@ def _lines(clothed: Clothed) -> Iterator[str]:
     astray = [2.0 * photo.astray_mm for photo in clothed.photos]
     near, wide = f"{min(astray):.0f}", f"{max(astray):.0f}"
     span = f"{near} to {wide}" if near != wide else wide
+    sheets = " and ".join(dict.fromkeys(photo.sheet.name for photo in clothed.photos))
     yield (
-        f"  {count} photo{'s' if count > 1 else ''} with the sheet {clothed.sheet_name}; at the scene's far ends "
+        f"  {count} photo{'s' if count > 1 else ''} with the sheet {sheets}; at the scene's far ends "
         f"each is laid to within about {span} mm (two standard deviations)."
     )
     in_photos = 1.0 - clothed.unseen_share - clothed.filled_share
     yield (
         f"  {in_photos:.0%} of the faces' area is taken from photos, {clothed.filled_share:.0%} filled in from "
-        f"beside (where the sheet lay, and slivers), {clothed.unseen_share:.0%} in no photo."
+        f"beside (slivers, and where a sheet lies in every photo), {clothed.unseen_share:.0%} in no photo."
     )
     named = clothed.not_covered
     if named:

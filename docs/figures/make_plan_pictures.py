@@ -1,7 +1,7 @@
 """Draw the pictures of docs/planning.md: python docs/figures/make_plan_pictures.py
 
-They are those of `align plan sample_images/harbour_street.toml --out FOLDER`, made smaller; and what an adult sees of
-sample_images/harbour_passage.toml, clothed with its photos.
+They are those of `align plan sample_images/harbour_street.toml --out FOLDER`, made smaller; and what an adult
+sees of sample_images/harbour_passage.toml, clothed with its photos.
 """
 
 from __future__ import annotations

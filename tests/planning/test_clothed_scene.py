@@ -46,14 +46,14 @@ def clothed():
 
 def test_the_sheet_lies_at_a_point_a_thing_or_a_mirror():
     """By coordinates and turn; by name on a thing's foot, or against a mirror's, turned with it."""
-    assert scene_from_text(SMALL).sheet is None
-    sheet = scene_from_text("sheet_at = [10, 200]\nsheet_turn_deg = 90\nsheet = 'a6'\n" + SMALL).sheet
+    assert scene_from_text(SMALL).sheets == ()
+    [sheet] = scene_from_text("sheet_at = [10, 200]\nsheet_turn_deg = 90\nsheet = 'a6'\n" + SMALL).sheets
     assert (sheet.at_mm, sheet.kind) == ((10.0, 200.0), "a6")
     # Its far side then points to the left.
     assert sheet.rotation @ [0, 1, 0] == pytest.approx([-1, 0, 0], abs=1e-12)
-    assert scene_from_text('sheet_at = "bridge"\n' + SMALL + THING).sheet.at_mm == (20.0, 100.0)
+    assert scene_from_text('sheet_at = "bridge"\n' + SMALL + THING).sheets[0].at_mm == (20.0, 100.0)
     turned = SMALL.replace("height_mm = 100", "height_mm = 100\nturn_deg = 30")
-    sheet = scene_from_text(f'sheet_at = "{ONLY_MIRROR}"\n' + turned).sheet
+    [sheet] = scene_from_text(f'sheet_at = "{ONLY_MIRROR}"\n' + turned).sheets
     assert sheet.at_mm == (0.0, 280.0)
     assert sheet.turn == pytest.approx(math.radians(30))
 
@@ -65,12 +65,16 @@ def test_the_sheet_lies_at_a_point_a_thing_or_a_mirror():
         ("sheet_at = [1, 2, 3]\n", "line 1: sheet_at: expected 2 numbers"),
         ('sheet = "a3"\n', "line 1: sheet: expected one of"),
         ("sheet_att = [1, 2]\n", "line 1: sheet_att"),
+        (
+            'sheet_at = [1, 2]\n[[sheet_place]]\nsheet = "a6"\nat = [3, 4]\n',
+            "[sheet_place] sheet: of several places",
+        ),
     ],
 )
 def test_a_wrong_place_of_the_sheet_is_named_with_its_line(lines, words):
     """As every other entry is."""
     with pytest.raises(FileFormatError, match=re.escape(words)):
-        scene_from_text(lines + SMALL + THING)
+        scene_from_text(lines + SMALL.replace('name = "Small"', "") + THING)
 
 
 def test_cutouts_are_read_and_checked():
@@ -103,7 +107,7 @@ def test_faces_that_no_photo_shows_are_named(clothed):
     words = align.clothed_text(clothed)
     assert "chandler's house, right: " in words
     assert "exit sign over the door: it stands off the scene's floor" in words
-    assert json.loads(json.dumps(clothed.to_json()))["sheet"] == "a5"
+    assert [one["sheet"] for one in json.loads(json.dumps(clothed.to_json()))["photos"]] == ["a6", "a5"]
 
 
 @pytest.mark.slow
@@ -201,6 +205,6 @@ def test_the_page_works_by_keyboard(page, tmp_path):
 def test_the_scene_of_the_sample_says_where_its_sheet_lies():
     """So that its photos can be tried at once."""
     scene = read_scene(SCENE)
-    assert scene.sheet.at_mm == (0.0, 350.0)
+    assert [(sheet.kind, sheet.at_mm) for sheet in scene.sheets] == [("a5", (0.0, 350.0)), ("a6", (-25.0, 130.0))]
     assert scene.cutouts[0].name == "quay crane"
     assert len(PHOTOS) == len(VIEWS)

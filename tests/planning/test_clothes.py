@@ -15,7 +15,7 @@ from align.planning.clothes.cutouts import CutoutPicture, CutoutView, cutout_pic
 from align.planning.clothes.faces import bodies_of, faces_of
 from align.planning.clothes.posed import PosedPhoto
 from align.planning.clothes.result import Clothed
-from align.planning.clothes.textures import COVERED, FILLED, UNSEEN, Texture, textures_of, with_sheet_filled
+from align.planning.clothes.textures import COVERED, FILLED, UNSEEN, Texture, textures_of, with_sheets_filled
 from align.planning.clothes.tones import as_bytes, as_light
 from align.planning.clothes.tracing import EDGE, ROOM, World, light_behind, sights_of
 from align.planning.eye import eye_towards
@@ -39,7 +39,7 @@ def a_scene(**more):
         "mirror": Mirror((0.0, 300.0), 200.0, 120.0, glass_mm=4.0),
         "floor": Floor((-160.0, 160.0, 0.0, 320.0), 900.0),
         "viewers": Viewers((-200.0, 200.0, -700.0, -400.0), (1100.0, 1300.0)),
-        "sheet": SHEET[1],
+        "sheets": SHEET[1:],
     }
     return Scene("Yard", **{**parts, **more})
 
@@ -61,7 +61,7 @@ def photo_of_floor(scene, eye, towards, exposure=1.0, picture=None):
     plane = camera.matrix @ np.column_stack([rotation[:, 0], rotation[:, 1], translation]) @ from_picture
     light = as_light(floor_picture() if picture is None else picture) * exposure
     pixels = cv2.warpPerspective(as_bytes(light), plane, SIZE, flags=cv2.INTER_LINEAR)
-    return PosedPhoto(f"{eye}", camera, rotation, translation, pixels, 0.1, 0.1)
+    return PosedPhoto(f"{eye}", camera, rotation, translation, pixels, 0.1, 0.1, *SHEET)
 
 
 def nothing_hides(number, points):
@@ -70,7 +70,7 @@ def nothing_hides(number, points):
 
 def clothed_floor(scene, photos, hides=nothing_hides):
     bodies = bodies_of(scene)
-    textures, gains = textures_of(faces_of(bodies), bodies, scene.mirrors, photos, SHEET, hides)
+    textures, gains = textures_of(faces_of(bodies), bodies, scene.mirrors, photos, hides)
     return textures, gains, bodies
 
 
@@ -97,7 +97,8 @@ def floor_world():
 def test_the_floor_is_what_a_photo_shows_of_it():
     """Every covered texel has the picture's colour; the sheet's own place is taken from no photo."""
     scene = a_scene()
-    textures, _, _ = clothed_floor(scene, [photo_of_floor(scene, (20, -260, 420), (0, 160, 0))])
+    photo = photo_of_floor(scene, (20, -260, 420), (0, 160, 0))
+    textures, _, _ = clothed_floor(scene, [photo])
     floor = of_face(textures, "the floor")
     places = np.random.default_rng(1).uniform(5, 315, (400, 2))
     light, kinds = floor.sample(places)
@@ -105,10 +106,23 @@ def test_the_floor_is_what_a_photo_shows_of_it():
     assert covered.mean() > 0.8
     assert np.abs(light - expected(places))[covered].max() < 0.04
     assert floor.sample(np.array([[160.0, 200.0]]))[1][0] != COVERED
-    filled = with_sheet_filled(floor, *SHEET)
+    filled = with_sheets_filled(floor, [photo])
     light, kinds = filled.sample(np.array([[160.0, 200.0]]))
     assert kinds[0] == FILLED
     assert np.all(light > 0.02)
+
+
+def test_the_floor_under_a_sheet_is_taken_from_photos_in_which_it_lies_elsewhere():
+    """Two photos, the second with another sheet at another place: nothing is left to fill in."""
+    scene = a_scene()
+    first = photo_of_floor(scene, (20, -260, 420), (0, 160, 0))
+    second = replace(first, name="second", sheet=SHEETS["a6"], place=SheetPlace((0.0, 110.0)))
+    textures, _, _ = clothed_floor(scene, [first, second])
+    floor = of_face(textures, "the floor")
+    places = np.array([[160.0, 200.0], [160.0, 60.0]])
+    light, kinds = floor.sample(places)
+    assert list(kinds) == [COVERED, COVERED]
+    assert np.abs(light - expected(places)).max() < 0.05
 
 
 def test_exposures_are_brought_together():
@@ -239,8 +253,8 @@ def test_a_cutout_is_cut_from_its_ground(floor_world):
     cv2.fillPoly(pixels, [np.round(photo.project(pole) * 16).astype(np.int32)], (230, 20, 20), cv2.LINE_AA, 4)
     painted = replace(photo, pixels=pixels)
 
-    def behind(eye, ways_):
-        return light_behind(world, eye, ways_)
+    def behind(number, ways_):
+        return *light_behind(world, photo.eye, ways_), np.zeros(len(ways_), bool)
 
     found = cutout_picture(CARD, [painted], np.ones((1, 3), np.float32), world.bodies, behind)
     [view] = found.views
@@ -286,7 +300,7 @@ def test_shares_of_what_is_not_covered_are_those_of_the_faces():
         if face.box.name != "far":
             kinds = np.full((4, 4), UNSEEN if face.name == "wall, back" else COVERED, np.uint8)
             textures[face.body, face.side] = Texture(face, np.ones((4, 4, 3), np.float32), kinds)
-    clothed = Clothed(scene, (), "card", World(bodies, textures, (CutoutPicture(CARD, ()),)))
+    clothed = Clothed(scene, (), World(bodies, textures, (CutoutPicture(CARD, ()),)))
     assert [(face.name, face.unseen_share) for face in clothed.not_covered] == [("wall, back", 1.0)]
     assert clothed.off_the_floor == ("far",)
     assert clothed.missing_cutouts == ("pole",)

@@ -31,11 +31,12 @@ _LEAST_SHOWN = 0.5
 #: What it stands on or leans on lies within this of it [mm].
 _OWN_GROUND_MM = 2.0
 #: Light that differs by more than this factor's logarithm from the scene behind is not that scene; choices. Texels
-#: over which both are blurred first, and light that is added, for noise in the dark.
-_DIFFERS, _BLUR, _DARK = 0.3, 1.2, 0.02
+#: over which both are blurred first, and light that is added, for noise in the dark and on ink.
+_DIFFERS, _BLUR, _DARK, _PRINT_DARK = 0.3, 1.2, 0.02, 0.05
 
-#: The light (n, 3) that a scene shows along rays from an eye (3,) along unit ways (n, 3); whether it is known (n,).
-Behind = Callable[[Array, Array], tuple[Light, Flags]]
+#: The light (n, 3) that the scene shows behind a cut-out in a photo (by its number) along unit ways (n, 3) from the
+#: photo's eye; (n,) whether it is known; (n,) whether it is the sheet's print, of which only the hue is known.
+Behind = Callable[[int, Array], tuple[Light, Flags, Flags]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +125,7 @@ def cutout_picture(
 
     Parameters
     ----------
-    gains : (photos, 3) bring their exposures together; behind : what the clothed scene shows along rays
+    gains : (photos, 3) bring their exposures together; behind : what is behind it
     """
     views = [_view(cutout, number, photo, gains[number], bodies, behind) for number, photo in enumerate(photos)]
     shown = [view for view in views if view is not None]
@@ -147,8 +148,9 @@ def _view(
         return None
     sight = points - photo.eye
     far = np.linalg.norm(sight, axis=1)
-    ground, known = behind(photo.eye, sight / far[:, None])
-    alpha = _outline(light.reshape(*shape, 3), ground.reshape(*shape, 3), known.reshape(shape), free)
+    ground, known, printed = behind(number, sight / far[:, None])
+    pictures = light.reshape(*shape, 3), ground.reshape(*shape, 3)
+    alpha = _outline(*pictures, known.reshape(shape), printed.reshape(shape), free)
     level = float(np.linalg.norm(photo.eye[:2] - cutout.foot_mm[:2]) / far.mean())
     quality = float((photo.camera.focal_px * level / far.mean()) ** 2 * free.mean())
     return CutoutView(number, towards, light.reshape(*shape, 3), alpha, quality)
@@ -164,13 +166,18 @@ def _card_points(cutout: Cutout, towards: Array) -> tuple[Array, tuple[int, int]
     return np.array(cutout.foot_mm) + u.reshape(-1, 1) * across + v.reshape(-1, 1) * up, (rows, columns)
 
 
-def _outline(light: Light, ground: Light, known: Flags, free: Flags) -> Light:
-    """(rows, columns) 0 to 1: what differs from the scene behind it."""
+def _outline(light: Light, ground: Light, known: Flags, printed: Flags, free: Flags) -> Light:
+    """(rows, columns) 0 to 1: what differs from the scene behind it, or in hue from the print behind it."""
     import cv2
 
     size = (0, 0)
     pair = [cv2.GaussianBlur(np.ascontiguousarray(part), size, _BLUR) for part in (light, ground)]
     differs = np.abs(np.log((np.asarray(pair[0]) + _DARK) / (np.asarray(pair[1]) + _DARK))).max(axis=2)
+    if printed.any():
+        hue = np.log(np.asarray(pair[0]) + _PRINT_DARK)
+        hue -= hue.mean(axis=2, keepdims=True)
+        off = np.abs(hue - np.median(hue[printed], axis=0)).max(axis=2)
+        differs, known = np.where(printed, off, differs), known | printed
     mask = np.full(known.shape, cv2.GC_PR_BGD, np.uint8)
     mask[known & (differs > _DIFFERS)] = cv2.GC_PR_FGD
     mask[known & (differs > 2.0 * _DIFFERS)] = cv2.GC_FGD

@@ -11,16 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...photo.camera_file import CameraFile, read_camera_file
-from ...target.sheets import Sheet, sheet_named
 from ..bodies import Box
-from ..scene import Scene, SheetPlace
+from ..scene import Scene
 from ..scene_file import read_scene
 from ..thresholds import PIXELS_A_TEXEL
-from .cutouts import cutout_picture, may_hide
+from .cutouts import Behind, cutout_picture, may_hide
 from .faces import bodies_of, faces_of, stands_on_floor
 from .posed import PosedPhoto, posed_photos
 from .result import Clothed
-from .textures import Texture, texel_mm, textures_of, with_footprints, with_sheet_filled
+from .textures import Texture, on_sheet, texel_mm, textures_of, with_footprints, with_sheets_filled
 from .tracing import World, light_behind
 
 Array = NDArray[np.float64]
@@ -58,16 +57,14 @@ def clothe(
     bodies = bodies_of(scene)
     faces = [face for face in faces_of(bodies) if stands_on_floor(scene, face.box)]
     reduced = [_fitting(photo, scene, texel_mm(faces)) for photo in posed.photos]
-    assert scene.sheet is not None, "posed_photos has refused"
-    sheet = (sheet_named(posed.sheet_name), scene.sheet)
-    textures, gains = textures_of(faces, bodies, scene.mirrors, reduced, sheet, _hiding(scene, reduced), progress)
-    by_face = {(texture.face.body, texture.face.side): _finished(texture, sheet, bodies) for texture in textures}
+    textures, gains = textures_of(faces, bodies, scene.mirrors, reduced, _hiding(scene, reduced), progress)
+    by_face = {
+        (texture.face.body, texture.face.side): _finished(texture, posed.photos, bodies) for texture in textures
+    }
     world = World(bodies, by_face, ())
-    pictures = tuple(
-        cutout_picture(cutout, reduced, gains, bodies, lambda eye, ways: light_behind(world, eye, ways))
-        for cutout in scene.cutouts
-    )
-    return Clothed(scene, posed.photos, posed.sheet_name, replace(world, cutouts=pictures), posed.notes)
+    behind = _behind(world, reduced)
+    pictures = tuple(cutout_picture(cutout, reduced, gains, bodies, behind) for cutout in scene.cutouts)
+    return Clothed(scene, posed.photos, replace(world, cutouts=pictures), posed.notes)
 
 
 def _fitting(photo: PosedPhoto, scene: Scene, texel: float) -> PosedPhoto:
@@ -87,7 +84,19 @@ def _hiding(scene: Scene, photos: Sequence[PosedPhoto]) -> Callable[[int, Array]
     return hides
 
 
-def _finished(texture: Texture, sheet: tuple[Sheet, SheetPlace], bodies: Sequence[Box]) -> Texture:
+def _behind(world: World, photos: Sequence[PosedPhoto]) -> Behind:
+    def behind(number: int, ways: Array) -> tuple[NDArray[np.float32], NDArray[np.bool_], NDArray[np.bool_]]:
+        photo = photos[number]
+        light, known = light_behind(world, photo.eye, ways)
+        # On its own sheet the photo shows the print, not the floor.
+        down = np.minimum(ways[:, 2], -1e-6)
+        printed = on_sheet(photo.eye - (photo.eye[2] / down)[:, None] * ways, photo.sheet, photo.place)
+        return light, known & ~printed, printed
+
+    return behind
+
+
+def _finished(texture: Texture, photos: Sequence[PosedPhoto], bodies: Sequence[Box]) -> Texture:
     if texture.face.box.name != "the floor":
         return texture
-    return with_footprints(with_sheet_filled(texture, *sheet), bodies)
+    return with_footprints(with_sheets_filled(texture, photos), bodies)

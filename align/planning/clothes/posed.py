@@ -35,7 +35,7 @@ class PosedPhoto:
     rotation (3, 3), translation (3,) [mm] : to the camera's frame from the scene's
     pixels : (h, w, 3) sRGB bytes; rms_px : how well the sheet's corners fit, in the photo as it was taken
     astray_mm : how far off, one sd, the photo may lay the scene's outermost points
-    mirror_there : whether mirrors hung when it was taken
+    sheet, place : what lay in the scene, and where; mirror_there : whether mirrors hung when it was taken
     """
 
     name: str
@@ -45,6 +45,8 @@ class PosedPhoto:
     pixels: NDArray[np.uint8]
     rms_px: float
     astray_mm: float
+    sheet: Sheet
+    place: SheetPlace
     mirror_there: bool = False
 
     @property
@@ -92,10 +94,9 @@ class PosedPhoto:
 
 @dataclass(frozen=True, eq=False)
 class PosedPhotos:
-    """All of them, the sheet that they show, and what their reader must know."""
+    """All of them, and what their reader must know."""
 
     photos: tuple[PosedPhoto, ...]
-    sheet_name: str
     notes: tuple[str, ...]
 
 
@@ -112,8 +113,7 @@ def posed_photos(
     AlignError
         A photo cannot be read or shows no sheet; or the scene does not say where the sheet lies.
     """
-    place = scene.sheet
-    if place is None:
+    if not scene.sheets:
         raise TargetError(
             "The scene file does not say where the sheet lies in the photos.",
             "Add a line at its top, the place of the middle of the sheet's far edge: sheet_at = [0, 300]",
@@ -122,42 +122,47 @@ def posed_photos(
     for number, photo in enumerate(photos, start=1):
         if progress:
             progress(f"photo {number} of {len(photos)}: {Path(photo).name}")
-        sighted.append(_sighted(Path(photo), camera_file, place))
-    _refuse_twice(sighted)
+        sighted.append(_sighted(Path(photo), camera_file, scene))
+    _refuse_twice(scene, sighted)
     there = any(item.sighting.reflections for item in sighted)
     found: list[PosedPhoto] = []
     for group in _of_one_camera(sighted):
         solution = _solved(group)
-        found += [_posed(scene, place, group[k], solution, k, there) for k in range(len(group))]
+        found += [_posed(scene, group[k], solution, k, there) for k in range(len(group))]
     order = {item.photo.name: number for number, item in enumerate(sighted)}
     notes = [note for item in sighted for note in item.notes]
     if there:
         notes.append("A mirror hangs in these photos: what they show behind its plane is not used.")
     found.sort(key=lambda photo: order[photo.name])
-    return PosedPhotos(tuple(found), sighted[0].sighting.sheet.name, tuple(notes))
+    return PosedPhotos(tuple(found), tuple(notes))
 
 
-def _sighted(photo: Path, camera_file: CameraFile | None, place: SheetPlace) -> Sighted:
+def _sighted(photo: Path, camera_file: CameraFile | None, scene: Scene) -> Sighted:
     found = sight_photos([photo], camera_file)[0]
     kind = found.sighting.sheet.name
-    if place.kind and kind != place.kind:
+    if _place_of(scene, kind) is None:
+        named = ", ".join(f'"{place.kind}"' for place in scene.sheets)
         raise TargetError(
-            f'{photo.name} shows the sheet "{kind}", but the scene file has sheet = "{place.kind}".',
+            f'{photo.name} shows the sheet "{kind}", but the scene file has a place for {named}.',
             "Correct the scene file, or leave the photo out.",
         )
     return found
 
 
-def _refuse_twice(sighted: Sequence[Sighted]) -> None:
+def _place_of(scene: Scene, kind: str) -> SheetPlace | None:
+    return next((place for place in scene.sheets if place.kind in ("", kind)), None)
+
+
+def _refuse_twice(scene: Scene, sighted: Sequence[Sighted]) -> None:
     names = [item.photo.name for item in sighted]
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
         raise PhotoError(f"{twice} is named twice.", "Name each photo once.")
     kinds = sorted({item.sighting.sheet.name for item in sighted})
-    if len(kinds) > 1:
+    if len(kinds) > 1 and len(scene.sheets) == 1:
         raise TargetError(
             f"The photos show different sheets: {', '.join(kinds)}.",
-            "Only one lies where the scene file says: take all photos with the same sheet at the same place.",
+            'Only one can lie at sheet_at: say which (sheet = "a5"), and of the others in [[sheet_place]] tables.',
         )
 
 
@@ -167,9 +172,9 @@ def _of_one_camera(sighted: Sequence[Sighted]) -> list[list[Sighted]]:
     for item in sighted:
         for group in groups:
             first = group[0]
-            if (first.size, first.orientation) == (item.size, item.orientation) and not first.lens.differs(
-                item.lens
-            ):
+            same_way = (first.size, first.orientation) == (item.size, item.orientation)
+            same_way &= first.sighting.sheet.name == item.sighting.sheet.name
+            if same_way and not first.lens.differs(item.lens):
                 group.append(item)
                 break
         else:
@@ -197,9 +202,10 @@ def _sheet_of(group: Sequence[Sighted]) -> Sheet:
     return group[0].sighting.sheet
 
 
-def _posed(
-    scene: Scene, place: SheetPlace, item: Sighted, solution: Solution, number: int, mirror_there: bool
-) -> PosedPhoto:
+def _posed(scene: Scene, item: Sighted, solution: Solution, number: int, mirror_there: bool) -> PosedPhoto:
+    sheet = item.sighting.sheet
+    place = _place_of(scene, sheet.name)
+    assert place is not None, "_sighted has refused"
     rotation, translation = solution.state.cam_from_target(number)
     turned = rotation @ place.rotation.T
     return PosedPhoto(
@@ -210,6 +216,8 @@ def _posed(
         pixels=colour_of(item.file) if item.file is not None else read_colour(item.photo),
         rms_px=solution.rms_px(number),
         astray_mm=_astray_mm(scene, place, solution, number, item.size),
+        sheet=sheet,
+        place=place,
         mirror_there=mirror_there,
     )
 

@@ -35,12 +35,11 @@ class Coverage:
 class Clothed:
     """A scene clothed with photos.
 
-    photos : where each was taken from; sheet_name : of the sheet that they show; notes : for the reader
+    photos : where each was taken from; notes : for the reader
     """
 
     scene: Scene
     photos: tuple[PosedPhoto, ...]
-    sheet_name: str
     world: World
     notes: tuple[str, ...] = ()
 
@@ -96,10 +95,10 @@ class Clothed:
     def to_json(self) -> dict[str, Any]:
         """The plan's "clothed" entry."""
         return {
-            "sheet": self.sheet_name,
             "photos": [
                 {
                     "file": photo.name,
+                    "sheet": photo.sheet.name,
                     "eye_mm": [round(float(value), 1) for value in photo.eye],
                     "rms_px": round(photo.rms_px, 3),
                     "astray_mm": round(photo.astray_mm, 2),

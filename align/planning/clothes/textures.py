@@ -116,7 +116,6 @@ def textures_of(
     bodies: Sequence[Box],
     mirrors: Sequence[Mirror],
     photos: Sequence[PosedPhoto],
-    sheet: tuple[Sheet, SheetPlace],
     hides: Hides,
     progress: Callable[[str], None] | None = None,
 ) -> tuple[tuple[Texture, ...], Light]:
@@ -125,7 +124,7 @@ def textures_of(
     Parameters
     ----------
     bodies : all that hides a face in a photo; mirrors : hide what lies behind them where they hung already
-    sheet : its own place on the floor is taken from no photo; hides : what a cut-out may hide is taken from others
+    hides : what a cut-out may hide is taken from other photos, as is the floor under a photo's own sheet
     """
     step = texel_mm(faces)
     grids = [_grid(face, _shape_of(face, step)) for face in faces]
@@ -134,7 +133,7 @@ def textures_of(
         if progress:
             progress(f"clothing with photo {number + 1} of {len(photos)}")
         panes = mirrors if photo.mirror_there else ()
-        taken.append([_take(grid, photo, number, bodies, panes, sheet, hides, step) for grid in grids])
+        taken.append([_take(grid, photo, number, bodies, panes, hides, step) for grid in grids])
     gains = _gains(taken)
     return tuple(_texture(grid, [part[k] for part in taken], gains, step) for k, grid in enumerate(grids)), gains
 
@@ -157,7 +156,6 @@ def _take(
     number: int,
     bodies: Sequence[Box],
     panes: Sequence[Mirror],
-    sheet: tuple[Sheet, SheetPlace],
     hides: Hides,
     step: float,
 ) -> _Taken | None:
@@ -182,7 +180,7 @@ def _take(
     for pane in panes:
         free &= ~through_pane(starts, points, pane)
     if grid.face.box.name == "the floor":
-        free &= ~_on_sheet(points, *sheet)
+        free &= ~on_sheet(points, photo.sheet, photo.place)
     seen[rows] = free
     if not seen.any():
         return None
@@ -194,7 +192,7 @@ def _take(
     return _Taken(weights, light)
 
 
-def _on_sheet(points: Array, sheet: Sheet, place: SheetPlace) -> Flags:
+def on_sheet(points: Array, sheet: Sheet, place: SheetPlace) -> Flags:
     """(n,) whether points of the floor lie under the sheet."""
     own = (points - place.origin) @ place.rotation
     margin = _SHEET_MARGIN_MM
@@ -283,13 +281,16 @@ def with_footprints(texture: Texture, bodies: Sequence[Box]) -> Texture:
     return Texture(texture.face, texture.light, kinds)
 
 
-def with_sheet_filled(texture: Texture, sheet: Sheet, place: SheetPlace) -> Texture:
-    """The floor's texture with the sheet's own place filled in from around it."""
+def with_sheets_filled(texture: Texture, photos: Sequence[PosedPhoto]) -> Texture:
+    """The floor's texture with what is under a sheet in every photo filled in from around it."""
     import cv2
 
     rows, columns = texture.kinds.shape
     grid = _grid(texture.face, (rows, columns))
-    under = _on_sheet(grid.points, sheet, place).reshape(grid.shape)
+    under = np.zeros(grid.shape, bool)
+    for photo in photos:
+        under |= on_sheet(grid.points, photo.sheet, photo.place).reshape(grid.shape)
+    under &= texture.kinds != COVERED
     if not under.any():
         return texture
     reach = math.ceil((EDGE_MM + 2.0) * columns / texture.face.size_mm[0])
@@ -298,7 +299,7 @@ def with_sheet_filled(texture: Texture, sheet: Sheet, place: SheetPlace) -> Text
         return texture  # no photo shows what lies around it
     from .tones import as_bytes, as_light
 
-    hole = (under & (texture.kinds != COVERED)).astype(np.uint8)
+    hole = under.astype(np.uint8)
     half = cv2.INTER_AREA
     small = (max(2, columns // 2), max(2, rows // 2))
     filled = cv2.inpaint(
