@@ -15,7 +15,7 @@ from .drawings import plan_drawing, plan_view, side_drawing, side_view
 from .entry import in_words
 from .glass_drawing import glass_drawing
 from .mirror_part import MirrorPart, Standing
-from .page_pictures import gallery, large_picture, pair_in_page
+from .page_pictures import flatness_pictures, gallery, large_picture, pair_in_page
 from .tables import (
     answer_grid,
     before_and_now,
@@ -109,6 +109,7 @@ def part_contents(
         "remarks": [*part.notes, *(now.result.warnings if now else ()), *(now.entry.stated if now else ())],
         "before_now": [large_picture(item) for item in shown],
         "pair": pair_in_page(part, pair),
+        "maps": flatness_pictures(part),
         "drift": drift_words(part),
         "charts": chart_drawings(part),
         "entries": entries_grid(part),

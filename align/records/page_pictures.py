@@ -7,13 +7,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from ..checking.wording import verdict_sentence
+import numpy as np
+from numpy.typing import NDArray
+
+from ..checking.wording import map_words, verdict_sentence
 from ..drawing.wording import kept_together
 from .mirror_part import CheckEntry, GlassEntry, MirrorPart
 from .tables import entry_answer
 
 if TYPE_CHECKING:
     from .standalone import BeforeAfter
+
+Pixels = NDArray[np.uint8]
 
 #: Sizes [px] of pictures in the page: one that is looked at, one among many.
 LARGE_PX, SMALL_PX, QUALITY = 1600, 480, 80
@@ -75,19 +80,41 @@ def pair_in_page(part: MirrorPart, pair: BeforeAfter | None) -> Picture | None:
     return _picture(pair.path.read_bytes, LARGE_PX, alt, f"Before and after, {days}. {how}.")
 
 
+def flatness_pictures(part: MirrorPart) -> list[Picture]:
+    """The map of the mirror's flatness by the latest check that made one; [] where none did."""
+    from ..checking.flatness_picture import draw_flatness
+
+    for item in reversed(part.checks):
+        flatness = item.result.mirrors[0].flatness
+        if flatness is not None and flatness.map is not None:
+            shown, units = flatness.map, item.result.settings.units
+            words = map_words(shown, len(item.result.photos), units)
+            alt = f"Map of the mirror's face, by colours how far it stands before its mean plane. {words}."
+            caption = f"How flat it is: entry {item.number}, {item.day_in_words}."
+            return [_embedded(draw_flatness(shown, units=units), LARGE_PX, alt, caption)]
+    return []
+
+
 def _preview(item: CheckEntry | GlassEntry, name: str, longest_px: int, alt: str, caption: str) -> Picture:
     return _picture(lambda: item.entry.contents(name), longest_px, alt, caption)
 
 
 def _picture(read: Callable[[], bytes], longest_px: int, alt: str, caption: str) -> Picture:
     """A picture file as a JPEG data URI; an empty one where it cannot be read."""
-    from ..drawing.captioned import as_jpeg, decoded
+    from ..drawing.captioned import decoded
     from ..errors import AlignError
 
     try:
         pixels = decoded(read())
     except (OSError, AlignError):
         return Picture("", 1, 1, alt, f"{caption} (The picture is missing.)")
+    return _embedded(pixels, longest_px, alt, caption)
+
+
+def _embedded(pixels: Pixels, longest_px: int, alt: str, caption: str) -> Picture:
+    """Pixels (height, width, 3) as a JPEG data URI."""
+    from ..drawing.captioned import as_jpeg
+
     data = as_jpeg(pixels, longest_px, QUALITY)
     scale = min(1.0, longest_px / max(pixels.shape[:2]))
     size = (round(pixels.shape[1] * scale), round(pixels.shape[0] * scale))

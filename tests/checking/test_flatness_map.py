@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from align.checking.flatness import Flatness
-from align.checking.flatness_map import FlatnessMap
 from align.checking.flatness_picture import draw_flatness, save_flatness_picture
 from align.checking.flatness_stored import flatness_from_json, map_from_json
 from align.checking.job import check_sighted
@@ -23,35 +22,10 @@ from align.errors import SolveError
 from tests.bench.flatness_map import FACE_MM, errors, scene_of, sighted
 from tests.rendering.analytic.placed import with_sheet_at
 from tests.rendering.analytic.shapes import Bend, Face
-from tests.support.answers import about, made_answer, made_mirror
+from tests.support.answers import made_answer, made_map, made_mirror
 
 BENT = Face(*FACE_MM, 0.3, (Bend("arch_across", 0.3), Bend("twist", 0.05)))
 SETTINGS = CheckSettings(exact_print=True, flatness=True, mirror_size_mm=FACE_MM)
-
-
-def made_map(top_mm: float = 0.1, **changes) -> FlatnessMap:
-    """A map of 300 x 150 mm, highest in its middle, measured in the middle half of its width."""
-    right, up = np.arange(-145.0, 150.0, 10.0), np.arange(5.0, 150.0, 10.0)
-    x, y = np.meshgrid(right, up)
-    half = np.where(np.abs(x) < 75, 0.004, 0.05)
-    outline = np.array([[-75.0, 0.0], [75.0, 0.0], [75.0, 150.0], [-75.0, 150.0]])
-    known = {
-        "right_mm": right,
-        "up_mm": up,
-        "height_mm": top_mm * (1 - 2 * (x / 150) ** 2 + 0 * y),
-        "half_width_mm": half,
-        "measured": np.abs(x) < 75,
-        "outlines_mm": (outline,),
-        "size_known": True,
-        "shifted_mm": 0.0,
-        "lowest_mm": about(0.5 * top_mm, 0.004),
-        "highest_mm": about(top_mm, 0.004),
-        "slope_deg": about(0.15, 0.01),
-        "slope_at_mm": (70.0, 75.0),
-        "beyond_mm": 0.05,
-        "verdict": "bent",
-    }
-    return FlatnessMap(**(known | changes))
 
 
 @cache

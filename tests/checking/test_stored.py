@@ -9,23 +9,14 @@ from typing import Any
 
 import pytest
 
-from align.checking.flatness import Flatness, WholeFace
 from align.checking.result import CheckResult, CurlSummary
 from align.checking.settings import Mount
 from align.checking.stored import check_from_json, glass_from_json
 from align.checking.wording import verdict_sentence
 from align.errors import FileFormatError
-from tests.support.answers import about, made_answer, made_mirror
+from tests.support.answers import FLATNESS, about, made_answer, made_mirror
 from tests.support.record_samples import GLASS_ANSWER
 
-FLATNESS = Flatness(
-    *(about(value, 0.01) for value in (0.12, -0.03, 0.0)),
-    (-67.1, 66.4, 41.0, 80.2),
-    about(0.2, 0.02),
-    across_is_worst=True,
-    verdict="bent",
-    whole=WholeFace(about(0.6, 0.1), about(-0.3, 0.1), about(0.3, 0.1), about(0.0, 0.1)),
-)
 ANSWERS = {
     "wall": made_answer(made_mirror(mirror_size_mm=(240, 170))),
     "per 100 mm": made_answer(made_mirror()),

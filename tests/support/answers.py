@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from align.bundle.glass import GlassSummary
+from align.checking.flatness import Flatness, WholeFace
+from align.checking.flatness_map import FlatnessMap
 from align.checking.report import verdict
 from align.checking.result import CameraSummary, CheckResult, MirrorAngle, MirrorResult, PhotoSummary
 from align.checking.settings import CheckSettings, Mount
@@ -21,6 +23,41 @@ SAME = 1e-6
 def about(value: float, half: float) -> Quantity:
     """A quantity with an even interval."""
     return Quantity(value, value - half, value + half)
+
+
+FLATNESS = Flatness(
+    *(about(value, 0.01) for value in (0.12, -0.03, 0.0)),
+    (-67.1, 66.4, 41.0, 80.2),
+    about(0.2, 0.02),
+    across_is_worst=True,
+    verdict="bent",
+    whole=WholeFace(about(0.6, 0.1), about(-0.3, 0.1), about(0.3, 0.1), about(0.0, 0.1)),
+)
+
+
+def made_map(top_mm: float = 0.1, **changes: Any) -> FlatnessMap:
+    """A map of 300 x 150 mm, highest in its middle, measured in the middle half of its width."""
+    right, up = np.arange(-145.0, 150.0, 10.0), np.arange(5.0, 150.0, 10.0)
+    x, y = np.meshgrid(right, up)
+    half = np.where(np.abs(x) < 75, 0.004, 0.05)
+    outline = np.array([[-75.0, 0.0], [75.0, 0.0], [75.0, 150.0], [-75.0, 150.0]])
+    known: dict[str, Any] = {
+        "right_mm": right,
+        "up_mm": up,
+        "height_mm": top_mm * (1 - 2 * (x / 150) ** 2 + 0 * y),
+        "half_width_mm": half,
+        "measured": np.abs(x) < 75,
+        "outlines_mm": (outline,),
+        "size_known": True,
+        "shifted_mm": 0.0,
+        "lowest_mm": about(0.5 * top_mm, 0.004),
+        "highest_mm": about(top_mm, 0.004),
+        "slope_deg": about(0.15, 0.01),
+        "slope_at_mm": (70.0, 75.0),
+        "beyond_mm": 0.05,
+        "verdict": "bent",
+    }
+    return FlatnessMap(**(known | changes))
 
 
 def made_mirror(
