@@ -10,6 +10,7 @@ import numpy as np
 
 from ..errors import CameraError, PhotoError, TargetError
 from ..optics.camera_model import CameraPrior, maybe_edited, prior_from_focal
+from ..optics.robust import median
 from ..photo.camera_file import CameraFile, prior_for
 from ..photo.facts import Crop, Lens
 from ..photo.file import PhotoFile
@@ -133,7 +134,7 @@ def _is_same_view(other: Sighted, sighting: Sighting, size: tuple[int, int]) -> 
             return False
         first = (one.pixels[np.isin(one.corner_ids, common)] + 0.5) / other.size[0]
         second = (two.pixels[np.isin(two.corner_ids, common)] + 0.5) / size[0]
-        if float(np.median(np.linalg.norm(first - second, axis=1))) * smaller > SAME_VIEW_PX:
+        if float(median(np.linalg.norm(first - second, axis=1))) * smaller > SAME_VIEW_PX:
             return False
     return True
 

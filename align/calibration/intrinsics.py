@@ -19,6 +19,7 @@ from ..optics.camera_model import (
     camera_from_parameters,
     project_with_derivatives,
 )
+from ..optics.robust import median
 from ..solve.joint import Solution, View, solve
 from ..target.sheets import Sheet
 from .distortion import FULL_MODEL, DistortionModel, Weighed, weigh
@@ -96,7 +97,7 @@ def _prepared(view: View) -> View:
 def _scaled(views: Sequence[View]) -> list[View]:
     """The views with a median corner of NOMINAL_SD_PX: a fair first fit then counts as a good one."""
     variances = np.concatenate([np.trace(view.covariance, axis1=1, axis2=2) / 2 for view in views])
-    factor = NOMINAL_SD_PX**2 / float(np.median(variances))
+    factor = NOMINAL_SD_PX**2 / float(median(variances))
     return [View(v.photo, v.mirror, v.corner_ids, v.pixels, v.covariance * factor) for v in views]
 
 

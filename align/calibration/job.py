@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ..errors import CameraError, ReflectionError, TargetError
 from ..optics.camera_model import CAMERA_PARAMETERS, FOCAL_SD_WITH_EXIF, CameraPrior, prior_from_focal
+from ..optics.robust import median
 from ..photo.camera_file import CameraFile
 from ..photo.facts import Lens, orientation_matrix
 from ..photo.read import Photo, read_photo
@@ -152,7 +153,7 @@ def _direct_board(photo: Photo, prior: CameraPrior, own_board: Sheet | None, sca
         detections = find_boards(pyramid, mirrored=False, scale=scale)
         boards = [board for detection in detections if (board := sight_detection(pyramid, detection)) is not None]
         if boards:
-            return max(boards, key=lambda board: float(np.median(board.square_px)))
+            return max(boards, key=lambda board: float(median(board.square_px)))
     return sight(photo, prior, own_board=own_board, scale=scale).target
 
 
@@ -227,7 +228,7 @@ def _odd_photo(used: Sequence[_Seen], estimate: CameraEstimate) -> int | None:
         return None
     rms = np.array([estimate.solution.rms_px(number) for number in range(len(used))])
     lost = np.array(estimate.rejected) / [len(one.board.pixels) for one in used]
-    oddness = np.maximum(rms / np.median(rms) / ODD_PHOTO_RATIO, lost / ODD_PHOTO_REJECTED_SHARE)
+    oddness = np.maximum(rms / median(rms) / ODD_PHOTO_RATIO, lost / ODD_PHOTO_REJECTED_SHARE)
     worst = int(np.argmax(oddness))
     return worst if oddness[worst] > 1.0 else None
 
@@ -276,7 +277,7 @@ def _answer(
         terms=_terms(estimate),
         models=tuple(ModelWeight(one.model.terms, one.bic, one.weight) for one in estimate.weighed),
         rms_px=solution.rms_px(),
-        direction_uncertainty_px=float(np.median(seen)),
+        direction_uncertainty_px=float(median(seen)),
         worst_direction_uncertainty_px=float(everywhere.max()),
         coverage=coverage,
         next_photo=_next_photo(used[0].board.sheet, estimate, ranked),

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..bundle.photo_set import Sighted
+from ..optics.robust import median
 from ..solve.forward_model import BOW_PARAMETERS
 from ..solve.joint import Solution
 from ..target.sheets import Sheet
@@ -144,7 +145,7 @@ def _photo_advice(solution: Solution, photo: int, item: Sighted) -> list[str]:
         result.append(f"{HOLD_HIGHER}: 30 to 45 degrees above the floor shows the sheet better.")
     if elevation > STEEP_CAMERA_DEG:
         result.append(f"{HOLD_LOWER}: from so steep a view the mirror's lean hardly shows.")
-    squares = [float(np.median(board.square_px)) for board in sighting.reflections]
+    squares = [float(median(board.square_px)) for board in sighting.reflections]
     if squares and min(squares) < SMALL_SQUARE_PX:
         result.append(f"{GO_NEARER}: its reflection is small in the photo.")
     blur = max((board.blur_px for board in (sighting.target, *sighting.reflections)), default=0.0)

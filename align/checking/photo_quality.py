@@ -11,9 +11,8 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from ..bundle.adjustment import Adjustment
+from ..optics.robust import median
 from ..sighting.photo import Sighting
 from ..solve.joint import Solution
 from .advice import (
@@ -81,7 +80,7 @@ def _faults(solution: Solution, photo: int, sighting: Sighting) -> Iterator[Faul
     yield Fault("blur", f"blurred by {blur:.1f} px", f"{HOLD_STILL}.", blur / SHARP_PX, photo)
     yield from _light(photo, sighting)
     for board in sighting.reflections:
-        square = float(np.median(board.square_px))
+        square = float(median(board.square_px))
         words = f"the reflection's squares are only {square:.0f} px high"
         yield Fault("small", words, f"{GO_NEARER}.", 1.6 * SMALL_SQUARE_PX / square, photo)
     elevation = elevation_of(solution, photo)

@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from ..optics.robust import quantile
 from .thresholds import BURNT_VALUE, INK_SHARE, PAPER_SHARE
 
 Array = NDArray[np.float64]
@@ -53,7 +54,7 @@ def light_of(gray: NDArray[np.uint8], outline_px: Array) -> Light | None:
     if not inside.any():
         return None
     values = part[inside]
-    ink, paper = np.quantile(linear_light(values), [INK_SHARE, PAPER_SHARE])
+    ink, paper = quantile(linear_light(values), (INK_SHARE, PAPER_SHARE))
     return Light(float(ink), float(paper), float(np.mean(values >= BURNT_VALUE)))
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ..optics.robust import median
 from .thresholds import (
     ALIKE_GREY,
     ALIKE_SHARE,
@@ -39,7 +40,7 @@ def step_row(gray: NDArray[np.uint8], quantum_grey: float, block_px: int = 8) ->
     rows = np.arange(block_px, len(gray) - block_px, block_px)
     steps, least = _steps(gray, rows), max(STEP_GREY, STEP_QUANTA * quantum_grey)
     for side in (slice(0, PARTS), slice(PARTS, None)):
-        middle = np.median(steps[:, side], axis=1)
+        middle = median(steps[:, side], axis=1)
         size = np.abs(middle)
         alike = np.abs(steps[:, side] - middle[:, None]) <= np.maximum(ALIKE_GREY, ALIKE_SHARE * size)[:, None]
         columns = slice(0, gray.shape[1] // 2) if side.start == 0 else slice(gray.shape[1] // 2, None)
@@ -58,7 +59,7 @@ def _steps(gray: NDArray[np.uint8], rows: NDArray[np.int64]) -> NDArray[np.float
     sampled = gray[:, :: max(1, gray.shape[1] // COLUMNS)]
     sampled = sampled[:, : sampled.shape[1] // (2 * PARTS) * 2 * PARTS]
     apart = sampled[rows].astype(np.int16) - sampled[rows - 1]
-    return np.asarray(np.median(apart.reshape(len(rows), 2 * PARTS, -1), axis=2))
+    return np.asarray(median(apart.reshape(len(rows), 2 * PARTS, -1), axis=2))
 
 
 def torn_row(gray: NDArray[np.uint8]) -> tuple[int, int] | None:
@@ -66,7 +67,7 @@ def torn_row(gray: NDArray[np.uint8]) -> tuple[int, int] | None:
     sampled = gray[:, :: max(1, gray.shape[1] // COLUMNS)].astype(np.int16)
     differs = np.abs(np.diff(sampled, axis=0)).mean(axis=1)
     padded = np.pad(differs, NEIGHBOURS, mode="edge")
-    usual = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1), axis=1)
+    usual = median(np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1), axis=1)
     # A straight edge that climbs slowly is a shift as well, but from each row to the next.
     beside = np.max([padded[NEIGHBOURS + off : NEIGHBOURS + off + len(differs)] for off in (-3, -2, 2, 3)], axis=0)
     ratio = np.where(differs > SUSPECT_GREY, differs / np.maximum(np.maximum(usual, beside), 0.5), 0.0)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.geometry import apply_homography, fit_homography, scale_pixels
+from ..optics.robust import median
 from ..target.sheets import Sheet, corners_board, marker_corners_board
 from .corners import local_frames, marker_scores, match_corners, square_heights_px
 from .markers import Detection, detect_markers, group_boards
@@ -24,6 +25,8 @@ Array = NDArray[np.float64]
 SEARCH_LONG_SIDE_PX = 2000
 #: Squares of about this size are best for a first match [px].
 COARSE_SQUARE_PX = 22
+#: ... and end where a step was shorter than this [px]: they are matched again at full size.
+COARSE_SETTLED_PX = 0.25
 #: A corner whose print correlates less than this with the photo is not there, or covered.
 MIN_SCORE = 0.75
 MIN_CORNERS = 6
@@ -287,7 +290,7 @@ def bits_agree(pyramid: Pyramid, sheet: Sheet, homography: Array, blur_px: float
 
 def _coarse_level(homography: Array, sheet: Sheet, known: Array) -> int:
     frames = local_frames(homography, known, sheet.square_mm)
-    extent = float(np.median(np.sqrt(np.abs(np.linalg.det(frames)))))
+    extent = float(median(np.sqrt(np.abs(np.linalg.det(frames)))))
     return max(0, int(np.floor(np.log2(max(extent, 1.0) / COARSE_SQUARE_PX))))
 
 
@@ -312,8 +315,11 @@ def _grow(
         guess = _predict(homography, corners, ids, pixels, score)
         shrunk = on_level(homography, level)
         place = Pyramid.down(guess, level)
-        for blur in (2.0, 0.8):
-            found = match_corners(gray, sheet, shrunk, ids, place, blur_px=blur, iterations=3)
+        # Wide enough to be drawn from afar; a near guess only loses its way with that.
+        for blur in (0.8,) if tried[ids].max() == 1 else (2.0, 0.8):
+            found = match_corners(
+                gray, sheet, shrunk, ids, place, blur_px=blur, iterations=3, settled_px=COARSE_SETTLED_PX
+            )
             place = np.where((found.score > 0.3)[:, None], found.pixels, place)
         accepted = (found.score >= MIN_SCORE) & plausible(sheet, shrunk, ids, found.pixels, 0.6)
         if accepted.any():
@@ -358,7 +364,7 @@ def plausible(
     off = pixels - apply_homography(homography, corners)
     frames = local_frames(homography, corners, sheet.square_mm)
     in_squares = np.einsum("nij,nj->ni", np.linalg.inv(frames), off)
-    centred = in_squares - np.median(in_squares, axis=0)
+    centred = in_squares - median(in_squares, axis=0)
     return np.asarray(np.abs(centred).max(axis=1) < share)
 
 
@@ -373,7 +379,7 @@ def estimate_blur(
     best, best_score = BLURS_PX[0], -1.0
     for blur in BLURS_PX:
         found = match_corners(gray, sheet, homography, ids[some], pixels[some], blur_px=blur, iterations=2)
-        score = float(np.median(np.abs(found.score)))
+        score = float(median(np.abs(found.score)))
         if score < best_score - 1e-4:
             break
         if score > best_score:

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.geometry import apply_homography
+from ..optics.robust import median
 from ..photo.tone import linear_light
 from ..target.sheets import MARKER_BITS, MARKER_CELLS, Sheet, corners_board, marker_corners_board, raster
 from ..target.thresholds import MARKER_RATIO
@@ -27,6 +28,8 @@ Array = NDArray[np.float64]
 
 RASTER_PX = 48  # pixels per square of the drawn print
 SUPERSAMPLING = 3
+#: Corners whose last step was shorter than this [px] are where they belong: a tenth of what the best are known to.
+SETTLED_PX = 0.003
 #: Half the window, as a share of the square and as a limit in pixels.
 WINDOW_SHARE, WINDOW_MAX_PX, WINDOW_MIN_PX = 0.55, 13, 3
 #: Half the extent of a marker's bits, as a share of the square.
@@ -82,13 +85,15 @@ def match_corners(
     *,
     blur_px: float,
     iterations: int = 3,
+    settled_px: float = SETTLED_PX,
 ) -> Matches:
     """Match corners with the print, starting from `pixels`.
 
     Parameters
     ----------
     gray : (h, w) uint8; homography : board mm -> px, for the local shape only; corner_ids : (n,);
-    pixels : (n, 2) first places; blur_px : sd of the photo's blur.
+    pixels : (n, 2) first places; blur_px : sd of the photo's blur; settled_px : no further step where none was
+    longer.
 
     Returns
     -------
@@ -115,6 +120,8 @@ def match_corners(
         shift *= np.minimum(1.0, limit / np.maximum(length, 1e-9))[:, None]
         place[chosen] += shift
         covariance[chosen], score[chosen] = cov, fit
+        if length.max() < settled_px:
+            break
     score[~_inside(gray.shape, place, half)] = -1.0
     return Matches(place, covariance, score)
 
@@ -128,7 +135,7 @@ def marker_scores(gray: NDArray[np.uint8], sheet: Sheet, homography: Array, *, b
     middles = marker_corners_board(sheet).mean(axis=1)
     frames = local_frames(homography, middles, sheet.square_mm)
     reach = _BITS_SHARE * np.abs(frames).sum(axis=2)
-    half = np.clip(np.ceil(np.median(reach, axis=0)), 2, WINDOW_MAX_PX).astype(int)
+    half = np.clip(np.ceil(median(reach, axis=0)), 2, WINDOW_MAX_PX).astype(int)
     place = apply_homography(homography, middles)
     scores = np.full(len(middles), np.nan)
     chosen = np.flatnonzero(_inside(gray.shape, place, half + 1))
@@ -161,7 +168,7 @@ class _Windows:
         self.half, self.board, self.square = half, board, sheet.square_mm
         levels = _prints(sheet)
         # Supersampled pixels of the photo against pixels of the print: take the level that is no finer.
-        extent = float(np.median(np.sqrt(np.abs(np.linalg.det(frames)))))
+        extent = float(median(np.sqrt(np.abs(np.linalg.det(frames)))))
         finer = np.log2(RASTER_PX * SUPERSAMPLING / max(extent, 1.0))
         level = int(np.clip(np.floor(finer - 1.0), 0, len(levels) - 1))
         self.image, self.raster_scale = levels[level], RASTER_PX / 2**level

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from ..errors import AlignError
 from ..optics.camera_model import Camera, CameraPrior
 from ..optics.geometry import apply_homography, fit_homography
+from ..optics.robust import median
 from ..solve.forward_model import DIRECT
 from ..solve.joint import View, solve
 from ..target.sheets import Sheet, corners_board, corners_target
@@ -185,8 +186,8 @@ def _chain_of(stage: _Stage, board: Board, chains: Sequence[Chain]) -> Chain:
         if possible.mean() < MIN_VISIBLE_SHARE:
             continue
         off = np.linalg.norm(apply_homography(to_board, places[possible]) - wanted[possible], axis=1)
-        if float(np.median(off)) < best_off:
-            best, best_off = chain, float(np.median(off))
+        if float(median(off)) < best_off:
+            best, best_off = chain, float(median(off))
     return best
 
 
@@ -214,7 +215,7 @@ def _plain_board(
     found = match_corners(pyramid.level(0), sheet, homography, ids, places, blur_px=blur_px, iterations=4)
     squares = square_heights_px(homography, sheet)[ids]
     near = np.linalg.norm(found.pixels - places, axis=1) < PLAIN_SQUARES * squares
-    good = near & (found.score * np.sign(np.median(found.score)) >= MIN_SCORE)
+    good = near & (found.score * np.sign(median(found.score)) >= MIN_SCORE)
     if good.sum() < max(MIN_CORNERS, PLAIN_SHARE * len(ids)):
         return None
     return Board(

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ..errors import TargetError
 from ..optics.camera_model import Camera
+from ..optics.robust import median
 from ..quantity import Quantity
 from ..target.sheets import Sheet
 
@@ -157,7 +158,7 @@ def _coins(floor: _Floor, thing: KnownThing) -> Iterator[tuple[float, float, flo
     import cv2
 
     radius = thing.width_mm / 2 / STEP_MM
-    shown = np.where(floor.outside_sheet, floor.picture, np.median(floor.picture)).astype(np.uint8)
+    shown = np.where(floor.outside_sheet, floor.picture, median(floor.picture)).astype(np.uint8)
     bounds = round(radius * (1 - MOST_SCALE_OFF)), round(radius * (1 + MOST_SCALE_OFF)) + 1
     circles = cv2.HoughCircles(
         shown,
@@ -194,7 +195,7 @@ def _circle(places: Array) -> tuple[float, float, int] | None:
         solution, *_ = np.linalg.lstsq(matrix, (places**2).sum(axis=1), rcond=None)
         radius = math.sqrt(max(float(solution[2] + solution[:2] @ solution[:2]), 0.0))
         off = np.linalg.norm(places - solution[:2], axis=1) - radius
-        good = np.abs(off - np.median(off)) < max(FIT_MM, 2.5 * float(np.median(np.abs(off))))
+        good = np.abs(off - median(off)) < max(FIT_MM, 2.5 * float(median(np.abs(off))))
         if good.all():
             break
         places = places[good]
@@ -210,7 +211,7 @@ def _cards(floor: _Floor, thing: KnownThing) -> Iterator[tuple[float, float, flo
     """(true, measured, sd) width or height [mm] of rectangles of about the card's size, whichever lies across."""
     import cv2
 
-    shown = np.where(floor.outside_sheet, floor.picture, np.median(floor.picture)).astype(np.uint8)
+    shown = np.where(floor.outside_sheet, floor.picture, median(floor.picture)).astype(np.uint8)
     edges = cv2.dilate(cv2.Canny(shown, 25, 70), np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(edges, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
     seen: list[Array] = []
@@ -270,7 +271,7 @@ def _line(along: Array, edge: Array) -> tuple[Array, float] | None:
         matrix = np.column_stack([np.ones(len(edge)), along])
         fit, *_ = np.linalg.lstsq(matrix[good], edge[good], rcond=None)
         off = np.where(np.isfinite(edge), edge - matrix @ fit, np.inf)
-        kept = np.abs(off) < max(FIT_MM, 2.5 * float(np.median(np.abs(off[good]))))
+        kept = np.abs(off) < max(FIT_MM, 2.5 * float(median(np.abs(off[good]))))
         if (kept == good).all():
             break
         good = kept

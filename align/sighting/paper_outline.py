@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.geometry import fit_homography
+from ..optics.robust import median
 from ..target.sheets import SHEETS, Sheet, marker_corners_board, raster
 from .boards import MOST_GAIN, NEARLY_FULL, Board, Pyramid, sight_board
 
@@ -111,7 +112,7 @@ def _outlines(part: Gray) -> list[Array]:
     import cv2
 
     smooth = np.asarray(cv2.GaussianBlur(part, (0, 0), 1.0), float)
-    ground = float(np.median(np.concatenate([smooth[0], smooth[-1], smooth[:, 0], smooth[:, -1]])))
+    ground = float(median(np.concatenate([smooth[0], smooth[-1], smooth[:, 0], smooth[:, -1]])))
     height, width = smooth.shape
     middle = smooth[height // 5 : height - height // 5, width // 5 : width - width // 5]
     paper = float(np.percentile(middle, 88)) if middle.size else ground

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from ..errors import AlignError, ReflectionError, TargetError
 from ..optics.camera_model import CameraPrior
 from ..optics.geometry import apply_homography, fit_homography, scale_pixels
+from ..optics.robust import median
 from ..photo.read import Photo
 from ..solve.forward_model import DIRECT
 from ..solve.homographies import focal_from_homographies
@@ -154,7 +155,7 @@ def _paint_over(work: NDArray[np.uint8], grid: Array) -> None:
         beyond(grid[-1, -1], grid[-2, -2]),
         beyond(grid[-1, 0], grid[-2, 1]),
     ]
-    cv2.fillPoly(work, [np.round(outline).astype(np.int32)], int(np.median(work)))
+    cv2.fillPoly(work, [np.round(outline).astype(np.int32)], int(median(work)))
 
 
 def _orders(sheet: Sheet, grid: Array) -> Iterator[Array]:
@@ -226,7 +227,7 @@ def _labellings(gray: NDArray[np.uint8], sheet: Sheet, number: int, grid: Array)
             homography=homography,
             blur_px=blur,
         )
-        result.append(_Labelled(number, board, mirrored, int(np.sign(np.median(matches.score[good])))))
+        result.append(_Labelled(number, board, mirrored, int(np.sign(median(matches.score[good])))))
     return result
 
 
@@ -339,7 +340,7 @@ def _fits(
             solution = solve(sheet, views, prior)
         except AlignError:
             continue
-        share = solution.rms_px() / float(np.median(label.board.square_px))
+        share = solution.rms_px() / float(median(label.board.square_px))
         if share < EXPLAINED_SHARE and _before_mirror(solution, sheet):
             result.append((share, label))
     return sorted(result, key=lambda fit: fit[0])

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.geometry import apply_homography, fit_homography
+from ..optics.robust import median
 from ..target.sheets import Sheet, corners_board
 from .boards import (
     MIN_CORNERS,
@@ -110,14 +111,14 @@ class Follower:
     def _with_blur(self, pyramid: Pyramid, number: int, board: Board) -> Board:
         """The board, its blur estimated anew where it no longer fits: a hand shakes."""
         age, best = self._fresh[number]
-        score = float(np.median(board.score))
+        score = float(median(board.score))
         if age < BLUR_FRAMES and score > best - SCORE_FALL:
             self._fresh[number] = (age + 1, max(best, score))
             return board
         gray = pyramid.level(0)
         blur = estimate_blur(gray, board.sheet, board.homography, board.corner_ids, board.pixels)
         again = _match(pyramid, replace(board, blur_px=blur), board.homography)
-        self._fresh[number] = (0, score if again is None else float(np.median(again.score)))
+        self._fresh[number] = (0, score if again is None else float(median(again.score)))
         return again or board
 
 
@@ -197,7 +198,7 @@ def _first_match(pyramid: Pyramid, board: Board, homography: Array) -> Array | N
     if len(inside) < MIN_CORNERS:
         return None
     some = inside[np.linspace(0, len(inside) - 1, min(FIRST_CORNERS, len(inside))).round().astype(int)]
-    level = 1 if float(np.median(board.square_px)) > 12 else 0
+    level = 1 if float(median(board.square_px)) > 12 else 0
     gray, shrunk, place = pyramid.level(level), on_level(homography, level), Pyramid.down(places[some], level)
     for blur in FIRST_BLURS_PX:
         found = match_corners(gray, board.sheet, shrunk, some, place, blur_px=blur, iterations=2)

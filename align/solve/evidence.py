@@ -152,14 +152,15 @@ class Evidence:
         return self._fits([choice], scales or self.start_scales, rounds)[0]
 
     def fits(self, choices: Sequence[Choice], scales: tuple[float, float]) -> list[Fitted]:
-        """The linear fits under choices, those with as many curls at once."""
+        """The linear fits under choices near one whose noise scales are known, those with as many curls at once."""
         found: dict[int, Fitted] = {}
         for count in sorted({len(choice.curls) for choice in choices}):
             numbers = [number for number, choice in enumerate(choices) if len(choice.curls) == count]
-            found |= zip(numbers, self._fits([choices[number] for number in numbers], scales), strict=True)
+            fitted = self._fits([choices[number] for number in numbers], scales, rounds=2)
+            found |= zip(numbers, fitted, strict=True)
         return [found[number] for number in range(len(choices))]
 
-    def _fits(self, choices: Sequence[Choice], scales: tuple[float, float], rounds: int = 3) -> list[Fitted]:
+    def _fits(self, choices: Sequence[Choice], scales: tuple[float, float], rounds: int) -> list[Fitted]:
         """Fits of choices with as many curls each."""
         columns = np.stack([self._columns(choice) for choice in choices])
         sds = np.stack([self._shape_sds(choice) for choice in choices])

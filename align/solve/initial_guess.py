@@ -29,6 +29,8 @@ Pose = tuple[Array, Array]
 #: A photo's second pose is a seed too unless it fits this many times worse than the first, bow and all.
 POSE_RATIO = 4.0
 MAX_POSE_CHOICES = 8
+#: A seed's own descents end where the cost can fall by this and a hundredth of a per cent: others follow.
+NEARLY = 0.1
 #: Two descents whose costs differ by less than this share found the same mirror.
 SAME_COST = 1e-3
 #: A centre whose sd is more than this share of where it is thought to be is nearly free; a choice between a whole
@@ -160,7 +162,7 @@ def _descend_direct(problem: Problem, state: State) -> Minimum[State]:
         for placement in problem.layout.motions[problem.layout.poses :]:
             held[placement] = 0.0
     views = tuple(v for v in problem.views if v.mirror == DIRECT)
-    return problem.descend(state, views, huber=True, iterations=12, sd=held)
+    return problem.descend(state, views, huber=True, iterations=12, sd=held, tolerance=NEARLY)
 
 
 def _with_mirror(problem: Problem, state: State, mirror: int, direct_cost: float) -> State:
@@ -185,7 +187,7 @@ def _with_mirror(problem: Problem, state: State, mirror: int, direct_cost: float
         vector[where.start + 2] -= thickness / FLOAT_GLASS_INDEX
         start = State(problem.layout, vector, state.rotations)
         try:
-            found = problem.descend(start, views, huber=True, iterations=12, sd=held)
+            found = problem.descend(start, views, huber=True, iterations=12, sd=held, tolerance=NEARLY)
         except SolveError:
             continue
         twice = best is not None and abs(found.cost - best.cost) < SAME_COST * best.cost

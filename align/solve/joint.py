@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..errors import SolveError
 from ..optics.camera_model import CENTRE_SD_SHARE, FOCAL_SD_BLIND, CameraPrior
+from ..optics.robust import median
 from ..target.sheets import Sheet
 from .correlated_errors import BoardErrors, spatial_correlation, true_variance, widened_covariance
 from .forward_model import DIRECT, State
@@ -84,29 +85,29 @@ def solve(
             "Check that the photo shows one flat sheet and its reflection; retake it from another height.",
         )
     if problem.layout.mirrors == 0 or rigid:
-        return _finish(problem, best.point, None)
-    return _finish(*_with_shape(problem, best.point))
+        return _finish(problem, best.point, None)[0]
+    return _with_shape(problem, best.point)
 
 
-def _with_shape(problem: Problem, state: State) -> tuple[Problem, State, Choice]:
-    """The problem with what its corners say is not flat or not exact, and the state descended so far."""
+def _with_shape(problem: Problem, state: State) -> Solution:
+    """The solution with what the corners say is not flat or not exact, looked for anew about the fit it led to."""
     faces, choice = faces_of(problem, state), start_choice(problem)
-    views, current = problem.views, problem
-    for _ in range(SHAPE_ROUNDS):
-        scales = _robust_scales(current, state, views)
-        weights = _huber_weights(current, state, views, scales)
-        shaping = Shaping(current, state, views, faces, scales, _floors(views), weights)
+    views = problem.views
+    for turn in range(SHAPE_ROUNDS):
+        scales = _robust_scales(problem, state, views)
+        weights = _huber_weights(problem, state, views, scales)
+        shaping = Shaping(problem, state, views, faces, scales, _floors(views), weights)
         found, _ = shaping.evidence.best(choice)
         following = shaped(problem, found.choice, faces)
         moved = shaping.moved(state, following, found)
         state = following.descend(
             moved, views, huber=True, scales=found.scales, tolerance=ROUGHLY, damping=LITTLE_DAMPING
         ).point
-        current = following
-        if found.choice == choice:
+        solution, state, likeliest = _finish(following, state, found.choice)
+        if likeliest is None or likeliest == found.choice or turn == SHAPE_ROUNDS - 1:
             break
-        choice = found.choice
-    return current, state, choice
+        problem, choice = following, likeliest
+    return solution
 
 
 def _huber_weights(
@@ -115,7 +116,7 @@ def _huber_weights(
     """(n,) of each view's corners: 1, less for those far from the fit."""
     whitened, _, _ = problem.residuals(state, views, scales)
     lengths = [np.linalg.norm(residual, axis=1) for residual in whitened]
-    threshold = 2.5 * max(1.0, float(np.median(np.concatenate(lengths))))
+    threshold = 2.5 * max(1.0, float(median(np.concatenate(lengths))))
     return [np.minimum(1.0, threshold / np.maximum(length, 1e-12)) for length in lengths]
 
 
@@ -167,8 +168,11 @@ def _feasible(problem: Problem, state: State) -> bool:
     )
 
 
-def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
-    """Leave out bad corners, estimate the noise of both kinds of view, and take the covariance."""
+def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solution, State, Choice | None]:
+    """Leave out bad corners, estimate the noise of both kinds of view, and take the covariance.
+
+    Also where the fit itself ended, and the choice of shape that is the likeliest there.
+    """
     views, scales, rejected = problem.views, (1.0, 1.0), [0] * len(problem.views)
     scales = _robust_scales(problem, state, views)
     descend = partial(problem.descend, tolerance=ROUGHLY, damping=LITTLE_DAMPING)
@@ -203,9 +207,10 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
     point = minimum.point
     if choice is not None and problem.shape is not None:
         shaping = Shaping(problem, point, views, problem.shape.faces, scales, _floors(views))
-        step, covariance = shaping.averaged(*shaping.evidence.best(choice), problem)
-        point = point.stepped(step)
-    return Solution(
+        likeliest, others = shaping.evidence.best(choice)
+        step, covariance = shaping.averaged(likeliest, others, problem)
+        point, choice = point.stepped(step), likeliest.choice
+    solution = Solution(
         state=point,
         covariance=covariance + wider,
         degrees=degrees,
@@ -222,6 +227,7 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> Solution:
         curls=_curls(problem, minimum.point, covariance),
         shape=problem.shape,
     )
+    return solution, minimum.point, choice
 
 
 def _converged(
@@ -305,8 +311,8 @@ def _robust_scales(problem: Problem, state: State, views: Sequence[View]) -> tup
     result = []
     for direct in (True, False):
         parts = [w for w, v in zip(whitened, views, strict=True) if (v.mirror == DIRECT) == direct]
-        median = float(np.median(np.abs(np.concatenate(parts)))) if parts else 1.0
-        result.append(max(1.4826 * median, _floor(views, direct)))
+        middle = float(median(np.abs(np.concatenate(parts)))) if parts else 1.0
+        result.append(max(1.4826 * middle, _floor(views, direct)))
     return result[0], result[1]
 
 
@@ -317,7 +323,7 @@ def _floors(views: Sequence[View]) -> tuple[float, float]:
 def _floor(views: Sequence[View], direct: bool) -> float:
     """The scale that stands for NOISE_FLOOR_PX, given the covariances' own size."""
     sizes = [np.trace(v.covariance, axis1=1, axis2=2) / 2 for v in views if (v.mirror == DIRECT) == direct]
-    return NOISE_FLOOR_PX / math.sqrt(float(np.median(np.concatenate(sizes)))) if sizes else 1e-3
+    return NOISE_FLOOR_PX / math.sqrt(float(median(np.concatenate(sizes)))) if sizes else 1e-3
 
 
 def _without_outliers(

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..optics.camera_model import CameraPrior
 from ..optics.geometry import skew
+from ..optics.robust import median
 from ..optics.slab import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
 from ..target.sheets import Sheet, corners_target
 from .forward_model import DIRECT, Layout, State, bow_basis, predict
@@ -266,7 +267,7 @@ class Problem:
             contact, by_state = self.stated(at)
             if huber:
                 length = np.linalg.norm(residual, axis=1)
-                threshold = 2.0 * max(1.0, 1.48 * float(np.median(length)) / 1.18)
+                threshold = 2.0 * max(1.0, 1.48 * float(median(length)) / 1.18)
                 weight = np.sqrt(np.minimum(1.0, threshold / np.maximum(length, 1e-12)))
                 residual, jacobian = residual * weight[:, None], jacobian * weight[:, None, None]
             flat = np.nan_to_num(residual.ravel(), nan=1e6)
