@@ -29,6 +29,7 @@ SLOW_TESTS = (
     "tests/bundle/test_moved.py::test_before_and_after_are_not_averaged",
     "tests/bundle/test_moved.py::test_photos_of_one_state_are_not_told_apart_by_chance",
     "tests/bundle/test_turned.py::test_the_interval_narrows_and_holds",
+    "tests/cli/test_check_shape.py::test_a_map_comes_as_json_and_as_a_picture",
     "tests/cli/test_check_slips.py::test_the_table_stands_below_the_answers",
     "tests/cli/test_glass.py::test_progress_names_the_photos",
     "tests/cli/test_hard_use.py::test_a_mirrored_and_slanted_photo_is_refused",

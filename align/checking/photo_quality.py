@@ -39,7 +39,10 @@ from .thresholds import (
 )
 
 #: What takes a paper print's own faults out of the answer.
-EXACT_PRINT = f"{MORE_PHOTOS}; or use a plotted or engraved plate and say --exact-print."
+EXACT_PRINT = (
+    f"{MORE_PHOTOS}, or with the sheet turned by 90 degrees between them and --turned-sheet; or measure both rules "
+    "and say --rule; or use a plotted or engraved plate and say --exact-print."
+)
 
 
 @dataclass(frozen=True)
