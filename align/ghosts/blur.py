@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from ..sighting.boards import Board
 from . import thresholds as limits
 from .background import background_of
+from .cutting import distance_to_line, noise_of, square_round
 from .descent import fit_patch
 from .ghost_geometry import Lamp, LineView, MirrorView
 from .lamps import Light, Mask, Spot, drawn_out
 from .likelihood import GlassFit, one_sided
-from .patch import Patch, distance_to_line, noise_of, square_round
+from .patch import Patch
 
 Array = NDArray[np.float64]
 

@@ -14,11 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .cutting import noise_of, patch_of, square_round
 from .descent import fit_patch
 from .ghost_geometry import Ghosts, Lamp, LineView
 from .lamps import Light, Mask, Spot
 from .likelihood import GlassFit, fit_glass
-from .patch import FRONT, LATER, LOG_SCALE, Patch, noise_of, patch_of, square_round
+from .patch import FRONT, LATER, LOG_SCALE, Patch
 
 Array = NDArray[np.float64]
 

@@ -20,10 +20,11 @@ from ..solve.joint import Solution, UserConstraints
 from . import thresholds as limits
 from .blur import WORDS, Looks, causes_of, lamps_show_it_too, looks_of
 from .crescent import crescent_of
+from .cutting import patch_of
 from .ghost_geometry import Lamp
 from .job_without_sheet import glass_without_sheet
 from .likelihood import GlassFit, fit_glass
-from .patch import Patch, patch_of
+from .patch import Patch
 from .result import BlurCause, GlassResult
 from .seen import lamp_seen, other_glass
 from .verdict import Judgement, judge

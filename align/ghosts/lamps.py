@@ -28,6 +28,8 @@ LEVEL_STEP = 1.7
 LEAST_PIXELS = 3
 #: A core as bright as this is saturated in luma.
 SATURATED_LIGHT = 0.9
+#: Burnt-out parts smaller than this [px] are measured half way down as well, which is believed up to this factor.
+SMALL_PX, MOST_SKIRT = 3.0, 2.0
 
 
 @dataclass(frozen=True)
@@ -151,6 +153,8 @@ def _spot(light: Light, level: float, box: tuple[int, int, int, int]) -> Spot | 
     # What is saturated has no weight of its own: the middle of its outline is the lamp's.
     row, column = region.centroid if peak >= SATURATED_LIGHT else region.centroid_weighted
     radius = max(float(np.sqrt(region.area / np.pi)), 0.8)
+    if peak >= SATURATED_LIGHT and radius < SMALL_PX:
+        radius = max(radius, _half_way_px(light, (left + column, top + row), radius))
     if 2 * radius > _widest_px(light):
         return None
     long, short = region.axis_major_length + 1.0, region.axis_minor_length + 1.0
@@ -159,6 +163,25 @@ def _spot(light: Light, level: float, box: tuple[int, int, int, int]) -> Spot | 
     size = float(np.log(long / short)) if region.area >= 12 else 0.0
     longer = (size * float(across**2 - down**2), size * float(2 * across * down))
     return Spot((float(left + column), float(top + row)), radius, peak, longer)
+
+
+def _half_way_px(light: Light, centre_px: tuple[float, float], radius: float) -> float:
+    """Radius [px] half way down from full light to the surroundings; 0.0 where other things are joined there.
+
+    Of a small lamp that is just burnt out the burnt-out part is far smaller than the lamp.
+    """
+    import cv2
+
+    column, row = (round(value) for value in centre_px)
+    half = int(np.ceil(3 * radius)) + 4
+    left, top = max(column - half, 0), max(row - half, 0)
+    part = light[top : row + half + 1, left : column + half + 1]
+    level = 0.5 * (SATURATED_LIGHT + min(float(np.median(part)), 0.5))
+    _, labels = cv2.connectedComponents((part > level).astype(np.uint8))
+    own = np.asarray(labels) == np.asarray(labels)[row - top, column - left]
+    wide = float(np.sqrt(own.sum() / np.pi))
+    alone = not (own[0].any() or own[-1].any() or own[:, 0].any() or own[:, -1].any())
+    return wide if alone and wide < MOST_SKIRT * radius + 1.0 else 0.0
 
 
 def same_place(spots: Sequence[Spot], others: Sequence[Spot]) -> bool:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..optics.slab import COMMON_GLASS_MM, THINNEST_GLASS_MM
 from . import thresholds as limits
 from .background import correlation_of
 from .descent import Fit, fit_patch
@@ -29,8 +30,8 @@ COARSE_MM = np.concatenate([np.arange(1.5, 6.01, 0.5), np.arange(6.75, limits.MO
 FINE_HALF_MM, FINE_STEP_MM = 0.6, 0.1
 #: Ghost brightness, relative to Fresnel, that is tried for the limit of what would have been seen.
 FACTORS = (1.0, 0.7, 0.5, 0.35, 0.25, 0.17, 0.12, 0.08, 0.05)
-#: The thinnest common glass: its ghosts are the hardest to see [mm].
-THINNEST_MM = 2.0
+#: Its ghosts are the hardest to see [mm].
+THINNEST_COMMON_MM = COMMON_GLASS_MM[0]
 #: A saturated lamp shows how bright it is only in its skirts: the fit starts from these brightnesses over full
 #: scale.
 STARTS = (1.5, 4.0, 20.0)
@@ -135,7 +136,7 @@ def _at_every_thickness(patches: Sequence[Patch], without: Sequence[Fit]) -> dic
     total = {key: sum(fit.cost for fit in fits[key]) for key in fits}
     best_mm = min(total, key=lambda key: total[key])
     for thickness in np.arange(best_mm - FINE_HALF_MM, best_mm + FINE_HALF_MM + 1e-6, FINE_STEP_MM):
-        if 0.8 <= thickness <= limits.MOST_GLASS_MM + 0.75:
+        if THINNEST_GLASS_MM <= thickness <= limits.MOST_GLASS_MM + 0.75:
             look(thickness)
     return fits
 
@@ -201,7 +202,7 @@ def _begun(patch: Patch) -> tuple[Patch, Fit]:
     for thickness in (2.0, 3.5, 5.5, 8.0):
         tried.append((thickness, fit_patch(rough, thickness, first.parameters)))
     thickness_mm, best = min(tried, key=lambda item: item[1].cost)
-    residual = rough.whitened(rough.drawn(best.parameters, rough.ghosts(thickness_mm or THINNEST_MM)))
+    residual = rough.whitened(rough.drawn(best.parameters, rough.ghosts(thickness_mm or THINNEST_COMMON_MM)))
     known = residual[~patch.full] * rough.scale
     scale = float(np.clip(1.4826 * np.median(np.abs(known)), limits.LEAST_SCALE, limits.MOST_SCALE))
     settled = patch.scaled(scale, _correlation(patch, residual * rough.scale / scale))
@@ -246,7 +247,7 @@ def _limit(patches: Sequence[Patch], without: Sequence[Fit]) -> float | None:
     excluded = None
     for factor in FACTORS:
         cost = sum(
-            fit_patch(patch, THINNEST_MM, fit.parameters, (factor, factor)).cost
+            fit_patch(patch, THINNEST_COMMON_MM, fit.parameters, (factor, factor)).cost
             for patch, fit in zip(patches, without, strict=True)
         )
         if cost - none < limits.CHI2_95:

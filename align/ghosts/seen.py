@@ -12,7 +12,7 @@ from ..quantity import Quantity
 from . import thresholds as limits
 from .crescent import Crescent
 from .ghost_geometry import GHOST_ORDERS, MirrorView
-from .likelihood import THINNEST_MM, LampFit
+from .likelihood import THINNEST_COMMON_MM, LampFit
 from .patch import FRONT, LATER, LOG_SCALE, Patch
 from .result import GhostSeen, LampSeen, OtherGlass, Profile
 
@@ -32,7 +32,7 @@ def lamp_seen(lamp: LampFit, crescent: Crescent, file: str, seen: bool) -> LampS
         incidence_deg=crescent.incidence_deg,
         ghosts=_ghosts(lamp) if seen else (),
         profile=_profile(lamp, seen),
-        crescent_px=crescent.free_px(THINNEST_MM),
+        crescent_px=crescent.free_px(THINNEST_COMMON_MM),
         tells=crescent.tells,
     )
 

@@ -7,6 +7,8 @@ scenes, was scored once (docs/glass.md) before the numbers that say "after the f
 
 from __future__ import annotations
 
+from ..optics.slab import COMMON_GLASS_MM
+
 # --- finding lamps ---
 
 #: Code value in any colour above which a pixel is a lower bound; common practice, no source. Before any data.
@@ -65,8 +67,10 @@ FRESNEL_SD = 0.3
 #: A lamp's edge is as soft as the print in the same mirror (sd of the logarithm): how bright a burnt-out lamp is
 #: shows only in its skirts, and what those are only once the blur is known. After the trial set.
 SOFT_SD = 0.3
-#: Glass that mirrors are sold with [mm]. Thinner: laboratory ware; thicker: table tops.
-LEAST_GLASS_MM, MOST_GLASS_MM = 1.5, 10.0
+#: Glass that is looked for and that "front-coated" excludes [mm]: from a quarter less than the thinnest common one,
+#: which no maker's tolerance reaches, to table tops. What is measured thinner than
+#: slab.THINNEST_GLASS_MM is no glass.
+LEAST_GLASS_MM, MOST_GLASS_MM = 0.75 * COMMON_GLASS_MM[0], 10.0
 #: Half the 95 % interval of chi-square with one degree of freedom.
 CHI2_95 = 3.84
 #: Uncertainty of index and place common to all lamps, as a share of the thickness (slab.FLOAT_GLASS_INDEX_SD and
@@ -79,8 +83,6 @@ COMMON_SHARE = 0.006
 SURE = 25.0
 #: And ghosts on both sides a ghost on one side only: three sd. Before any data.
 SURE_OF_BOTH = 9.0
-#: A thickness whose interval reaches below this is none that mirrors have [mm].
-THIN_MM = 0.8
 #: A thickness is worth saying when the half-width of its interval is below this [mm].
 WORTH_MM = 1.5
 #: Ghosts' brightness relative to Fresnel that glass can have; polarised light moves it about 1.

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from ..optics.slab import THINNEST_GLASS_MM
 from . import thresholds as limits
 from .crescent import Crescent, better_photos
 from .likelihood import GlassFit, LampFit
@@ -32,7 +33,7 @@ def judge(fit: GlassFit, crescents: Sequence[Crescent], *, paired: bool, lamps_t
     paired : every lamp was seen directly too, so that each is known to be a reflection, and its place
     lamps_too : the lamps themselves are flanked as their reflections are
     """
-    strong = fit.evidence > limits.SURE and fit.both_sides > limits.SURE_OF_BOTH and fit.low_mm > limits.THIN_MM
+    strong = fit.evidence > limits.SURE and fit.both_sides > limits.SURE_OF_BOTH and fit.low_mm > THINNEST_GLASS_MM
     if strong:
         return _flanked(fit, lamps_too)
     if fit.against > limits.SURE:

@@ -19,7 +19,8 @@ from align.ghosts.job import chosen_patches
 from align.ghosts.lamps import Spot, find_spots, light_of, same_place, white_paper_light
 from align.ghosts.likelihood import GlassFit, LampFit, fit_glass
 from align.ghosts.pairing import lamps_of, own_ghost
-from align.ghosts.patch import FRONT, LATER, Patch, soft_disc
+from align.ghosts.patch import FRONT, LATER, Patch
+from align.ghosts.shape import soft_disc
 from align.ghosts.verdict import Judgement, judge
 from align.ghosts.views import LitPhoto, lamps_by_mirror
 from align.optics.camera_model import Camera

@@ -11,7 +11,7 @@ A photo of 12 megapixels takes some 5 s; tests/bench/lamp_photos.py compares a f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
@@ -63,7 +63,10 @@ class Bulb:
 
 @dataclass(frozen=True, eq=False)
 class World:
-    """Patches before the mirror, lamps, and the light of the day (sky: (3,) light of the background)."""
+    """Patches before the mirror, lamps, and the light of the day (sky: (3,) light of the background).
+
+    more_mirrors : beside the first, each showing the world as if it were the only one.
+    """
 
     camera: RenderCamera
     mirror: Mirror
@@ -71,6 +74,7 @@ class World:
     bulbs: Sequence[Bulb]
     sky: tuple[float, float, float]
     day: float
+    more_mirrors: Sequence[Mirror] = ()
 
     @cached_property
     def eye(self) -> Array:
@@ -146,7 +150,8 @@ def picture_of(world: World) -> Picture:
     flat.sort(key=lambda patch: patch.finer)  # the sheet over the floor
     for patch in flat:
         _paint(light, world, patch, DIRECT)
-    _paint_mirror(light, world, flat)
+    for mirror in (world.mirror, *world.more_mirrors):
+        _paint_mirror(light, replace(world, mirror=mirror), flat)
     for patch in standing:
         _paint(light, world, patch, DIRECT)
     for bulb in world.bulbs:
@@ -183,8 +188,6 @@ def _grid(width: int, height: int) -> tuple[Array, Array]:
 
 def _weight_map(world: World, order: int, shape: tuple[int, int]) -> Picture:
     """(h, w) share of light of an order, the face taken to be endless."""
-    from dataclasses import replace
-
     columns, rows = _grid(shape[1], shape[0])
     ways = directions(world.camera, np.stack([columns, rows], axis=-1))
     endless = replace(world.mirror, width_mm=1e9, height_mm=2e9, foot_mm=-1e9)

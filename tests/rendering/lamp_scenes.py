@@ -152,7 +152,7 @@ def _tried(rng: np.random.Generator, size: tuple[int, int], thickness: float) ->
     )  # fmt: skip
     bulbs = [_bulb(rng, place) for place in places]
     day_colour = (1.0, float(rng.uniform(0.93, 1.0)), float(rng.uniform(0.85, 1.0)))
-    patches = [_floor(rng, day_colour), _sheet_patch(sheet, day_colour), *_houses(rng, half, mirror, step)]
+    patches = [_floor(rng, day_colour), sheet_patch(sheet, day_colour), *_houses(rng, half, mirror, step)]
     return World(camera, mirror, patches, bulbs, (0.0, 0.0, 0.0), 1.0), sheet, equivalent
 
 
@@ -233,8 +233,8 @@ def _floor(rng: np.random.Generator, colour: tuple[float, float, float]) -> Patc
     )
 
 
-def _sheet_patch(sheet: Sheet, colour: tuple[float, float, float]) -> Patch:
-    """The print with its margins; texture rows run from the near edge."""
+def sheet_patch(sheet: Sheet, colour: tuple[float, float, float]) -> Patch:
+    """The print with its margins, flat on the floor; texture rows run from the near edge."""
     per_mm = 8
     per_square = round(sheet.square_mm * per_mm / 8) * 8
     scale = per_square / sheet.square_mm
