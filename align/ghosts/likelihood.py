@@ -72,8 +72,7 @@ class GlassFit:
     thickness_mm, low_mm, high_mm : best thickness and 95 % interval
     evidence : chi-square by which glass of that thickness beats "no ghosts"
     both_sides : by which it beats a ghost on one side only
-    against : by which "no ghosts" beats the best glass of 1.5 mm or more with ghosts of half Fresnel's
-        brightness
+    against : by which "no ghosts" beats the best glass of 1.5 mm or more, however polarised its light
     limit_share : the brightest ghost of 2 mm glass that may hide, as a share of the main image; None where
         ghosts were found, or not even a full one would show
     profile : (n, 2) thickness and cost above the best
@@ -112,7 +111,7 @@ def fit_glass(patches: Sequence[Patch]) -> GlassFit:
         for patch, fit, bare, side, against in zip(settled, fits[key], without, one, least[worst], strict=True)
     )
     both_sides = sum(lamp.one_sided - lamp.best.cost for lamp in lamps)
-    against = float(least[worst].sum()) if evidence < limits.SURE else -evidence
+    against = _in_all(settled, without, float(least[worst].sum())) if evidence < limits.SURE else -evidence
     limit = _limit(settled, without) if against > limits.CHI2_95 else None
     return GlassFit(thickness_mm, low, high, evidence, both_sides, against, limit, lamps, profile)
 
@@ -168,11 +167,29 @@ def _begun_anew(patches: Sequence[Patch], fits: dict[float, list[Fit]]) -> None:
                         fits[near][number] = tried
 
 
-def _against(patches: Sequence[Patch], without: Sequence[Fit]) -> Array:
-    """(thicknesses, lamps) by how much "no ghosts" beats glass whose ghosts are as weak as polarisation can make
-    them.
+def _in_all(patches: Sequence[Patch], without: Sequence[Fit], weakest: float) -> float:
+    """By how much "no ghosts" beats glass, however polarised its light.
+
+    weakest : the same for ghosts as weak as polarisation can make them. Where that is not plain by itself, all
+    brightness is tried, each with what it costs by its prior; once, for the light of all lamps may be alike.
     """
-    half = (limits.LEAST_FACTOR, limits.LEAST_FACTOR)
+    if weakest > limits.SURE:
+        return weakest
+
+    def unlikely(factor: float) -> float:
+        return 2 * ((1 - factor) / limits.FRESNEL_SD) ** 2
+
+    least = weakest + unlikely(limits.LEAST_FACTOR)
+    for factor in (0.7, 1.0) if least > limits.SURE_OF_NONE else ():
+        least = min(least, float(_against(patches, without, factor).sum(axis=1).min()) + unlikely(factor))
+    return least
+
+
+def _against(patches: Sequence[Patch], without: Sequence[Fit], factor: float = limits.LEAST_FACTOR) -> Array:
+    """(thicknesses, lamps) by how much "no ghosts" beats glass whose ghosts have that share of Fresnel's
+    brightness, at first as little as polarisation leaves.
+    """
+    half = (factor, factor)
     return np.array(
         [
             [

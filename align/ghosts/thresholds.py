@@ -81,6 +81,9 @@ COMMON_SHARE = 0.006
 
 #: By this much (chi-square) the answer's own explanation must beat the other one: five sd. Before any data.
 SURE = 25.0
+#: "No ghosts" must beat every glass, of ghosts as bright as polarised light leaves them, by four sd: no photo of
+#: glass of the trial and fresh sets came above 1. After the fresh set.
+SURE_OF_NONE = 16.0
 #: And ghosts on both sides a ghost on one side only: three sd. Before any data.
 SURE_OF_BOTH = 9.0
 #: A thickness is worth saying when the half-width of its interval is below this [mm].
