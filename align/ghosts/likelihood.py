@@ -32,6 +32,8 @@ FINE_HALF_MM, FINE_STEP_MM = 0.6, 0.1
 FACTORS = (1.0, 0.7, 0.5, 0.35, 0.25, 0.17, 0.12, 0.08, 0.05)
 #: Its ghosts are the hardest to see [mm].
 THINNEST_COMMON_MM = COMMON_GLASS_MM[0]
+#: Glass that is ruled out this many times over is not fitted again with weak ghosts.
+RULED_OUT = 1.5
 #: A saturated lamp shows how bright it is only in its skirts: the fit starts from these brightnesses over full
 #: scale.
 STARTS = (1.5, 4.0, 20.0)
@@ -104,14 +106,19 @@ def fit_glass(patches: Sequence[Patch]) -> GlassFit:
     key = min(costs, key=lambda key: costs[key])
     one = [one_sided(patch, key, fit) for patch, fit in zip(settled, fits[key], strict=True)]
     evidence = sum(fit.cost for fit in without) - costs[key]
-    least = _against(settled, without) if evidence < limits.SURE else np.full((1, len(settled)), -np.inf)
+    open_mm, ruled_out = _open(fits, without)
+    least = np.full((1, len(settled)), -np.inf)
+    if evidence < limits.SURE:
+        least = _against(settled, without, limits.LEAST_FACTOR, open_mm)
     worst = least.sum(axis=1).argmin()
     lamps = tuple(
         LampFit(patch, fit, bare, side, key, float(against))
         for patch, fit, bare, side, against in zip(settled, fits[key], without, one, least[worst], strict=True)
     )
     both_sides = sum(lamp.one_sided - lamp.best.cost for lamp in lamps)
-    against = _in_all(settled, without, float(least[worst].sum())) if evidence < limits.SURE else -evidence
+    against = -evidence
+    if evidence < limits.SURE:
+        against = _in_all(settled, without, min(float(least[worst].sum()), ruled_out))
     limit = _limit(settled, without) if against > limits.CHI2_95 else None
     return GlassFit(thickness_mm, low, high, evidence, both_sides, against, limit, lamps, profile)
 
@@ -185,9 +192,23 @@ def _in_all(patches: Sequence[Patch], without: Sequence[Fit], weakest: float) ->
     return least
 
 
-def _against(patches: Sequence[Patch], without: Sequence[Fit], factor: float = limits.LEAST_FACTOR) -> Array:
+def _open(fits: dict[float, list[Fit]], without: Sequence[Fit]) -> tuple[Array, float]:
+    """Of COARSE_MM those that weak ghosts may still explain, and by how much at least the others are ruled out.
+
+    Ghosts of any brightness fit no worse than weak ones do, but for what their prior takes for being weak.
+    """
+    none = sum(fit.cost for fit in without)
+    prior = len(without) * 2 * ((1 - limits.LEAST_FACTOR) / limits.FRESNEL_SD) ** 2
+    bounds = np.array([sum(fit.cost for fit in fits[round(float(mm), 3)]) - none - prior for mm in COARSE_MM])
+    left = bounds < max(float(bounds.min()) + 1e-9, RULED_OUT * limits.SURE)
+    return COARSE_MM[left], float(bounds[~left].min(initial=np.inf))
+
+
+def _against(
+    patches: Sequence[Patch], without: Sequence[Fit], factor: float, thicknesses_mm: Array = COARSE_MM
+) -> Array:
     """(thicknesses, lamps) by how much "no ghosts" beats glass whose ghosts have that share of Fresnel's
-    brightness, at first as little as polarisation leaves.
+    brightness.
     """
     half = (factor, factor)
     return np.array(
@@ -196,7 +217,7 @@ def _against(patches: Sequence[Patch], without: Sequence[Fit], factor: float = l
                 fit_patch(patch, float(thickness), fit.parameters, half).cost - fit.cost
                 for patch, fit in zip(patches, without, strict=True)
             ]
-            for thickness in COARSE_MM
+            for thickness in thicknesses_mm
         ]
     )
 
@@ -261,16 +282,19 @@ def _limit(patches: Sequence[Patch], without: Sequence[Fit]) -> float | None:
     """The brightest ghost of the thinnest glass that the photo can not rule out, as a share of the main image."""
     none = sum(fit.cost for fit in without)
     share = float(np.mean([patch.ratios[:2].mean() for patch in patches]))
-    excluded = None
-    for factor in FACTORS:
+    excluded, hidden = -1, len(FACTORS)  # the fainter, the less ruled out: halving finds where that ends
+    while hidden - excluded > 1:
+        middle = (excluded + hidden) // 2
+        factor = FACTORS[middle]
         cost = sum(
             fit_patch(patch, THINNEST_COMMON_MM, fit.parameters, (factor, factor)).cost
             for patch, fit in zip(patches, without, strict=True)
         )
         if cost - none < limits.CHI2_95:
-            break
-        excluded = factor
-    return None if excluded is None else excluded * share
+            hidden = middle
+        else:
+            excluded = middle
+    return None if excluded < 0 else FACTORS[excluded] * share
 
 
 __all__ = ["N_ALL", "Fit", "GlassFit", "LampFit", "fit_glass", "fit_patch", "one_sided"]
