@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from ..optics.geometry import convex_hull, inside_convex
 from ..quantity import Quantity
-from ..solve.forward_model import DIRECT, hit_places
+from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution
+from ..solve.reflection import hit_places
 from ..solve.shape_choice import bend_units
 from ..solve.solution import SolvedBend
 from ..target.sheets import Sheet, corners_target

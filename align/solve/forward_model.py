@@ -24,7 +24,7 @@ from ..optics.camera_model import (
     reshaped,
 )
 from ..optics.geometry import mirror_normal, rotation_from_vector, skew
-from ..optics.slab import virtual_depth_derivatives
+from .reflection import BEND_PARAMETERS, Face, bent_mirror_image, mirror_image
 
 Array = NDArray[np.float64]
 
@@ -34,53 +34,10 @@ MIRROR_PARAMETERS = ("lean_rad", "turn_rad", "offset_mm", "thickness_mm")
 #: What resizing and tilting a picture on a computer does: (sides' ratio - 1), and sideways px per px of height.
 RESHAPE_PARAMETERS = ("stretch", "shear")
 BOW_PARAMETERS = ("bow_x_mm", "bow_y_mm", "twist_mm")
-#: Powers along u and v of each bend parameter: quadratics (across, upright, twist), cubics and quartics.
-BEND_POWERS = ((2, 0), (0, 2), (1, 1), *((3 - k, k) for k in range(4)), *((4 - k, k) for k in range(5)))
-#: The first two are the face's sagitta over the part that was seen, its middle nearer to the viewer when positive.
-BEND_PARAMETERS = (
-    *("bend_across_mm", "bend_upright_mm", "bend_twist_mm"),
-    *(f"bend_{'u' * i}{'v' * j}_mm" for i, j in BEND_POWERS[3:]),
-)
 POSE_PARAMETERS = ("rot_x", "rot_y", "rot_z", "t_x_mm", "t_y_mm", "t_z_mm")
 #: Entries that all mirrors and photos share: camera, index of the glass, reshaping, bow.
 N_SHARED = N_CAMERA + 1 + len(RESHAPE_PARAMETERS) + len(BOW_PARAMETERS)
-#: Steps in which the place of a reflection in a bent mirror is found, each some fifty times nearer than the last.
-WALKS = 4
 DIRECT = -1  # the mirror number of a direct view
-
-
-@dataclass(frozen=True)
-class Face:
-    """The part of a mirror's face that was seen: middle and half size [mm].
-
-    Along the mirror's own level axis u (to the viewer's right) and the axis v upwards in its plane, both from the
-    foot of the target frame's origin on the plane.
-    """
-
-    u_mm: float
-    v_mm: float
-    half_u_mm: float
-    half_v_mm: float
-
-    def basis(self, places: Array) -> tuple[Array, Array]:
-        """Heights (n, 12) towards the viewer for a unit of each bend parameter at (n, 2) places; slopes (n, 2, 12).
-
-        Products of Legendre's polynomials, so that no plane is left over the part.
-        """
-        u, v = (places[:, 0] - self.u_mm) / self.half_u_mm, (places[:, 1] - self.v_mm) / self.half_v_mm
-        (at_u, by_u), (at_v, by_v) = _monic_legendre(u), _monic_legendre(v)
-        signs = np.array([-1.0, -1.0] + [1.0] * (len(BEND_POWERS) - 2))
-        heights = np.column_stack([at_u[i] * at_v[j] for i, j in BEND_POWERS]) * signs
-        slopes_u = np.column_stack([by_u[i] * at_v[j] for i, j in BEND_POWERS]) * signs / self.half_u_mm
-        slopes_v = np.column_stack([at_u[i] * by_v[j] for i, j in BEND_POWERS]) * signs / self.half_v_mm
-        return heights, np.stack([slopes_u, slopes_v], axis=1)
-
-
-def _monic_legendre(x: Array) -> tuple[list[Array], list[Array]]:
-    """Legendre's polynomials to the fourth order with first coefficient 1, and their derivatives."""
-    square, one = x * x, np.ones_like(x)
-    values = [one, x, square - 1 / 3, x * (square - 3 / 5), square * (square - 6 / 7) + 3 / 35]
-    return values, [0 * x, one, 2 * x, 3 * square - 3 / 5, x * (4 * square - 12 / 7)]
 
 
 @dataclass(frozen=True)
@@ -343,160 +300,3 @@ def predict(
         jacobian[:, :, placement] = np.concatenate([np.cross(turned[:, None, :], by_point), by_point], axis=2)
     jacobian[:, :, pose] = np.concatenate([by_rotation, by_translation], axis=2)
     return pixels, jacobian
-
-
-def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: int = 1) -> tuple[Array, Array]:
-    """Virtual points seen in a flat glass mirror, with derivatives.
-
-    Parameters
-    ----------
-    points : (n, 3) [mm]; eye : (3,) [mm]; mirror : (4,) lean, turn [rad], offset, thickness [mm];
-    index : of the glass; order : passes down to the silvering.
-
-    Returns
-    -------
-    seen : (n, 3) [mm]; derivatives : (n, 3, 11) by lean, turn, offset, thickness, index, eye (3), point (3).
-    """
-    lean, turn, offset, thickness = (float(v) for v in mirror)
-    by_angle = _normal_by_angles(lean, turn)
-    planes = _Planes(mirror_normal(lean, turn), offset, [(by_angle[0], 0.0), (by_angle[1], 0.0), (None, 1.0)])
-    seen, derivatives, _ = _slab_image(points, eye, planes, thickness, index, order)
-    return seen, derivatives
-
-
-def bent_mirror_image(
-    points: Array,
-    eye: Array,
-    mirror: Array,
-    index: float,
-    face: Face,
-    bend: Array,
-    order: int = 1,
-) -> tuple[Array, Array]:
-    """Virtual points seen in a glass mirror whose faces are bent alike, with derivatives.
-
-    Where a ray is reflected, both faces are taken for planes at right angles to their normal there, which is found
-    by walking to it. In front of the silvering a ray meets the front face a little to one side of that place and
-    leaves it as far to the other, so the faces' tilts there cancel: what is left is below a micrometre on the print
-    for bends of a tenth of a millimetre.
-
-    Parameters
-    ----------
-    As `mirror_image`; face : the part that was seen; bend : (12,) [mm], in the order of BEND_PARAMETERS.
-
-    Returns
-    -------
-    seen : (n, 3) [mm]; derivatives : (n, 3, 23), those of `mirror_image` and by bend (12); exact for a flat mirror,
-    else to within the share that distances have of the bend's radius.
-    """
-    lean, turn, offset, thickness = (float(v) for v in mirror)
-    normal, by_angle = mirror_normal(lean, turn), _normal_by_angles(lean, turn)
-    right, up = face_axes(lean, turn)
-    planes = _Planes(normal, offset, [])
-    bent = bool(np.any(bend))
-    for _ in range(WALKS if bent else 1):
-        _, _, hits = _slab_image(points, eye, planes, thickness, index, order, derivatives=False)
-        places = np.column_stack([hits @ right, hits @ up])
-        heights, slopes = face.basis(places)
-        if bent:
-            rise, tilt = heights @ bend, slopes @ bend
-            length = np.sqrt(1.0 + (tilt**2).sum(axis=1))
-            normals = (normal - tilt[:, :1] * right - tilt[:, 1:] * up) / length[:, None]
-            planes = _Planes(normals, (offset - rise + (tilt * places).sum(axis=1)) / length, [])
-    columns: list[tuple[Array | None, Array | float]] = [(by_angle[0], 0.0), (by_angle[1], 0.0), (None, 1.0)]
-    for k in range(len(BEND_PARAMETERS)):
-        tilted = -slopes[:, 0, k, None] * right - slopes[:, 1, k, None] * up
-        columns.append((tilted, -heights[:, k] + (slopes[:, :, k] * places).sum(axis=1)))
-    planes = _Planes(planes.normal, planes.offset, columns)
-    seen, derivatives, _ = _slab_image(points, eye, planes, thickness, index, order)
-    return seen, derivatives
-
-
-def face_axes(lean: float, turn: float) -> tuple[Array, Array]:
-    """A mirror's own level axis, to the viewer's right, and the axis upwards in its plane."""
-    right = np.array([np.cos(turn), np.sin(turn), 0.0])
-    return right, np.cross(mirror_normal(lean, turn), right)
-
-
-def hit_places(points: Array, eye: Array, mirror: Array, index: float) -> Array:
-    """(n, 2) [mm] where a flat mirror reflects points to the eye, along `face_axes` from the origin's foot."""
-    lean, turn, offset, thickness = (float(v) for v in mirror)
-    planes = _Planes(mirror_normal(lean, turn), offset, [])
-    _, _, hits = _slab_image(points, eye, planes, thickness, index, 1, derivatives=False)
-    return hits @ np.column_stack(face_axes(lean, turn))
-
-
-def _normal_by_angles(lean: float, turn: float) -> tuple[Array, Array]:
-    """Derivatives of `mirror_normal` by lean and turn."""
-    return (
-        np.array([-np.sin(turn) * np.sin(lean), np.cos(turn) * np.sin(lean), -np.cos(lean)]),
-        np.array([np.cos(turn) * np.cos(lean), np.sin(turn) * np.cos(lean), 0.0]),
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class _Planes:
-    """The front face as each ray meets it: normal (3,) or (n, 3), offset, and both by some parameters."""
-
-    normal: Array
-    offset: Array | float
-    by: list[tuple[Array | None, Array | float]]
-
-
-def _slab_image(
-    points: Array,
-    eye: Array,
-    planes: _Planes,
-    thickness: float,
-    index: float,
-    order: int,
-    *,
-    derivatives: bool = True,
-) -> tuple[Array, Array, Array]:
-    """Virtual points seen by way of a slab, each with its own plane; derivatives; where each ray is reflected.
-
-    Derivatives (n, 3, p) are by the first three of the planes' parameters, thickness, index, eye (3), point (3) and
-    the rest of the planes' parameters.
-    """
-    n = len(points)
-    normals = np.broadcast_to(planes.normal, (n, 3))
-    to_eye = eye - points
-    height = (points * normals).sum(axis=1) + planes.offset
-    eye_height = normals @ eye + planes.offset
-    total = height + eye_height
-    along = eye_height - height
-    lateral = np.sqrt(np.maximum((to_eye**2).sum(axis=1) - along**2, 1e-12))
-    depth, by_total, by_lateral, by_kt, by_index = virtual_depth_derivatives(
-        total, lateral, order * thickness, max(index, 1.05)
-    )
-    shift = 2.0 * height + depth
-    seen = points - shift[:, None] * normals
-    share = (height + depth / 2) / (total + depth)
-    hits = points - height[:, None] * normals + share[:, None] * (to_eye - along[:, None] * normals)
-    if not derivatives:
-        return seen, np.zeros((0, 3, 0)), hits
-
-    # Each local variable enters through height, total, along (scalars per point) and the normal itself.
-    size = 8 + len(planes.by)
-    places = [0, 1, 2, *range(11, size)]
-    d_height, d_eye_height = np.zeros((n, size)), np.zeros((n, size))
-    for column, (by_normal, by_offset) in zip(places, planes.by, strict=True):
-        d_height[:, column] = d_eye_height[:, column] = by_offset
-        if by_normal is not None:
-            d_height[:, column] += (points * by_normal).sum(axis=1)
-            d_eye_height[:, column] += by_normal @ eye
-    d_eye_height[:, 5:8] = normals
-    d_height[:, 8:11] = normals
-    d_lateral = -along[:, None] * (d_eye_height - d_height)
-    d_lateral[:, 5:8] += to_eye
-    d_lateral[:, 8:11] -= to_eye
-    d_lateral /= lateral[:, None]
-    d_shift = 2.0 * d_height + by_total[:, None] * (d_height + d_eye_height) + by_lateral[:, None] * d_lateral
-    d_shift[:, 3] += order * by_kt
-    d_shift[:, 4] += by_index
-    result = -normals[:, :, None] * d_shift[:, None, :]
-    for column, (by_normal, _) in zip(places, planes.by, strict=True):
-        if by_normal is not None:
-            result[:, :, column] -= shift[:, None] * by_normal
-    result[:, :, 8:11] += np.eye(3)
-    return seen, result, hits

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .forward_model import BEND_POWERS, Face
+from .reflection import BEND_POWERS, Face
 from .sheet_shape import PRINT_SDS, Curl
 from .thresholds import (
     BEND_LIKELIHOODS,

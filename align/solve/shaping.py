@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .evidence import LEAST_SHARE, Evidence, Fitted, Wheres
-from .forward_model import Face, Layout, State, hit_places, predict
+from .forward_model import Layout, State, predict
 from .least_squares import Prior
 from .normal_equations import Block
 from .problem import Problem, View
+from .reflection import Face, hit_places
 from .shape_choice import Choice, Shape, bend_units
 from .sheet_shape import CURL_COLUMNS, PRINT_PARAMETERS, catalogue, catalogue_heights, print_shifts
 from .thresholds import BEND_CURVATURES_PER_MM, BOW_LEVELS_MM, CURL_LEVELS_MM, PRINT_LEVELS

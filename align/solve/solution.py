@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from ..optics.camera_model import Camera
 from ..optics.geometry import angle_between, height_before, mirror_normal
-from .forward_model import MIRROR_PARAMETERS, Face, State
+from .forward_model import MIRROR_PARAMETERS, State
 from .least_squares import student_quantile
 from .problem import UserConstraints, View
+from .reflection import Face
 from .shape_choice import Shape
 from .sheet_shape import Place
 

@@ -10,8 +10,8 @@ import pytest
 from scipy.integrate import quad
 
 from align.optics.slab import virtual_point
-from align.solve.forward_model import BEND_PARAMETERS, bent_mirror_image
-from align.solve.forward_model import Face as SeenPart
+from align.solve.reflection import BEND_PARAMETERS, bent_mirror_image
+from align.solve.reflection import Face as SeenPart
 from align.target.sheets import SHEETS, black_rectangles_board, corners_target
 from tests.bench.bent_gate import MEAN_LIMIT_PX, gate_scenes, matched_errors, ray_misses_um
 from tests.rendering.analytic.cases import GROUPS, draw_case

@@ -8,18 +8,8 @@ import numpy as np
 import pytest
 
 from align.optics.geometry import mirror_normal
-from align.solve.forward_model import (
-    BEND_PARAMETERS,
-    Face,
-    Layout,
-    State,
-    bent_mirror_image,
-    bow_basis,
-    face_axes,
-    mirror_image,
-    offset_of_distance,
-    predict,
-)
+from align.solve.forward_model import Layout, State, bow_basis, offset_of_distance, predict
+from align.solve.reflection import BEND_PARAMETERS, Face, bent_mirror_image, face_axes, mirror_image
 from align.solve.simulate import look_at
 from align.target.sheets import SHEETS, corners_target
 

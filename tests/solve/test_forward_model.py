@@ -10,7 +10,8 @@ from scipy.spatial.transform import Rotation
 
 from align.optics.geometry import mirror_normal, reflect, rotation_from_vector
 from align.optics.slab import virtual_point
-from align.solve.forward_model import DIRECT, Layout, State, bow_basis, mirror_image, offset_of_distance, predict
+from align.solve.forward_model import DIRECT, Layout, State, bow_basis, offset_of_distance, predict
+from align.solve.reflection import mirror_image
 from align.solve.simulate import look_at
 from align.target.sheets import SHEETS, corners_target
 
