@@ -61,6 +61,7 @@ def solve_sighted(
         sighted[0].prior,
         sighted[0].size,
         without_file=sighted[0].without_file,
+        solved_flat=lambda prior, found: _flat_solution(sheet, _way(joints, found), prior, unaided),
     )
     solution = allowed.solution
     accepted, contradicted = accepted_constraints(sheet, solution, constraints)
@@ -121,6 +122,11 @@ def _joint_solution(
     if otherwise is not None and best.rms_px() > MOVED_SHEET_MISFIT * hint.rms_px:
         raise otherwise
     return best
+
+
+def _flat_solution(sheet: Sheet, joint: JointViews, prior: CameraPrior, constraints: UserConstraints) -> Solution:
+    """One way's solve with mirrors taken for flat and the print for exact."""
+    return solve(sheet, joint.views, prior, constraints, moved=joint.moved, hint=joint.hint, rigid=True)
 
 
 def _way(joints: Sequence[JointViews], solution: Solution) -> JointViews:

@@ -20,6 +20,7 @@ from .thresholds import (
     MAX_RESHAPE_SCORE,
     PERSPECTIVE_SIGMAS,
     PERSPECTIVE_STRETCH,
+    SUSPECT_RESHAPE_SCORE,
     SYSTEMATIC_ERRORS_SIGMA0,
 )
 
@@ -41,11 +42,13 @@ def allowed_for(
     size: tuple[int, int],
     *,
     without_file: CameraPrior | None = None,
+    solved_flat: Callable[[CameraPrior, Solution], Solution] | None = None,
 ) -> Allowed:
     """Solve; where the camera is not what the photo's file says, or the picture was stretched, allow for that.
 
     solved : the solve for a given prior of the camera; size : of the photo [px]; without_file : the prior that the
-    photo alone gives, where `prior` is a camera file's.
+    photo alone gives, where `prior` is a camera file's; solved_flat : the solve as in a given solution, but with
+    mirror and print taken for exact.
 
     Raises
     ------
@@ -77,12 +80,13 @@ def allowed_for(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
         )
-    if seems_reshaped(solution):
+    if seems_reshaped(solution) or _seems_reshaped_if_flat(solution, prior, solved_flat):
         prior = replace(widened(prior, size), reshape_sd=RESHAPE_SD)
         solution = _freely(solved, prior)
         notes.append(
             "The picture seems to have been stretched or slanted after it was taken (edited, straightened, "
-            "scanned?). That is allowed for, and the intervals are wider for it: send the phone's original."
+            "scanned, or a panorama?). That is allowed for, and the intervals are wider for it: send the phone's "
+            "original."
         )
     if prior.source == "guess":
         _refuse_other_perspective(solution, size)
@@ -94,9 +98,9 @@ def _freely(solved: Callable[[CameraPrior], Solution], prior: CameraPrior) -> So
         return solved(prior)
     except SolveError as error:
         raise SolveError(
-            "The picture is not as a lens makes it (perspective corrected, straightened, stretched, or a photo of "
-            "a screen?), and its corners do not tell how it was changed.",
-            ORIGINAL,
+            "The picture is not as a lens makes it (mirrored, perspective corrected, straightened, stretched, or a "
+            "photo of a screen?), and its corners do not tell how it was changed.",
+            f"{ORIGINAL} If the phone mirrors its pictures (a selfie setting), take it with the rear camera.",
         ) from error
 
 
@@ -165,6 +169,23 @@ def seems_reshaped(solution: Solution) -> bool:
     statistic was 7 to 27.
     """
     return solution.reshape_score > MAX_RESHAPE_SCORE * _systematic(solution)
+
+
+def _seems_reshaped_if_flat(
+    solution: Solution, prior: CameraPrior, solved_flat: Callable[[CameraPrior, Solution], Solution] | None
+) -> bool:
+    """The same question with mirror and print taken for exact, where the corners lean that way at all.
+
+    A print that may be off a little takes up a slight slant, unnoticed but for what is left of it.
+    """
+    if solved_flat is None or prior.source == "file" or prior.reshape_sd > 0:
+        return False
+    if solution.reshape_score <= SUSPECT_RESHAPE_SCORE * _systematic(solution):
+        return False
+    try:
+        return seems_reshaped(solved_flat(prior, solution))
+    except SolveError:  # it fits no flat mirror: then its shape is to be believed
+        return False
 
 
 def _systematic(solution: Solution) -> float:

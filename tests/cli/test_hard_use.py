@@ -112,11 +112,11 @@ def test_a_stretched_picture_gets_wide_intervals_and_is_named(photo, tmp_path, s
 
 
 @pytest.mark.parametrize("slope", [-0.05, 0.04])
-def test_a_slanted_picture_of_an_ordinary_shape_is_held(photo, tmp_path, slope):
+def test_a_slanted_picture_of_an_ordinary_shape_is_noticed(photo, tmp_path, slope):
     matrix = np.array([[1, slope, -slope * 375], [0, 1, 0]])
     slanted = np.asarray(cv2.warpAffine(photo, matrix, (1000, 750), borderValue=90), np.uint8)
     result = check(write_photo(tmp_path / "photo.jpg", slanted))
-    # What the corners see of it is little: it is named, or the shape of sheet and mirror takes it up.
+    assert any("stretched or slanted" in words and "original" in words for words in result.warnings)
     assert held(result) == [True, True]
 
 
@@ -139,7 +139,7 @@ def test_a_mirrored_and_slanted_photo_is_refused(tmp_path):
     gray, names = corrupted(base, rng)
     assert names == ("shear", "mirrored")
     path = write_photo(tmp_path / "photo.jpg", gray, equivalent_mm=26.0 if names_the_lens else None)
-    with pytest.raises(SolveError, match=r"mirrored|not as a lens makes it"):
+    with pytest.raises(SolveError, match="mirrored"):
         check(path)
 
 
