@@ -1,6 +1,7 @@
 """How high a reflected square must be in the photo for its sheet to be found: `align` beside the stock detector.
 
-Photos are drawn (tests/support/synthetic.py) from places like those of builders: an A5 sheet, a mirror up to a sheet's
+Photos are drawn (tests/support/synthetic.py) from places like those of builders: an A5 sheet, a mirror up to a
+sheet's
 width behind it, a phone 2 to 3 sheet widths away, 25 to 45 degrees above the floor. The photo's size is then chosen
 so that the middle square of the reflection is as high as wanted. A find counts only where its corners are right.
 """

@@ -59,7 +59,8 @@ Memory is the largest that the process ever held (`ru_maxrss`), the largest of a
 """
 
 DETECTION_PROSE = """\
-Drawn photos (`tests/support/synthetic.py`: refraction and the phone's blur, noise and tone curve, no ghosts, no scenery) of
+Drawn photos (`tests/support/synthetic.py`: refraction and the phone's blur, noise and tone curve, no ghosts, no
+scenery) of
 an A5 sheet, from {views} places; at each height the same places, with a photo just so large that the middle square
 of the reflection is that high. Found: at least half of the corners, within 1 px (rms) of where they are. The stock
 detector is given the flipped photo, at its native size, and needs four right corners.
