@@ -1,7 +1,7 @@
 """Make the pictures of answers in README and docs: python -m docs.figures.make_answer_pictures
 
-The README's answer, `align glass` on the sample with lamps, and the page of a record of the samples before and after
-packing. Reduced in width and in colours, as they are for reading and not for measuring.
+The README's answer, `align glass` on the sample with lamps, and the page of a record of the samples before and
+after packing. Reduced in width and in colours, as they are for reading and not for measuring.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from PIL import Image
 from align.checking.job import check
 from align.checking.picture import draw_check
 from align.checking.wording import CORNER_WORDS, stack_words
+from align.drawing.palette import GREEN, ORANGE, PURPLE, SKY_BLUE, WHITE, YELLOW
 from align.ghosts.job import glass_of
 from align.ghosts.picture import draw_glass
 from align.records.job import add_entry, make_page, start_record
@@ -45,7 +46,12 @@ def saved(picture: Image.Image, name: str, width: int) -> None:
     """Write a picture, reduced to a width."""
     size = (width, round(picture.height * width / picture.width))
     small = picture.convert("RGB").resize(size, Image.Resampling.LANCZOS)
-    small.quantize(COLOURS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(HERE / name, optimize=True)
+    # Thin lines are few pixels: without a place of their own, yellow edges would be shown as orange ones.
+    ours = [channel for colour in (YELLOW, ORANGE, SKY_BLUE, PURPLE, GREEN, WHITE) for channel in colour]
+    few = small.quantize(COLOURS - len(ours) // 3, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([*(few.getpalette() or []), *ours])
+    small.quantize(palette=palette, dither=Image.Dither.NONE).save(HERE / name, optimize=True)
 
 
 def record_page(folder: Path) -> Path:

@@ -35,7 +35,7 @@ class Base:
 
 
 def drawn_base(number: int, *, true: bool = False) -> Base:
-    """A picture by tests/support/synthetic.py, the same for the same number; true: its mirror is, to 0.08 degrees."""
+    """A picture by tests/support/synthetic.py, the same for the same number; true: so is its mirror, to 0.08°."""
     rng = np.random.default_rng([7, number])
     sheet = SHEETS[("a5", "a6", "a5", "a4", "letter")[number % 5]]
     reach = sheet.width_mm / 200
