@@ -35,13 +35,7 @@ def glass_drawing(optics: Optics, name: str) -> str:
         text(zero - 5, 106, "glass", size=SMALL_TEXT, anchor="end"),
     ]
     for row, (order, depth, ratio) in enumerate(reversed(optics.images)):
-        x, y = x_of(LAMP_MM + depth), 14 + 15 * row
-        words = IMAGE_WORDS[order] + ("" if order == 1 else f", {percent_words(ratio)}")
-        parts += [
-            text(x - 5, y + 4, words, anchor="end", size=SMALL_TEXT),
-            line((x, y), (x, LAMP_ROW - 6), "ink thin"),
-            dot(x, LAMP_ROW, 6, "lamp" if order == 1 else "ghost"),
-        ]
+        parts += _image(x_of(LAMP_MM + depth), row, order, ratio)
     end = WIDTH - MARGIN
     parts += [
         box(MARGIN, STREET_ROW, zero - MARGIN, 10, "street"),
@@ -60,3 +54,14 @@ def glass_drawing(optics: Optics, name: str) -> str:
         "before it shows three times in a row: a faint ghost, the main image, another faint ghost."
     )
     return frame(name, "Section through the glass", told, HEIGHT, parts)
+
+
+def _image(x: float, row: int, order: int, ratio: float) -> list[str]:
+    """One image of the lamp with its name, in a row of names of its own."""
+    y = 14 + 15 * row
+    words = IMAGE_WORDS[order] + ("" if order == 1 else f", {percent_words(ratio)}")
+    return [
+        text(x - 5, y + 4, words, anchor="end", size=SMALL_TEXT),
+        line((x, y), (x, LAMP_ROW - 6), "ink thin"),
+        dot(x, LAMP_ROW, 6, "lamp" if order == 1 else "ghost"),
+    ]

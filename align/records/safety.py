@@ -46,6 +46,38 @@ def weight_of(mirror_size_mm: tuple[float, float], glass_mm: float | None) -> We
     return Weight(width * height * thickness * 1e-9 * GLASS_DENSITY, width, height, thickness, assumed)
 
 
+RULES_FIRST = Caution(
+    "Rules and trades come first",
+    "Local building, glazing and electrical rules decide, not this page. Where they ask for a "
+    "licensed glazier or electrician, or where you are in doubt, have one do the work.",
+)
+HANDS = Caution(
+    "Hands and eyes",
+    "Cut-resistant gloves and eye protection when cutting, carrying or shimming the glass; "
+    "raw edges cut, and chips fly. Have all edges ground.",
+)
+WITHIN_REACH = Caution(
+    "Within reach of people",
+    "A safety film or board glued all over the back holds the pieces if the glass breaks. Leave "
+    "no edge or corner open to the touch.",
+)
+SUNLIGHT = Caution(
+    "Sunlight",
+    "Keep direct sun off the mirror: it throws the sun's heat and glare on to people and "
+    "materials elsewhere, and warms one side of the glass. Cover it while the scene is open to a "
+    "window, and look where the reflection falls at different times of day.",
+)
+MAINS_LAMPS = Caution(
+    "Mains lamps",
+    "Keep lamps away from the glass, its edges and the glue, and let their heat out. Wiring on "
+    "mains voltage is an electrician's work; low-voltage lamps with a closed supply are safer.",
+)
+FRONT_COATING = Caution(
+    "Front coating",
+    "Nothing touches the face, gloves included: the coating is bare. Dust is blown off.",
+)
+
+
 def cautions_for(
     weight: Weight | None,
     *,
@@ -62,52 +94,13 @@ def cautions_for(
     within_reach : people can touch the mirror or stand below it
     sunlight : sun can fall on the mirror; mains_lamps : lamps on mains voltage light the scene
     """
-    found = [
-        Caution(
-            "Rules and trades come first",
-            "Local building, glazing and electrical rules decide, not this page. Where they ask for a "
-            "licensed glazier or electrician, or where you are in doubt, have one do the work.",
-        ),
-        Caution(
-            "Hands and eyes",
-            "Cut-resistant gloves and eye protection when cutting, carrying or shimming the glass; "
-            "raw edges cut, and chips fly. Have all edges ground.",
-        ),
-        _holding(weight),
-    ]
-    if within_reach:
-        found.append(
-            Caution(
-                "Within reach of people",
-                "A safety film or board glued all over the back holds the pieces if the glass breaks. Leave "
-                "no edge or corner open to the touch.",
-            )
-        )
-    if sunlight:
-        found.append(
-            Caution(
-                "Sunlight",
-                "Keep direct sun off the mirror: it throws the sun's heat and glare on to people and "
-                "materials elsewhere, and warms one side of the glass. Cover it while the scene is open to a "
-                "window, and look where the reflection falls at different times of day.",
-            )
-        )
-    if mains_lamps:
-        found.append(
-            Caution(
-                "Mains lamps",
-                "Keep lamps away from the glass, its edges and the glue, and let their heat out. Wiring on "
-                "mains voltage is an electrician's work; low-voltage lamps with a closed supply are safer.",
-            )
-        )
-    if front_coated:
-        found.append(
-            Caution(
-                "Front coating",
-                "Nothing touches the face, gloves included: the coating is bare. Dust is blown off.",
-            )
-        )
-    return tuple(found)
+    asked = (
+        (WITHIN_REACH, within_reach),
+        (SUNLIGHT, sunlight),
+        (MAINS_LAMPS, mains_lamps),
+        (FRONT_COATING, front_coated),
+    )
+    return (RULES_FIRST, HANDS, _holding(weight), *(caution for caution, fits in asked if fits))
 
 
 def _holding(weight: Weight | None) -> Caution:
