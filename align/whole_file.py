@@ -79,3 +79,13 @@ def write_figure(figure: Any, path: Path, **how: Any) -> None:
     drawn = io.BytesIO()
     figure.savefig(drawn, **{"format": path.suffix[1:].lower(), **how})
     write_whole(path, drawn.getvalue(), to_disk=False)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring a folder's own list to the disk; not every system lets one."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -26,7 +26,8 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import AlignError, FileFormatError
-from .entry_folders import EntryFolder, land, new_unfinished, sync_folder
+from ..whole_file import sync_folder
+from .entry_folders import EntryFolder, land, new_unfinished
 from .plain_files import LinkError, presentable, read_plain
 from .thresholds import MOST_NUMBER
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import AlignError
+from ..whole_file import sync_folder
 from .plain_files import refuse_links
 from .thresholds import ABANDONED_S
 
@@ -153,13 +154,3 @@ def new_unfinished(record: Path) -> Path:
     unfinished = entries / f"{HIDDEN}{secrets.token_hex(8)}"
     unfinished.mkdir()
     return unfinished
-
-
-def sync_folder(folder: Path) -> None:
-    """Bring a folder's own list to the disk; not every system lets one."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

@@ -16,7 +16,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
 import re
 import threading
 from collections.abc import Mapping
@@ -24,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import AlignError, FileFormatError
-from ..whole_file import write_whole
+from ..whole_file import sync_folder, write_whole
 
 BENCH = "bench"
 _FILE = re.compile(r"(photo|answer|refusal|picture|entry)-(\d{4,9})\.(jpg|png|json)")
@@ -63,7 +62,7 @@ class Shelf:
                     if not path.exists():
                         raise
                     number += 1  # another program's
-        _folder_to_disk(self.folder)
+        sync_folder(self.folder)
         return number
 
     def photo(self, number: int) -> Path | None:
@@ -136,13 +135,3 @@ def _read_json(path: Path) -> dict[str, Any]:
     if not isinstance(raw, dict):
         raise FileFormatError(f"{path} is damaged.", _REMEDY)
     return raw
-
-
-def _folder_to_disk(folder: Path) -> None:
-    """Bring a folder's own list to the disk; not every system lets one."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
