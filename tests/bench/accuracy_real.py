@@ -11,33 +11,47 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from align.checking.job import check_sighted, sight_for
+from align.bundle.adjustment import solve_sighted
+from align.bundle.grouping import photo_views
+from align.bundle.photo_set import Sighted
+from align.checking.job import sight_for
 from align.checking.settings import CheckSettings
-from align.errors import AlignError
+from align.optics.camera_model import CameraPrior
 from align.optics.geometry import angle_between, mirror_normal
 from align.solve.forward_model import State
+from align.solve.joint import Solution, UserConstraints, solve
 from tests.bench.accuracy_tables import table
 from tests.support.places import REAL
 
 Array = NDArray[np.float64]
 NUMBERS = (3, 6, 7, 10)
+SETTINGS = CheckSettings(board=(7, 6), square_mm=12.8)
 #: Reflections left of this column [px] are in the left mirror.
 BETWEEN_PX = 1600
 DRAWS = 400
+#: Half-width of a 95 % interval of a normal distribution in standard deviations.
+NORMAL = 1.96
 
 PROSE = """\
 Four phone photos of a bent plain board before two upright mirrors that meet in a corner (public, MIT; not part of
 this repository). Nothing was measured independently, so they are held against each other: camera and mirrors stood
-still, and each photo, solved by itself with nothing stated, says in which direction each mirror faces. z is the
+still, and each photo, solved by itself, says in which direction each mirror faces from the camera. z is the
 difference of two photos over the standard deviation that they give it, in two coordinates each; honest photos have
-an rms of about 1. The photos bear no EXIF: each has to solve for its own camera, and for whether its picture was
-stretched.
+an rms of about 1. The six differences of the left mirror are of four photos, so they are not independent.
+"""
+OWN_CAMERA = """\
+With nothing stated, each photo solves for its own camera and, bearing no EXIF, for whether its picture was
+stretched: directions are then told to some degrees only.
+"""
+JOINT_CAMERA = """\
+With the camera of the joint fit of all four taken for known, as a camera file would have it:
 """
 
 
@@ -51,33 +65,20 @@ class Direction:
     covariance: Array
 
 
-def directions(folder: Path = REAL) -> tuple[list[Direction], list[tuple[int, float, float]], list[str]]:
-    """What each photo says of each mirror; (photo, angle, sd) [deg] of the corner; what could not be answered."""
-    settings = CheckSettings(board=(7, 6), square_mm=12.8)
-    found: list[Direction] = []
-    corners: list[tuple[int, float, float]] = []
-    refused: list[str] = []
-    for number in NUMBERS:
-        try:
-            sighted = sight_for([folder / f"two-mirrors-{number}.jpg"], settings)
-            _, adjustment = check_sighted(sighted, settings)
-        except AlignError as error:
-            refused.append(f"Photo {number} alone: {error.message}")
-            continue
-        solution = adjustment.solution
-        rng = np.random.default_rng(number)
-        # Student's distribution of few degrees, as a standard deviation of the same interval
-        widened = (solution.quantile / 1.96) ** 2 * solution.covariance
-        root = np.linalg.cholesky(widened + 1e-18 * np.eye(len(widened)))
-        states = [solution.state.stepped(root @ rng.standard_normal(len(root))) for _ in range(DRAWS)]
-        for local, board in enumerate(sighted[0].sighting.reflections):
-            normals = np.array([in_camera(state, local) for state in states])
-            mirror = "left" if board.centre_px[0] < BETWEEN_PX else "right"
-            found.append(Direction(number, mirror, in_camera(solution.state, local), np.cov(normals.T)))
-        if solution.mirror_count == 2:
-            angle, sd = solution.angle_between(0, 1)
-            corners.append((number, math.degrees(angle), math.degrees(sd) * solution.quantile / 1.96))
-    return found, corners, refused
+def directions_of(number: int, item: Sighted, solution: Solution) -> list[Direction]:
+    """What one photo alone says of each mirror that it shows."""
+    rng = np.random.default_rng(number)
+    # Student's distribution of few degrees, as a standard deviation of the same interval.
+    widened = (solution.quantile / NORMAL) ** 2 * solution.covariance
+    values, axes = np.linalg.eigh(widened)
+    root = axes * np.sqrt(np.maximum(values, 0.0))
+    states = [solution.state.stepped(root @ rng.standard_normal(len(root))) for _ in range(DRAWS)]
+    found = []
+    for local, board in enumerate(item.sighting.reflections):
+        normals = np.array([in_camera(state, local) for state in states])
+        mirror = "left" if board.centre_px[0] < BETWEEN_PX else "right"
+        found.append(Direction(number, mirror, in_camera(solution.state, local), np.cov(normals.T)))
+    return found
 
 
 def in_camera(state: State, mirror: int) -> Array:
@@ -86,11 +87,8 @@ def in_camera(state: State, mirror: int) -> Array:
     return np.asarray(state.cam_from_target(0)[0] @ mirror_normal(float(lean), float(turn)))
 
 
-def real_section(folder: Path = REAL) -> str:
-    """The section of the page; "" where the photos are not there."""
-    if not folder.is_dir():
-        return ""
-    found, corners, refused = directions(folder)
+def compared(found: Sequence[Direction]) -> str:
+    """Every two photos of a mirror, and the rms of z."""
     rows, squares = [], []
     for first, second in itertools.combinations(found, 2):
         if first.mirror != second.mirror:
@@ -100,19 +98,36 @@ def real_section(folder: Path = REAL) -> str:
         scores = (axes.T @ (first.normal - second.normal))[1:] / np.sqrt(values[1:])
         squares += list(scores**2)
         apart = math.degrees(angle_between(first.normal, second.normal))
-        expected = math.degrees(math.sqrt(values[1:].sum()))
+        foreseen = math.degrees(math.sqrt(values[1:].sum()))
         zs = ", ".join(f"{abs(score):.2f}" for score in scores)
-        rows.append([first.mirror, f"{first.photo} and {second.photo}", f"{apart:.2f}", f"{expected:.2f}", zs])
-    parts = [PROSE, table(["mirror", "photos", "apart [°]", "foreseen, rms [°]", "z"], rows)]
-    if squares:
-        rms = math.sqrt(float(np.mean(squares)))
-        parts.append(f"rms of the {len(squares)} z: {rms:.2f}; largest {math.sqrt(max(squares)):.2f}.\n")
-    for number, angle, sd in corners:
-        parts.append(
-            f"Photo {number}: the corner has {angle:.2f}° ± {1.96 * sd:.2f}°, z {(angle - 90) / sd:+.2f} from 90°."
-            "\n"
-        )
-    return "\n".join([*parts, *(f"{words}\n" for words in refused)])
+        rows.append([first.mirror, f"{first.photo} and {second.photo}", f"{apart:.3f}", f"{foreseen:.3f}", zs])
+    words = f"rms of the {len(squares)} z: {math.sqrt(float(np.mean(squares))):.2f}; "
+    words += f"largest {math.sqrt(max(squares)):.2f}.\n"
+    return table(["mirror", "photos", "apart [°]", "foreseen, rms [°]", "z"], rows) + "\n" + words
+
+
+def real_section(folder: Path = REAL) -> str:
+    """The section of the page; "" where the photos are not there."""
+    if not folder.is_dir():
+        return ""
+    sighted = {n: sight_for([folder / f"two-mirrors-{n}.jpg"], SETTINGS)[0] for n in NUMBERS}
+    own: list[Direction] = []
+    corners = []
+    for number, item in sighted.items():
+        solution = solve_sighted([item], UserConstraints()).solution
+        own += directions_of(number, item, solution)
+        if solution.mirror_count == 2:
+            angle, sd = (math.degrees(value) for value in solution.angle_between(0, 1))
+            sd *= solution.quantile / NORMAL
+            measured, z = f"{angle:.2f}° ± {NORMAL * sd:.2f}°", (angle - 90) / sd
+            corners.append(f"Photo {number}: the corner has {measured}, z from 90° {z:+.2f}.")
+    as_taken = [replace(item, prior=replace(item.prior, reshape_sd=0.0)) for item in sighted.values()]
+    joint = solve_sighted(as_taken, UserConstraints()).solution
+    camera = CameraPrior(joint.state.vector[joint.state.layout.camera].copy(), np.zeros(8), "file")
+    known: list[Direction] = []
+    for number, item in sighted.items():
+        known += directions_of(number, item, solve(item.sighting.sheet, photo_views(item, 0), camera))
+    return "\n".join([PROSE, OWN_CAMERA, compared(own), "\n\n".join(corners), "", JOINT_CAMERA, compared(known)])
 
 
 if __name__ == "__main__":
