@@ -39,6 +39,9 @@ from .stand import Stand
 LISTEN_S = 0.25
 #: JPEG quality of the frames that are kept, and their longest side: as they came.
 KEPT_QUALITY, KEPT_PX = 95, 10_000
+#: The process that solves may be ended from outside so often before that is said. A choice.
+MOST_BROKEN = 3
+BROKEN = "The numbers cannot be worked out: the process that does it was ended again and again."
 
 
 class Live:
@@ -55,6 +58,7 @@ class Live:
         self._newest = Newest(source)
         self._solver = Solver()
         self._job: tuple[Job, Future[Solved]] | None = None
+        self._broken = 0
         self._stopped = False
         self._times: deque[float] = deque(maxlen=20)
         self._table: Table | None = None
@@ -105,7 +109,7 @@ class Live:
         self._anchor_result: CheckResult | None = None
         self._state: State | None = None
         self._watch, self._views = StandWatch(), Views()
-        self._pending: deque[tuple[Sighting, Frame]] = deque()
+        self._pending: deque[tuple[Sighting, Frame, np.ndarray]] = deque()
         self._number: CheckResult | None = None
         self._solved: Solved | None = None
         self._solved_job: Job | None = None
@@ -229,12 +233,15 @@ class Live:
         if self._watch.motion == "moving":
             self._pending.clear()
             return
+        assert self._state is not None
+        eye = self._state.eye(0)
         if not self._views.kept:
-            self._views.offer(sighting, frame, size)
+            self._views.offer(sighting, frame, size, eye)
             return
-        self._pending.append((sighting, frame))
+        self._pending.append((sighting, frame, eye))
         if len(self._pending) > thresholds.LIVE_LONG_FRAMES:
-            self._views.offer(*self._pending.popleft(), size)
+            sighting, frame, eye = self._pending.popleft()
+            self._views.offer(sighting, frame, size, eye)
 
     def _new_stand(self) -> None:
         self._views, self._number, self._solved, self._settled = Views(), None, None, None
@@ -280,7 +287,10 @@ class Live:
         try:
             solved = future.result()
         except (BrokenExecutor, OSError):
-            self._given = ()
+            self._given, self._broken = (), self._broken + 1
+            if self._broken > MOST_BROKEN:
+                self._next_job_s = math.inf
+                raise AlignError(BROKEN, "End this program with Ctrl-C and begin it again.") from None
             return
         if job.film != self._film:
             return

@@ -97,5 +97,5 @@ def pace_words(shown: LiveShown) -> str:
 def from_words(shown: LiveShown) -> str:
     """What the number rests on."""
     places = "1 place" if shown.views == 1 else f"{shown.views} places"
-    more = "" if shown.views > 1 else " Move the camera a little: more places make the ± narrower."
+    more = "" if shown.views > 1 else " Move the camera by a hand's width: another place makes the ± narrower."
     return f"From pictures taken from {places} since the mirror came to rest, solved together.{more}"

@@ -98,33 +98,38 @@ def differ(first: Sequence[FrameSolution], second: Sequence[FrameSolution], alar
 
 @dataclass(frozen=True, eq=False)
 class KeptView:
-    """One view of a stand: its corners, the mean of so many frames from one place, and the frame to keep of it."""
+    """One view of a stand: its corners, the mean of so many frames from one place, and the frame to keep of it.
+
+    eye_mm : (3,) where the camera was, in the target frame; None where that was not known yet
+    """
 
     sighting: Sighting
     frames: int
     picture: Any
+    eye_mm: Array | None = None
 
 
 class Views:
     """The views of one stand that are solved together: few, and from places as different as there are.
 
-    Frames from one place are no further views: their corners err alike by more than noise. Their mean counts as
-    one, whose uncertainty the joint solve takes from its misfit, not from how many frames went into it.
+    Frames from nearly one place are no further views: what their corners err by alike, lens, print and matching, is
+    as large as their noise, and no number of them takes it away. Those of a camera that stands are averaged and count
+    as one, whose uncertainty the joint solve takes from its misfit; those of a hand that sways add nothing.
     """
 
     def __init__(self) -> None:
         self.kept: list[KeptView] = []
         self.changed = 0
 
-    def offer(self, sighting: Sighting, picture: Any, size: tuple[int, int]) -> None:
+    def offer(self, sighting: Sighting, picture: Any, size: tuple[int, int], eye_mm: Array | None = None) -> None:
         """One more frame; kept where it adds something."""
-        least, same = (share * max(size) for share in (thresholds.LIVE_APART_SHARE, thresholds.LIVE_SAME_SHARE))
-        distances = [apart_px(sighting, view.sighting) for view in self.kept]
+        least, same = thresholds.LIVE_APART_SHARE, thresholds.LIVE_SAME_SHARE * max(size)
+        view = KeptView(sighting, 1, picture, eye_mm)
+        distances = [apart_share(view, other) for other in self.kept]
         nearest = int(np.argmin(distances)) if distances else -1
-        if distances and distances[nearest] < same:
+        if distances and apart_px(sighting, self.kept[nearest].sighting) < same:
             self.kept[nearest] = _merged(self.kept[nearest], sighting)
             return
-        view = KeptView(sighting, 1, picture)
         if len(self.kept) < thresholds.MOST_JOINED:
             if not distances or distances[nearest] >= least:
                 self._take([*self.kept, view])
@@ -146,13 +151,21 @@ def apart_px(first: Sighting, second: Sighting) -> float:
     return float(np.median(np.concatenate(distances))) if distances else float("inf")
 
 
+def apart_share(first: KeptView, second: KeptView) -> float:
+    """How far two views' cameras are apart, as a share of their distance; 0 where a place is not known."""
+    if first.eye_mm is None or second.eye_mm is None:
+        return 0.0
+    far = (np.linalg.norm(first.eye_mm) + np.linalg.norm(second.eye_mm)) / 2
+    return float(np.linalg.norm(first.eye_mm - second.eye_mm) / far)
+
+
 def _spread(views: list[KeptView]) -> list[KeptView]:
     """The views without the one that has the nearest fellow; the first stays."""
     count = len(views)
     between = np.full((count, count), np.inf)
     for i in range(count):
         for j in range(i):
-            between[i, j] = between[j, i] = apart_px(views[i].sighting, views[j].sighting)
+            between[i, j] = between[j, i] = apart_share(views[i], views[j])
     pair = sorted(int(number) for number in np.unravel_index(int(np.argmin(between)), between.shape))
     without = pair[1] if pair[0] == 0 else pair[0]
     return views[:without] + views[without + 1 :]
@@ -168,7 +181,7 @@ def _merged(view: KeptView, sighting: Sighting) -> KeptView:
         return view
     target, *reflections = (_mean(old, new, view.frames) for old, new in boards)
     merged = replace(view.sighting, target=target, reflections=tuple(reflections))
-    return KeptView(merged, view.frames + 1, view.picture)
+    return replace(view, sighting=merged, frames=view.frames + 1)
 
 
 def _mean(old: Board, new: Board, count: int) -> Board:

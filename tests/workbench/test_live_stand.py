@@ -114,9 +114,18 @@ def test_frames_from_one_place_are_one_view() -> None:
 def test_views_are_few_and_spread() -> None:
     """As many as are solved together; what comes later takes the place of what has a near fellow."""
     views = Views()
-    for number, x in enumerate([0, 5, 10, 15, 20, 25, 120, 240, 360]):
-        views.offer(seen_from(float(x)), number, SIZE)
+    for number, x in enumerate([0, 30, 60, 90, 120, 150, 180, 300, 420, 540]):
+        views.offer(seen_from(float(x)), number, SIZE, np.array([x, -480.0, 270.0]))
     assert len(views.kept) == thresholds.MOST_JOINED
-    assert {0, 6, 7, 8} <= {view.picture for view in views.kept}
+    assert {0, 7, 8, 9} <= {view.picture for view in views.kept}
     first, last = views.kept[0].sighting, views.kept[-1].sighting
     assert apart_px(first, last) > 20
+
+
+def test_a_hand_that_sways_is_one_place() -> None:
+    """Frames a few millimetres apart err alike: they are not counted as views."""
+    views = Views()
+    for number in range(12):
+        x = 7.0 * np.sin(number)
+        views.offer(seen_from(x), number, SIZE, np.array([x, -480.0, 270.0]))
+    assert [(view.picture, view.frames) for view in views.kept] == [(0, 1)]
