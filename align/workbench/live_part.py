@@ -91,11 +91,15 @@ def pace_words(shown: LiveShown) -> str:
     """How fast and how fresh."""
     if not shown.needles:
         return ""
-    return f"{shown.rate_hz:.0f} answers a second, the last {shown.age_s:.1f} s after its picture."
+    rate = f"{shown.rate_hz:.0f} answers" if shown.rate_hz >= 1.5 else "One answer"
+    return f"{rate} a second, the last {shown.age_s:.1f} s after its picture."
 
 
 def from_words(shown: LiveShown) -> str:
     """What the number rests on."""
-    places = "1 place" if shown.views == 1 else f"{shown.views} places"
-    more = "" if shown.views > 1 else " Move the camera by a hand's width: another place makes the ± narrower."
-    return f"From pictures taken from {places} since the mirror came to rest, solved together.{more}"
+    if shown.views > 1:
+        return f"The numbers: pictures from {shown.views} places since the mirror came to rest, solved together."
+    return (
+        "The numbers: pictures from one place since the mirror came to rest. Move the camera by a hand's width: "
+        "another place makes the ± narrower."
+    )

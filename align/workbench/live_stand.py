@@ -113,8 +113,8 @@ class Views:
     """The views of one stand that are solved together: few, and from places as different as there are.
 
     Frames from nearly one place are no further views: what their corners err by alike, lens, print and matching, is
-    as large as their noise, and no number of them takes it away. Those of a camera that stands are averaged and count
-    as one, whose uncertainty the joint solve takes from its misfit; those of a hand that sways add nothing.
+    as large as their noise, and no number of them takes it away. Those of a camera that stands are averaged and
+    count as one, whose uncertainty the joint solve takes from its misfit; those of a hand that sways add nothing.
     """
 
     def __init__(self) -> None:

@@ -62,8 +62,8 @@ LIVE_SETTLE_FRAMES = 4
 LIVE_SAME_SHARE = 0.0002
 #: Frames count as two views when their cameras are apart by this share of their distance, two degrees as the sheet
 #: sees them. Set after seeing data: six frames of a hand that swayed by 5 mm, solved together, told a focal length
-#: wrong by 1.1 % to be known to 0.5 % (film 101 of tests/bench/live.py). A full set of views changes only for one that
-#: is so many times as far from all.
+#: wrong by 1.1 % to be known to 0.5 % (film 101 of tests/bench/live.py). A full set of views changes only for one
+#: that is so many times as far from all.
 LIVE_APART_SHARE, LIVE_FARTHER = 0.035, 1.5
 #: Frames in the mean of one view: more would take out no more noise than is left. A choice.
 LIVE_MOST_IN_MEAN = 50

@@ -17,7 +17,7 @@ from tests.support.served import Served
 
 HERE = Path(__file__).parent
 #: Pages are long: so much of each is shown, in CSS px.
-PHONE_HEIGHT, DESKTOP_HEIGHT = 1010, 1240
+PHONE_HEIGHT, DESKTOP_HEIGHT, LIVE_HEIGHT = 1010, 1240, 890
 COLOURS = 200
 
 
@@ -43,6 +43,25 @@ def beside(pictures: list[Image.Image], gap: int = 40) -> Image.Image:
     return row
 
 
+def live_page(browser: Browser) -> None:
+    """The live part on a phone, a sample photo reduced to a camera's size before the camera."""
+    with tempfile.TemporaryDirectory() as folder:
+        picture = Path(folder) / "camera.png"
+        with Image.open(SAMPLES / "arcade_leaning.jpg") as photo:
+            photo.resize((1920, 1440), Image.Resampling.BOX).save(picture)
+        with Served(Path(folder) / "Harbour street", "", picture) as served:
+            width, height = SCREENS["phone"][:2]
+            browser.show(served.address + served.start_mirror(), (width, height, 2))
+            browser.wait_for("document.querySelector('#live-heading')?.textContent === 'Out of true'", 120)
+            browser.wait_for("document.querySelector('#verdict')?.textContent === 'Out of true'", 120)
+            browser.wait_for("!document.querySelector('.queue')", 60)
+            browser.settle()
+            taken = shot(browser, LIVE_HEIGHT, 2)
+            size = (taken.width * 2 // 3, taken.height * 2 // 3)
+            saved(taken.resize(size, Image.Resampling.LANCZOS), "page_live.png")
+            browser.show("about:blank", (width, height, 2))
+
+
 def main() -> None:
     """Start, send, look, write."""
     program = chromium_path()
@@ -51,6 +70,7 @@ def main() -> None:
         page = served.address + served.start_mirror()
         phones, width, height = [], *SCREENS["phone"][:2]
         with Browser(program, loopback=True) as browser:
+            live_page(browser)
             for name, verdict in (("arcade_leaning", "Out of true"), ("arcade_true", "True")):
                 browser.show(page, (width, height, 2))
                 browser.choose_files("#choose", [SAMPLES / f"{name}.jpg"])

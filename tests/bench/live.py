@@ -11,6 +11,7 @@ ages mean something on an idle machine only. On a busy one, PACE 0.2 runs the fi
 
 from __future__ import annotations
 
+import math
 import os
 import resource
 import statistics
@@ -57,6 +58,7 @@ class Figures:
     number_halves: list[tuple[float, float]] = field(default_factory=list)
     noticed: list[float] = field(default_factory=list)
     numbered: list[float] = field(default_factory=list)
+    missing: list[float] = field(default_factory=list)
     missed: int = 0
     false: int = 0
 
@@ -70,8 +72,8 @@ def film_for(seed: int, pace: float) -> Film:
     return read_film(folder)
 
 
-def run(film: Film, folder: Path, pace: float) -> tuple[list[Said], float]:
-    """Give a film to the live engine at its pace; what was said, and the processor time it took [s]."""
+def run(film: Film, folder: Path, pace: float) -> tuple[list[Said], float, float]:
+    """Give a film to the live engine; what was said, when the sheet was taken away, and the processor time [s]."""
     session = Session(folder)
     session.save_mirror(StatedMirror(name="arcade mirror", width_mm=300, height_mm=150, exact_print=True))
     source = FilmSource(film, loop=False, hold_s=2.0, pace=pace, fps=SLOWED_FPS if pace < 1 else None)
@@ -86,7 +88,7 @@ def run(film: Film, folder: Path, pace: float) -> tuple[list[Said], float]:
     source.wait()
     live.stop()
     session.worker.stop(10)
-    return said, _processor_s() - used
+    return said, source.emptied_s, _processor_s() - used
 
 
 def _processor_s() -> float:
@@ -166,7 +168,8 @@ def report(figures: Figures) -> str:
         half = np.median(figures.number_halves, axis=0)
         lines.append(f"number's ±, median        {half[0]:.4f}° lean, {half[1]:.4f}° turn")
     lines.append(f"moves noticed   {len(figures.noticed)}, missed {figures.missed}, false {figures.false}")
-    for name, times in (("begun to noticed", figures.noticed), ("at rest to its number", figures.numbered)):
+    spans = (figures.noticed, figures.numbered, figures.missing)
+    for name, times in zip(("begun to noticed", "at rest to its number", "sheet gone to said"), spans, strict=True):
         if times:
             lines.append(f"{name:<26}median {statistics.median(times):.2f} s, longest {max(times):.2f} s")
     return "\n".join(lines)
@@ -178,7 +181,10 @@ def main(films: int, first_seed: int, pace: float) -> None:
     for seed in range(first_seed, first_seed + films):
         with tempfile.TemporaryDirectory() as folder:
             film = film_for(seed, pace)
-            said, used = run(film, Path(folder) / "record", pace)
+            said, emptied_s, used = run(film, Path(folder) / "record", pace)
+            gone = (one.came_s for one in said if one.came_s > emptied_s and one.shown.state == "no sheet")
+            figures.missing.append(next(gone, math.inf) - emptied_s)
+            said = [one for one in said if one.came_s < emptied_s]
             take(figures, film, said, used, pace)
             print(f"film {seed}: {len(said)} answers", flush=True)
     print(report(figures))

@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 
 from tests.support.film import Film
 
+#: How long everything stays taken away at the end of a film [s].
+EMPTY_S = 2.0
+
 
 def frame_of(step: int, fps: float, film_fps: float) -> int:
     """The film's frame that is given at a step of so many a second."""
@@ -21,7 +24,7 @@ def frame_of(step: int, fps: float, film_fps: float) -> int:
 class FilmSource:
     """Gives a film's frames at its pace.
 
-    loop : begin again at the end; else the last frame is given for `hold_s` more
+    loop : begin again at the end; else the last frame is given for `hold_s` more, then an empty one for EMPTY_S
     pace : how fast the film's clock runs; fps : how many frames of it are given in a second of its own, None: all
     """
 
@@ -35,6 +38,7 @@ class FilmSource:
         self._step = -1
         self._given: deque[tuple[float, int]] = deque(maxlen=500)
         self._over = threading.Event()
+        self.emptied_s = 0.0
 
     def read(self) -> NDArray[np.uint8] | None:
         """The frame that the clock is at, once; decoding it takes what a camera's compressed picture takes."""
@@ -47,13 +51,21 @@ class FilmSource:
         self._step = max(int((time.monotonic() - self._began) * self.pace * self.fps + 1e-6), self._step + 1)
         number = frame_of(self._step, self.fps, self.film.fps)
         if not self.loop and number >= len(self.film.frames) + self.hold_s * self.film.fps:
-            self._over.set()
-            time.sleep(0.05)
-            return None
+            return self._emptied()
         pick = number % len(self.film.frames) if self.loop else min(number, len(self.film.frames) - 1)
         pixels = self.film.pixels(pick)
         self._given.append((time.monotonic(), pick))
         return pixels
+
+    def _emptied(self) -> NDArray[np.uint8] | None:
+        """An empty frame; None once there were enough."""
+        now = time.monotonic()
+        self.emptied_s = self.emptied_s or now
+        if now - self.emptied_s < EMPTY_S:
+            return np.full_like(self.film.pixels(-1), 100)
+        self._over.set()
+        time.sleep(0.05)
+        return None
 
     def film_s(self, came_s: float) -> float:
         """The film's time of the frame that came at a time."""

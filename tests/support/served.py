@@ -175,7 +175,7 @@ def _looking_at(picture: str) -> Any:
     from align.workbench.feeds import Wanted
     from tests.support.film_source import StillSource
 
-    return Wanted(StillSource(lambda: cv2.imread(picture, cv2.IMREAD_GRAYSCALE), 10.0))
+    return Wanted(StillSource(lambda: cv2.imread(picture), 10.0))
 
 
 if __name__ == "__main__":

@@ -55,7 +55,7 @@ def test_needle_number_and_what_is_missing(browser: Browser, tmp_path: Path, scr
         said = browser.wait_for("document.querySelector('#settled').textContent")
         assert said.startswith("The camera's answer of ")
         assert browser.value("document.querySelectorAll('#live [role=status], #live [aria-live]').length") == 0
-        browser.wait_for("document.querySelector('#live-pace').textContent.includes('answers a second')")
+        browser.wait_for("document.querySelector('#live-pace').textContent.includes(' a second')")
         assert browser.value("document.documentElement.scrollWidth") <= SCREENS[screen][0]
         if axe_path() is not None:
             assert axe_finds(browser)["bad"] == []
