@@ -18,7 +18,7 @@ from .thresholds import BEHIND_MM, MAX_RMS_PX, MOST_LOST_SHARE, PANORAMA_SHAPE, 
 
 def no_reflection(item: Sighted) -> ReflectionError:
     """The sheet without its reflection: what is plainly amiss, else what a good photo shows."""
-    found = f"The target was found in {item.photo.name}, but no reflection of it"
+    found = f"The sheet was found in {item.photo.name}, but no reflection of it"
     if item.sighting.complaint is not None:
         what, remedy = item.sighting.complaint
         return ReflectionError(f"{found}: {what}.", remedy)

@@ -134,7 +134,7 @@ def _gather(
             board = _direct_board(photo, prior, own_board, scale)
         except (TargetError, ReflectionError) as error:
             first_error = first_error or error
-            gathered.left_out.append(PhotoFit(str(path), 0, 0, 0.0, "the target was not found"))
+            gathered.left_out.append(PhotoFit(str(path), 0, 0, 0.0, "the sheet was not found"))
             continue
         if not np.array_equal(turn, np.eye(2)) and gathered.size is not None:
             board = turned_board(board, turn, photo.size, gathered.size)

@@ -37,7 +37,7 @@ PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg")
 def camera_command(photos: tuple[Path, ...], out: Path, as_json: bool, **options: Any) -> None:
     """Measure a camera once, for narrower answers.
 
-    Each PHOTO shows the target from another side: five or more, tilted and in every corner of the frame, one
+    Each PHOTO shows the sheet from another side: five or more, tilted and in every corner of the frame, one
     phone, one zoom. Then: align check PHOTO --camera CAMERA.json.
     """
     _refuse_wrong_usage(photos, out, options)

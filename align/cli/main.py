@@ -31,7 +31,7 @@ class LazyCommand:
 
 
 COMMANDS = {
-    "target": LazyCommand("align.cli.target", "target_command", "Make the target: a PDF to print at 100 %."),
+    "target": LazyCommand("align.cli.target", "target_command", "Make the sheet: a PDF to print at 100 %."),
     "check": LazyCommand("align.cli.check", "check_command", "Is the mirror true? Photos to lean, turn and shims."),
     "camera": LazyCommand("align.cli.camera", "camera_command", "Measure a camera once, for narrower answers."),
     "glass": LazyCommand("align.cli.glass", "glass_command", "Which glass is it? Photos of lamps to thickness."),
@@ -123,9 +123,9 @@ def _print_version(ctx: click.Context, _option: click.Parameter, wanted: bool) -
     help="Show the version and exit.",
 )
 def align_group() -> None:
-    """Is the mirror at the end of the street true? A photo to the shim in millimetres.
+    """Is the mirror at the end of the street true? From a photo to shims in millimetres.
 
-    Print a target (align target), lay it on the scene's floor before the mirror, photograph it together
+    Print a sheet (align target), lay it on the scene's floor before the mirror, photograph it together
     with its reflection, and check the photo (align check PHOTO).
     """
 

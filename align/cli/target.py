@@ -19,7 +19,7 @@ from .values import FilePath
     help="Where to write it; without it, align-NAME.pdf here.",
 )
 def target_command(sheet_name: str | None, out: Path | None) -> None:
-    """Make the target: a vector PDF, to be printed at 100 % and cut out.
+    """Make the sheet: a vector PDF, to be printed at 100 % and cut out.
 
     The larger the sheet, the surer the answer; the card is for narrow tunnels. Each sheet has markers of
     its own, so a photo alone tells which it shows.

@@ -40,7 +40,7 @@ def picture_alt(item: CheckEntry | GlassEntry) -> str:
     if isinstance(item, GlassEntry):
         return f"Photo of {item.day_in_words} of lamps in the mirror. Found: {entry_answer(item)}."
     return (
-        f"Photo of {item.day_in_words}: the target on the floor before the mirror and its reflection, "
+        f"Photo of {item.day_in_words}: the sheet on the floor before the mirror and its reflection, "
         f"outlined. {verdict_sentence(item.result)}"
     )
 
@@ -69,7 +69,7 @@ def pair_in_page(part: MirrorPart, pair: BeforeAfter | None) -> Picture | None:
     if pair is None or part.before is None or part.now is None:
         return None
     how = {
-        "target": "The earlier photo is laid over the later one by the target on the floor",
+        "target": "The earlier photo is laid over the later one by the sheet on the floor",
         "shift": "The earlier photo is laid over the later one by what the two photos share",
         "": "The two photos were taken from places too far apart to be laid over each other",
     }[pair.registered]

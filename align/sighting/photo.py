@@ -154,14 +154,14 @@ def _no_target(pyramid: Pyramid, photo: Photo, detections: list[Detection], scal
         )
     if _sighted(pyramid, find_boards(pyramid, mirrored=True, scale=scale)):
         return TargetError(
-            f"{name} shows the target's reflection but not the target itself.",
+            f"{name} shows the sheet's reflection but not the sheet itself.",
             "Step back or tilt the phone so that the sheet and its reflection are both in the photo.",
         )
     amiss = complaint(pyramid.reduced)
     if amiss is not None:
-        return TargetError(f"No target was found in {name}: {amiss[0]}.", amiss[1])
+        return TargetError(f"No sheet was found in {name}: {amiss[0]}.", amiss[1])
     return TargetError(
-        f"No target was found in {name}.",
+        f"No sheet was found in {name}.",
         "Print one with `align target`, lay it flat before the mirror, and photograph it sharp and well lit; "
         "for a plain checkerboard of your own, say --board COLSxROWS --square MM.",
     )

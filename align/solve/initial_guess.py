@@ -116,7 +116,7 @@ def _photo_poses(problem: Problem, camera: Camera, photo: int) -> list[Pose]:
     direct = [v for v in problem.views if v.photo == photo and v.mirror == DIRECT]
     if not direct:
         raise SolveError(
-            "A photo shows a reflection but not the target itself.",
+            "A photo shows a reflection but not the sheet itself.",
             "Take the photo so that the sheet and its reflection are both in it.",
         )
     view = max(direct, key=lambda v: len(v.pixels))

@@ -108,10 +108,10 @@ def test_json_is_one_object_and_nothing_else(folder: Path) -> None:
 
 ERRORS = [
     ("missing.jpg", "PhotoError", "There is no file"),
-    ("nothing.jpg", "TargetError", "No target was found"),
+    ("nothing.jpg", "TargetError", "No sheet was found"),
     ("static.jpg", "TargetError", "static.jpg"),
     ("no_mirror.jpg", "ReflectionError", "no reflection of it"),
-    ("only_reflection.jpg", "TargetError", "reflection but not the target itself"),
+    ("only_reflection.jpg", "TargetError", "reflection but not the sheet itself"),
     ("words.jpg", "PhotoError", "cannot be read as a photo"),
     ("folder.jpg", "PhotoError", "is a folder"),
     ("empty.jpg", "PhotoError", "is empty"),

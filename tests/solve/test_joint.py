@@ -504,7 +504,7 @@ def test_reprojection_is_opencvs():
 
 def test_a_reflection_without_the_target_is_refused():
     sim = scene(np.random.default_rng(18), thickness=4.0)
-    with pytest.raises(SolveError, match="not the target itself"):
+    with pytest.raises(SolveError, match="not the sheet itself"):
         solve(SHEET, tuple(v for v in sim.views if v.mirror != DIRECT), sim.prior)
 
 
