@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ..errors import AlignError
 from ..quantity import Quantity, combined
+from .largest_pane import largest_pane
 from .scene import Opening
 from .thresholds import HEAVY_KG, LONG_MM
 
@@ -35,7 +36,6 @@ HOLDING = (
 )
 #: A misclosure this many standard deviations of the tape's own is a wrong reading.
 REFUSE_SIGMAS = 3.0
-_MOST_TILT = math.radians(10.0)
 
 
 class OpeningError(AlignError):
@@ -107,7 +107,7 @@ def _glass_order(opening: Opening, glass_mm: float) -> GlassOrder:
     values = _fit(adjusted, opening.clearance_mm)
     moved = [_moved(adjusted, k, opening) for k in range(6)]
     width, height, square = (_interval(values[n], [(low[n], high[n]) for low, high in moved]) for n in range(3))
-    pane = _largest_pane(corners, opening.clearance_mm)
+    pane = _pane(corners, opening.clearance_mm)
     # From the low ends: glass that is a millimetre small goes in, a millimetre too large does not.
     whole = math.floor(width.low), math.floor(height.low)
     weight = whole[0] * whole[1] * glass_mm * 1e-9 * GLASS_DENSITY
@@ -297,8 +297,20 @@ def _out_of_square_mm(corners: Array) -> float:
 def _fit(readings: Array, clearance_mm: float) -> tuple[float, float, float]:
     """Width and height [mm] of the largest pane, and the out-of-square [mm]."""
     corners = corners_of(readings)
-    width, height, _ = _largest_pane(corners, clearance_mm)
+    width, height, _ = _pane(corners, clearance_mm)
     return width, height, _out_of_square_mm(corners)
+
+
+def _pane(corners: Array, clearance_mm: float) -> tuple[float, float, Array]:
+    """`largest_pane`; OpeningError where nothing goes in."""
+    found = largest_pane(corners, clearance_mm)
+    if found is None:
+        raise OpeningError(
+            f"no glass goes into the opening with {clearance_mm:g} mm left free on every side",
+            "Measure the opening again, or give a smaller clearance_mm.",
+            "clearance_mm",
+        )
+    return found
 
 
 def _moved(
@@ -313,90 +325,6 @@ def _moved(
         step -= gradient * float(gradient @ step) / float(gradient @ gradient)
         ends.append(_fit(adjusted + step, opening.clearance_mm))
     return ends[0], ends[1]
-
-
-def _largest_pane(corners: Array, clearance_mm: float) -> tuple[float, float, Array]:
-    """The rectangle of largest area inside the opening, `clearance_mm` from every side.
-
-    Returns
-    -------
-    width, height [mm]; (4, 2) its corners. Found over its tilt and its proportion, coarse to fine; for either
-    choice the largest size is a small linear programme (`_largest_scales`).
-
-    Raises
-    ------
-    OpeningError : nothing goes in.
-    """
-    outward, limits = _half_planes(corners, clearance_mm)
-    size = np.ptp(corners, axis=0)
-    middle = np.array([0.0, math.log(size[1] / size[0])])
-    spread = np.array([_MOST_TILT, 0.5])
-    best = (-1.0, 0.0, 0.0, np.zeros(2))
-    for _ in range(14):
-        tilts, ratios = (middle[k] + spread[k] * np.linspace(-1.0, 1.0, 9) for k in (0, 1))
-        grid = np.array([(t, r) for t in tilts for r in ratios])
-        centres, scales = _largest_scales(outward, limits, grid)
-        top = int(np.argmax(scales))
-        if scales[top] > best[0]:
-            best = (float(scales[top]), float(grid[top, 0]), float(grid[top, 1]), centres[top])
-            middle = grid[top]
-        spread = spread / 2
-    scale, tilt, ratio, centre = best
-    if scale <= 0:
-        raise OpeningError(
-            f"no glass goes into the opening with {clearance_mm:g} mm left free on every side",
-            "Measure the opening again, or give a smaller clearance_mm.",
-            "clearance_mm",
-        )
-    width, height = scale * math.exp(-ratio / 2), scale * math.exp(ratio / 2)
-    return width, height, _rectangle(centre, width, height, tilt)
-
-
-def _half_planes(corners: Array, clearance_mm: float) -> tuple[Array, Array]:
-    """Outward unit normals (4, 2) and limits (4,) of the opening, drawn in by the clearance."""
-    along = np.roll(corners, -1, axis=0) - corners
-    outward = np.column_stack([along[:, 1], -along[:, 0]]) / np.linalg.norm(along, axis=1, keepdims=True)
-    return outward, (outward * corners).sum(axis=1) - clearance_mm
-
-
-def _largest_scales(outward: Array, limits: Array, grid: Array) -> tuple[Array, Array]:
-    """Centres (n, 2) and scales (n,) of the largest rectangles inside four half-planes.
-
-    Parameters
-    ----------
-    grid : (n, 2) tilt [rad] and log of height over width of each
-
-    Notes
-    -----
-    Maximise s with outward . c + reach s <= limits: four conditions, three unknowns, so three active
-    conditions
-    make the answer, and the fourth must hold. Scale -1 where none does.
-    """
-    cos, sin = np.cos(grid[:, 0]), np.sin(grid[:, 0])
-    along = np.abs(outward[:, 0] * cos[:, None] + outward[:, 1] * sin[:, None])
-    upward = np.abs(outward[:, 1] * cos[:, None] - outward[:, 0] * sin[:, None])
-    reach = (along * np.exp(-grid[:, 1:] / 2) + upward * np.exp(grid[:, 1:] / 2)) / 2
-    rows = np.concatenate([np.broadcast_to(outward, (len(grid), 4, 2)), reach[..., None]], axis=2)
-    centres, scales = np.zeros((len(grid), 2)), np.full(len(grid), -1.0)
-    for left_out in range(4):
-        active = [k for k in range(4) if k != left_out]
-        first, second, third = (rows[:, k] for k in active)
-        # Cramer's rule by cross products: a linear-algebra library is slower on such small systems.
-        crosses = (np.cross(second, third), np.cross(third, first), np.cross(first, second))
-        determinant = (first * crosses[0]).sum(axis=1)
-        good = np.abs(determinant) > 1e-12
-        weighted = sum(limits[k] * cross for k, cross in zip(active, crosses, strict=True))
-        solution = weighted / np.where(good, determinant, 1.0)[:, None]
-        holds = good & ((rows[:, left_out] * solution).sum(axis=1) <= limits[left_out] + 1e-9)
-        better = holds & (solution[:, 2] > scales)
-        centres[better], scales[better] = solution[better, :2], solution[better, 2]
-    return centres, scales
-
-
-def _rectangle(centre: Array, width: float, height: float, tilt: float) -> Array:
-    axes = np.array([[math.cos(tilt), math.sin(tilt)], [-math.sin(tilt), math.cos(tilt)]])
-    corners = np.array([[-width, -height], [width, -height], [width, height], [-width, height]]) / 2
-    return np.asarray(centre + corners @ axes)
 
 
 def weight_words(weight_kg: float) -> str:
