@@ -85,7 +85,9 @@ def _scene_and_photos(files: tuple[Path, ...], photos: tuple[Path, ...]) -> tupl
         if len(files) > 1:
             raise click.UsageError(f"One SCENE.toml is planned at a time; what is {files[1]}?")
         return (files[0] if files else None), ()
-    scene = next((file for file in files if file.suffix.lower() == ".toml"), files[0] if files else None)
+    scene = next((file for file in files if file.suffix.lower() == ".toml"), None)
+    if scene is None and files:
+        raise click.UsageError("With --photos the scene file's name has to end in .toml; there is none.")
     return scene, (*photos, *(file for file in files if file is not scene))
 
 

@@ -11,18 +11,21 @@ import pytest
 
 import align
 from align.cli.plan import plan_command
-from align.errors import FileFormatError
+from align.errors import FileFormatError, PhotoError
 from align.planning.bodies import Cutout
+from align.planning.clothes.posed import posed_photos
 from align.planning.pictures import clothed_page
 from align.planning.pictures.clothed import seen_sheet
 from align.planning.pictures.clothed_page import page_html
 from align.planning.scene import ONLY_MIRROR
 from align.planning.scene_file import read_scene, scene_from_text
 from tests.rendering.clothed_photos import VIEWS
+from tests.support.axe import axe_finds
 from tests.support.browser import SCREENS, Browser, chromium_path
 from tests.support.commands import invoke
 from tests.support.places import SAMPLES
 from tests.support.scenes import SMALL
+from tests.support.small_photos import photo_of_mirror
 
 SCENE = SAMPLES / "harbour_passage.toml"
 PHOTOS = sorted((SAMPLES / "harbour_photos").glob("*.jpg"))
@@ -99,6 +102,22 @@ def test_photos_tell_where_they_were_taken_from(clothed):
 
 
 @pytest.mark.slow
+def test_a_mirror_that_hangs_is_noticed(tmp_path):
+    """A photo that shows the reflection too: its place is found by the sheet alone, and the mirror is said."""
+    photo = tmp_path / "hung.jpg"
+    photo.write_bytes(photo_of_mirror(0.4, -0.3, 1))
+    scene = scene_from_text("sheet_at = [0, 200]\n" + SMALL)
+    found = posed_photos(scene, [photo], 1.0)
+    rng = np.random.default_rng(1)
+    eye = np.array([rng.uniform(-90, 90), rng.uniform(-520, -440), rng.uniform(240, 310)])
+    assert found.photos[0].mirror_there
+    assert found.photos[0].eye == pytest.approx(np.add(eye, [0, 200, 0]), abs=6.0)
+    assert any("A mirror hangs" in note for note in found.notes)
+    with pytest.raises(PhotoError, match="named twice"):
+        posed_photos(scene, [photo, photo], 1.0)
+
+
+@pytest.mark.slow
 def test_faces_that_no_photo_shows_are_named(clothed):
     """Two photos leave the outer side of the house on the right; the arcade's back is seen from behind."""
     unseen = {face.name: face.unseen_share for face in clothed.coverage}
@@ -127,6 +146,7 @@ def test_a_scene_without_the_sheets_place_asks_for_it(tmp_path):
     [
         ((SCENE, "--photos", "a.jpg"), "--out FOLDER"),
         ((SCENE, "b.jpg"), "One SCENE.toml is planned at a time"),
+        (("--out", "x", "--photos", "a.jpg", "b.jpg"), "has to end in .toml"),
         ((SCENE, "--camera", "c.json"), "--camera belongs to --photos"),
         (("--start", "x.toml", "--photos", "a.jpg"), "need a SCENE.toml"),
     ],
@@ -192,7 +212,11 @@ def test_the_page_works_by_keyboard(page, tmp_path):
     file.write_text(page, encoding="utf-8")
     shown = "[...document.querySelectorAll('#views figure')].filter(one => !one.hidden).map(one => one.dataset.at)"
     with Browser(chromium_path()) as browser:
+        browser.show(file, SCREENS["desktop"])
+        assert axe_finds(browser)["bad"] == []
         browser.show(file, SCREENS["phone"])
+        assert browser.value("document.documentElement.scrollWidth") <= SCREENS["phone"][0]
+        assert browser.complaints() == []
         assert browser.value(f"JSON.stringify({shown})") == '["3 0 1"]'
         move = "document.getElementById('place').stepUp(); document.getElementById('place').dispatchEvent("
         browser.value(move + "new Event('input', {bubbles: true}))")

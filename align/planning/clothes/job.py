@@ -14,7 +14,6 @@ from ...photo.camera_file import CameraFile, read_camera_file
 from ..bodies import Box
 from ..scene import Scene
 from ..scene_file import read_scene
-from ..thresholds import PIXELS_A_TEXEL
 from .cutouts import Behind, cutout_picture, may_hide
 from .faces import bodies_of, faces_of, stands_on_floor
 from .posed import PosedPhoto, posed_photos
@@ -53,25 +52,18 @@ def clothe(
     if not isinstance(scene, Scene):
         scene = read_scene(FilePath(scene))
     file = camera if camera is None or isinstance(camera, CameraFile) else read_camera_file(camera)
-    posed = posed_photos(scene, photos, file, progress)
     bodies = bodies_of(scene)
     faces = [face for face in faces_of(bodies) if stands_on_floor(scene, face.box)]
-    reduced = [_fitting(photo, scene, texel_mm(faces)) for photo in posed.photos]
-    textures, gains = textures_of(faces, bodies, scene.mirrors, reduced, _hiding(scene, reduced), progress)
+    posed = posed_photos(scene, photos, texel_mm(faces), file, progress)
+    hides = _hiding(scene, posed.photos)
+    textures, gains = textures_of(faces, bodies, scene.mirrors, posed.photos, hides, progress)
     by_face = {
         (texture.face.body, texture.face.side): _finished(texture, posed.photos, bodies) for texture in textures
     }
     world = World(bodies, by_face, ())
-    behind = _behind(world, reduced)
-    pictures = tuple(cutout_picture(cutout, reduced, gains, bodies, behind) for cutout in scene.cutouts)
+    behind = _behind(world, posed.photos)
+    pictures = tuple(cutout_picture(cutout, posed.photos, gains, bodies, behind) for cutout in scene.cutouts)
     return Clothed(scene, posed.photos, replace(world, cutouts=pictures), posed.notes)
-
-
-def _fitting(photo: PosedPhoto, scene: Scene, texel: float) -> PosedPhoto:
-    """The photo reduced until a texel in the scene's middle is PIXELS_A_TEXEL of its pixels wide."""
-    x0, x1, y0, y1 = scene.floor.area_mm
-    far = float(np.linalg.norm(photo.eye - [(x0 + x1) / 2, (y0 + y1) / 2, 0.0]))
-    return photo.reduced(PIXELS_A_TEXEL * far / (photo.camera.focal_px * texel))
 
 
 def _hiding(scene: Scene, photos: Sequence[PosedPhoto]) -> Callable[[int, Array], NDArray[np.bool_]]:

@@ -21,7 +21,7 @@ from ...solve.joint import Solution, View, solve
 from ...target.sheets import Sheet
 from ..eye import extent_of
 from ..scene import Scene, SheetPlace
-from ..thresholds import MOST_POSE_RMS_PX
+from ..thresholds import MOST_POSE_RMS_PX, PIXELS_A_TEXEL
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -103,10 +103,15 @@ class PosedPhotos:
 def posed_photos(
     scene: Scene,
     photos: Sequence[str | os.PathLike[str]],
+    texel_mm: float,
     camera_file: CameraFile | None = None,
     progress: Say | None = None,
 ) -> PosedPhotos:
     """Where photos of a scene were taken from, by the sheet that lies in it.
+
+    Parameters
+    ----------
+    texel_mm : of the faces that they are to clothe: the photos are reduced to what that needs
 
     Raises
     ------
@@ -118,23 +123,37 @@ def posed_photos(
             "The scene file does not say where the sheet lies in the photos.",
             "Add a line at its top, the place of the middle of the sheet's far edge: sheet_at = [0, 300]",
         )
+    _refuse_twice(photos)
     sighted = []
     for number, photo in enumerate(photos, start=1):
         if progress:
             progress(f"photo {number} of {len(photos)}: {Path(photo).name}")
         sighted.append(_sighted(Path(photo), camera_file, scene))
-    _refuse_twice(scene, sighted)
+    _refuse_unplaced(scene, sighted)
     there = any(item.sighting.reflections for item in sighted)
-    found: list[PosedPhoto] = []
+    found: dict[int, PosedPhoto] = {}
     for group in _of_one_camera(sighted):
-        solution = _solved(group)
-        found += [_posed(scene, group[k], solution, k, there) for k in range(len(group))]
-    order = {item.photo.name: number for number, item in enumerate(sighted)}
+        solution = _solved([sighted[k] for k in group])
+        for number, k in enumerate(group):
+            found[k] = _fitting(_posed(scene, sighted[k], solution, number, there), scene, texel_mm)
     notes = [note for item in sighted for note in item.notes]
     if there:
         notes.append("A mirror hangs in these photos: what they show behind its plane is not used.")
-    found.sort(key=lambda photo: order[photo.name])
-    return PosedPhotos(tuple(found), tuple(notes))
+    return PosedPhotos(tuple(found[k] for k in range(len(sighted))), tuple(notes))
+
+
+def _refuse_twice(photos: Sequence[str | os.PathLike[str]]) -> None:
+    paths = [Path(photo).resolve() for photo in photos]
+    twice = next((path for path in paths if paths.count(path) > 1), None)
+    if twice is not None:
+        raise PhotoError(f"{twice.name} is named twice.", "Name each photo once.")
+
+
+def _fitting(photo: PosedPhoto, scene: Scene, texel_mm: float) -> PosedPhoto:
+    """The photo reduced until a texel in the scene's middle is PIXELS_A_TEXEL of its pixels wide."""
+    x0, x1, y0, y1 = scene.floor.area_mm
+    far = float(np.linalg.norm(photo.eye - [(x0 + x1) / 2, (y0 + y1) / 2, 0.0]))
+    return photo.reduced(PIXELS_A_TEXEL * far / (photo.camera.focal_px * texel_mm))
 
 
 def _sighted(photo: Path, camera_file: CameraFile | None, scene: Scene) -> Sighted:
@@ -153,11 +172,7 @@ def _place_of(scene: Scene, kind: str) -> SheetPlace | None:
     return next((place for place in scene.sheets if place.kind in ("", kind)), None)
 
 
-def _refuse_twice(scene: Scene, sighted: Sequence[Sighted]) -> None:
-    names = [item.photo.name for item in sighted]
-    twice = next((name for name in names if names.count(name) > 1), None)
-    if twice is not None:
-        raise PhotoError(f"{twice} is named twice.", "Name each photo once.")
+def _refuse_unplaced(scene: Scene, sighted: Sequence[Sighted]) -> None:
     kinds = sorted({item.sighting.sheet.name for item in sighted})
     if len(kinds) > 1 and len(scene.sheets) == 1:
         raise TargetError(
@@ -166,19 +181,19 @@ def _refuse_twice(scene: Scene, sighted: Sequence[Sighted]) -> None:
         )
 
 
-def _of_one_camera(sighted: Sequence[Sighted]) -> list[list[Sighted]]:
-    """Photos of one camera, held the same way and not zoomed, are solved together."""
-    groups: list[list[Sighted]] = []
-    for item in sighted:
+def _of_one_camera(sighted: Sequence[Sighted]) -> list[list[int]]:
+    """Photos, by number, of one camera, held one way, not zoomed, and of one sheet: they are solved together."""
+    groups: list[list[int]] = []
+    for number, item in enumerate(sighted):
         for group in groups:
-            first = group[0]
-            same_way = (first.size, first.orientation) == (item.size, item.orientation)
-            same_way &= first.sighting.sheet.name == item.sighting.sheet.name
-            if same_way and not first.lens.differs(item.lens):
-                group.append(item)
+            first = sighted[group[0]]
+            same = (first.size, first.orientation) == (item.size, item.orientation)
+            same &= first.sighting.sheet.name == item.sighting.sheet.name
+            if same and not first.lens.differs(item.lens):
+                group.append(number)
                 break
         else:
-            groups.append([item])
+            groups.append([number])
     return groups
 
 
