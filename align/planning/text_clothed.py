@@ -27,9 +27,10 @@ def _lines(clothed: Clothed) -> Iterator[str]:
     astray = [2.0 * photo.astray_mm for photo in clothed.photos]
     near, wide = f"{min(astray):.0f}", f"{max(astray):.0f}"
     span = f"{near} to {wide}" if near != wide else wide
-    sheets = " and ".join(dict.fromkeys(photo.sheet.name for photo in clothed.photos))
+    names = dict.fromkeys(photo.sheet.name for photo in clothed.photos)
+    sheets = f"sheet{'s' if len(names) > 1 else ''} {' and '.join(names)}"
     yield (
-        f"  {count} photo{'s' if count > 1 else ''} with the sheet {sheets}; at the scene's far ends "
+        f"  {count} photo{'s' if count > 1 else ''} with the {sheets}; at the scene's far ends "
         f"each is laid to within about {span} mm (two standard deviations)."
     )
     in_photos = 1.0 - clothed.unseen_share - clothed.filled_share

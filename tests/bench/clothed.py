@@ -1,24 +1,26 @@
 """The clothed picture against a render of the same scene with the mirrors in place, from a viewer's eyes.
 
-    .venv/bin/python -m tests.bench.clothed OUTDIR [--rays 160] [--columns 800]
+    .venv/bin/python -m tests.bench.clothed OUTDIR [--rays 160] [--columns 800] [--tape MM]
 
 The harbour street of sample_images, clothed with its seven photos (taken before any mirror hung, the sheet in the
 street). Rendered with Mitsuba: the street without the sheet, both mirrors in place, through their glass. Compared
 is structural similarity (scikit-image, colour, 7 px windows) over the mirrors' area where photos cover what
 they show, and over all of it; beside it the share that they do not cover. A photo's exposure is the
 phone's own: one factor for each picture brings the two to the same mean over that area first.
+--tape : the scene file errs by so much, one sd, in place and size of every box and thing and in the sheets' places.
 Pictures go to OUTDIR: render, clothed. Needs the extra `render`.
 """
 
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from PIL import Image
 
+from align.planning.bodies import Box
 from align.planning.clothes.job import clothe
 from align.planning.clothes.places import Place, eye_at, two_places, window_of
 from align.planning.clothes.result import Clothed
@@ -26,6 +28,7 @@ from align.planning.clothes.textures import COVERED, FILLED, UNSEEN
 from align.planning.clothes.tones import as_bytes
 from align.planning.clothes.tracing import ROOM
 from align.planning.eye import Eye
+from align.planning.scene import Scene, SheetPlace
 from align.planning.scene_file import read_scene
 from tests.rendering.clothed_scene import world_of
 from tests.rendering.spec import RenderCamera
@@ -87,15 +90,37 @@ def compare(clothed: Clothed, world: object, place: Place, height_mm: float, col
     )
 
 
+def as_taped(scene: Scene, sd_mm: float) -> Scene:
+    """The scene as a tape that errs would have it."""
+    rng = np.random.default_rng(9)
+
+    def moved(box: Box) -> Box:
+        x, y = np.add(box.centre_mm, rng.normal(0, sd_mm, 2))
+        wide, deep, high = np.maximum(np.add(box.size_mm, rng.normal(0, sd_mm, 3)), 1.0)
+        return replace(box, centre_mm=(x, y), size_mm=(wide, box.size_mm[1] if box.is_panel else deep, high))
+
+    def shifted(place: SheetPlace) -> SheetPlace:
+        x, y = np.add(place.at_mm, rng.normal(0, sd_mm, 2))
+        return replace(place, at_mm=(x, y))
+
+    return replace(
+        scene,
+        blockers=tuple(moved(box) for box in scene.blockers),
+        things=tuple(replace(thing, body=moved(thing.body)) for thing in scene.things),
+        sheets=tuple(shifted(place) for place in scene.sheets),
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("out", type=Path)
     parser.add_argument("--rays", type=int, default=160)
     parser.add_argument("--columns", type=int, default=800)
+    parser.add_argument("--tape", type=float, default=0.0)
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     scene = read_scene(SCENE)
-    clothed = clothe(scene, sorted(PHOTOS.glob("*.jpg")))
+    clothed = clothe(as_taped(scene, options.tape) if options.tape else scene, sorted(PHOTOS.glob("*.jpg")))
     for photo in clothed.photos:
         print(f"{photo.name}: eye {photo.eye.round(1)}, {photo.rms_px:.3f} px, astray {photo.astray_mm:.1f} mm")
     print(f"all faces: {clothed.unseen_share:.1%} in no photo, {clothed.filled_share:.1%} filled in")

@@ -39,7 +39,10 @@ def two_places(scene: Scene) -> tuple[Place, ...]:
     middle = Place("the middle of the standing area", ((x0 + x1) / 2, (y0 + y1) / 2))
     if (x0, y0) == (x1, y1):
         return (middle,)
-    corners = [Place("the left end, in front", (x0, y1)), Place("the right end, in front", (x1, y1))]
+    corners = [
+        Place(f"the {side} end of the standing area, in front", (x, y1))
+        for side, x in (("left", x0), ("right", x1))
+    ]
     seen = [mirror_seen(scene, scene.eyes(np.array([corner.at_mm]))) for corner in corners]
     return (middle, corners[int(np.argmax(np.round(seen)))])
 
