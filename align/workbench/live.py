@@ -186,6 +186,7 @@ class Live:
             target = None
         if not self._may_search():
             return target, []
+        self._say("no sheet" if target is None else "no reflection", frame)  # the search takes up to a second
         from pathlib import Path
 
         from ..photo.read import Photo
