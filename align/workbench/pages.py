@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..checking.result import MirrorResult
-from ..checking.wording import remaining_words, shim_is_needed, verdict_sentence
-from ..drawing.wording import MM_PER_INCH, size_with_uncertainty, with_uncertainty
+from ..checking.wording import flatness_words, glass_words, remaining_words, shim_is_needed, verdict_sentence
+from ..drawing.wording import MM_PER_INCH, length_words, size_with_uncertainty, with_uncertainty
 from .drawings import band_drawing, front_drawing
 from .guard import Refusal
 from .series import Answer
@@ -55,6 +55,7 @@ class MirrorShown:
     turn_by: str
     remaining: str
     is_true: bool
+    facts: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -158,9 +159,21 @@ def mirrors_shown(
                 mirror.shims.turn_by,
                 _remaining(mirror),
                 mirror.verdict == "square",
+                facts_of(mirror, units),
             )
         )
     return tuple(shown)
+
+
+def facts_of(mirror: MirrorResult, units: str) -> tuple[tuple[str, str], ...]:
+    """Gap, glass and flatness: name and words."""
+    facts = []
+    if mirror.distance_mm is not None:
+        facts.append(("Gap", f"{length_words(mirror.distance_mm, units, 1)} from the sheet's edge to the glass"))
+    facts.append(("Glass", glass_words(mirror.glass, units)))
+    if mirror.flatness is not None:
+        facts.append(("Flat", flatness_words(mirror.flatness, units)))
+    return tuple(facts)
 
 
 def _remaining(mirror: MirrorResult) -> str:

@@ -67,6 +67,9 @@ def test_lengths_are_shown_in_inches(tmp_path: Path) -> None:
     front = contents["mirrors"][0].front
     assert " in<" in front
     assert " mm<" not in front
+    facts = dict(contents["mirrors"][0].facts)
+    assert " in from the sheet's edge to the glass" in facts["Gap"]
+    assert facts["Glass"]
     assert one.settings(table.mirror).units == "in"
     one.worker.stop(5)
     again = Session(tmp_path)
