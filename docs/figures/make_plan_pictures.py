@@ -14,7 +14,6 @@ from PIL import Image
 
 from align.planning.clothes.job import clothe
 from align.planning.clothes.places import two_places
-from align.planning.clothes.tones import as_bytes
 from align.planning.job import plan
 from align.planning.pictures.sheets import draw_plan
 
@@ -27,8 +26,8 @@ WIDTH_PX = 860
 def as_it_will_look() -> None:
     """With the mirrors above, without below."""
     clothed = clothe(SAMPLES / "harbour_passage.toml", sorted((SAMPLES / "harbour_photos").glob("*.jpg")))
-    pair = clothed.seen_from(two_places(clothed.scene)[0], 1405.0, columns=WIDTH_PX, finer=3)
-    pixels = np.concatenate([as_bytes(sight.light) for sight in pair])
+    pair = clothed.seen_from(two_places(clothed.scene)[0].at_mm, 1405.0, columns=WIDTH_PX, finer=3)
+    pixels = np.concatenate([sight.pixels for sight in pair])
     Image.fromarray(pixels).save(HERE / "plan_as_it_will_look.jpg", quality=82, optimize=True)
 
 

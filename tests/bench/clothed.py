@@ -66,8 +66,8 @@ def compare(clothed: Clothed, world: object, place: Place, height_mm: float, col
     """Render one view and compare it with the clothed picture."""
     from skimage.metrics import structural_similarity
 
-    sight, _ = clothed.seen_from(place, height_mm, columns=columns)
-    eye = eye_at(clothed.scene, place, height_mm)
+    sight, _ = clothed.seen_from(place.at_mm, height_mm, columns=columns)
+    eye = eye_at(clothed.scene, place.at_mm, height_mm)
     low, high = window_of(clothed.scene, eye)
     rows = sight.kinds.shape[0]
     truth = picture(world, camera_of(eye, low, high, columns, rows), grid=3)

@@ -67,9 +67,9 @@ def _aside(x: float, x0: float, x1: float) -> str:
     )
 
 
-def eye_at(scene: Scene, place: Place, height_mm: float) -> Eye:
+def eye_at(scene: Scene, at_mm: tuple[float, float], height_mm: float) -> Eye:
     """An eye at a place, so high above the room's floor, that looks at the mirrors."""
-    at = np.array([*place.at_mm, height_mm - scene.floor.height_mm])
+    at = np.array([*at_mm, height_mm - scene.floor.height_mm])
     return eye_towards(at, np.asarray(np.mean([mirror.middle for mirror in scene.mirrors], axis=0)))
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..scene import Scene
 from ..thresholds import WORTH_NAMING
 from .faces import stands_on_floor
-from .places import Place, eye_at, window_of
+from .places import eye_at, window_of
 from .posed import PosedPhoto
 from .tracing import Sight, World, sights_of
 
@@ -44,13 +44,13 @@ class Clothed:
     notes: tuple[str, ...] = ()
 
     def seen_from(
-        self, place: Place, height_mm: float, *, columns: int = 640, finer: int = 2
+        self, at_mm: tuple[float, float], height_mm: float, *, columns: int = 640, finer: int = 2
     ) -> tuple[Sight, Sight]:
-        """What eyes so high above the room's floor see from a place: with the mirrors, and before any hangs.
+        """What eyes so high above the room's floor see from a place (x, y): with the mirrors, and before any hangs.
 
         columns : width of the picture [px]; finer : each pixel is the mean of finer x finer rays
         """
-        eye = eye_at(self.scene, place, height_mm)
+        eye = eye_at(self.scene, at_mm, height_mm)
         return sights_of(self.world, self.scene.mirrors, eye, *window_of(self.scene, eye), columns, finer)
 
     @property

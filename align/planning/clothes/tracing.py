@@ -23,6 +23,7 @@ from ..thresholds import MOST_REFLECTIONS
 from .cutouts import CutoutPicture
 from .faces import Face, side_met
 from .textures import COVERED, UNSEEN, Texture
+from .tones import as_bytes
 
 Array = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -59,9 +60,10 @@ class Sight:
     kinds: Kinds
     reflections: Kinds
 
-    def share(self, kind: int) -> float:
-        """Of the picture, what is of a kind."""
-        return float(np.mean(self.kinds == kind))
+    @property
+    def pixels(self) -> NDArray[np.uint8]:
+        """(rows, columns, 3) sRGB bytes, as a screen shows them."""
+        return as_bytes(self.light)
 
 
 @dataclass(eq=False)

@@ -55,9 +55,9 @@ def seen_sheet(clothed: Clothed, place: Place) -> Any:
     for name, height in zip(scene.viewer_names, scene.viewers.eye_heights_mm, strict=True):
         who = f"eyes at {height:.0f} mm" if name.startswith("eyes") else f"{name}, eyes at {height:.0f} mm"
         for sight, words in zip(
-            clothed.seen_from(place, height, columns=_COLUMNS), ("with", "without"), strict=True
+            clothed.seen_from(place.at_mm, height, columns=_COLUMNS), ("with", "without"), strict=True
         ):
-            pictures.append((f"{who}, {words} the {several}", as_bytes(sight.light)))
+            pictures.append((f"{who}, {words} the {several}", sight.pixels))
             shown |= set(sight.kinds.ravel().tolist())
     width = WIDE_INCH - 0.3
     heights = [width * pixels.shape[0] / pixels.shape[1] for _, pixels in pictures]

@@ -13,7 +13,6 @@ from ...drawing.captioned import as_jpeg
 from ...drawing.palette import BLUE, INK, ORANGE, PALE, as_hex
 from ..clothes.places import Place, stops
 from ..clothes.result import Clothed
-from ..clothes.tones import as_bytes
 from ..scene import Scene
 from ..text_clothed import clothed_lines
 
@@ -80,10 +79,9 @@ def place_row(places: tuple[Place, ...], row: int) -> str:
 
 def _view(clothed: Clothed, place: Place, eye: int, who: str) -> View:
     height = clothed.scene.viewers.eye_heights_mm[eye]
-    pair = clothed.seen_from(place, height, columns=_COLUMNS, finer=_FINER)
+    pair = clothed.seen_from(place.at_mm, height, columns=_COLUMNS, finer=_FINER)
     pictures = [
-        "data:image/jpeg;base64,"
-        + base64.b64encode(as_jpeg(as_bytes(sight.light), _COLUMNS, _QUALITY)).decode("ascii")
+        "data:image/jpeg;base64," + base64.b64encode(as_jpeg(sight.pixels, _COLUMNS, _QUALITY)).decode("ascii")
         for sight in pair
     ]
     return View(place.column, place.row, eye, f"{place.words}; {who}", pictures[0], pictures[1])
