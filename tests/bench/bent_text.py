@@ -65,7 +65,8 @@ def page(answers: Sequence[Answer], gate: dict[str, Any] | None, note: str) -> s
     photos = len({a.first for a in singles if a.group == "flat"})
     counts = {"photos": photos, "cases": cases, "threes": threes}
     parts = [INTRODUCTION.format(width=SIZE_PX[0], height=SIZE_PX[1], **counts)]
-    parts += [note] if note else []
+    parts += [note + "\n"] if note else []
+    parts.append("## In short\n\n" + in_short(answers))
     for way in ("exact print", "nothing stated"):
         for photos, name in ((1, "one photo"), (3, "three photos")):
             chosen = [a for a in answers if a.way == way and a.photos == photos]
@@ -78,6 +79,53 @@ def page(answers: Sequence[Answer], gate: dict[str, Any] | None, note: str) -> s
     if gate is not None:
         parts.append("## Can the photos be trusted?\n\n" + gate_text(gate))
     return "\n".join(parts)
+
+
+def in_short(answers: Sequence[Answer]) -> str:
+    """What was aimed at before the photos were drawn, and what was measured; every photo and every three once."""
+    best = _each_once(answers)
+    rows = []
+    for name in ("lean", "turn"):
+        held = [i.holds for i in _intervals(best, name)]
+        share = 100 * float(np.mean(held))
+        rows.append(
+            [f"95 % intervals of {name} that hold", "93 to 97 %", percent(sum(held), len(held)), 93 <= share <= 97]
+        )
+    worst = min(_group_shares(best), key=lambda found: found[1])
+    words = f"{worst[0]}: {worst[1]:.1f} % of {worst[2]}"
+    rows.append(["the worst group's, lean or turn", "≥ 90 %", words, worst[1] >= 90])
+    flat = [a for a in best if a.group == "flat" and a.way == "exact print"]
+    bent = [a for a in best if a.group in ("bent", "curled")]
+    for words, chosen, most in (("flat, exact print", flat, 0.008), ("bent or curled", bent, 0.03)):
+        found = _rms(np.array([i.error for i in _intervals(chosen, "lean")]))
+        rows.append([f"rms of lean, {words}", f"≤ {most}°", f"{found:.4f}°", found <= most])
+    wide = [a for a in best if a.share_of_width >= 1 / 3]
+    for name in ("across", "upright"):
+        found = _rms(np.array([i.error for i in _intervals(wide, f"sagitta_{name}")]))
+        words = f"rms of the sagitta {name}, a third of the width or more covered"
+        rows.append([words, "≤ 0.02 mm", f"{found:.4f} mm", found <= 0.02])
+    wrong = sum(a.falsely_true for a in answers)
+    rows.append(["exit code 0 though off by more than twice the tolerance", "none", str(wrong), wrong == 0])
+    refused = sum(a.lean is None for a in best)
+    words = f"{refused} of {len(best)} photos and sets were refused.\n"
+    shown = [[*row[:3], "met" if row[3] else "**not met**"] for row in rows]
+    return table(["", "aim", "measured", ""], shown) + "\n" + words
+
+
+def _intervals(answers: Sequence[Answer], name: str) -> list[Interval]:
+    """The intervals of one number, where it was given."""
+    return [interval for a in answers if (interval := getattr(a, name)) is not None]
+
+
+def _group_shares(answers: Sequence[Answer]) -> list[tuple[str, float, int]]:
+    """(group and number, share held [%], how many) of lean and of turn in each group."""
+    shares = []
+    for group in GROUPS:
+        for name in ("lean", "turn"):
+            held = [i.holds for i in _intervals([a for a in answers if a.group == group], name)]
+            if held:
+                shares.append((f"{group}, {name}", 100 * float(np.mean(held)), len(held)))
+    return shares
 
 
 def by_group(answers: Sequence[Answer]) -> str:
