@@ -101,5 +101,10 @@ BEST_VIEW_POWER = 4.0
 EDGE_MM, BLEND_MM = 2.0, 10.0
 #: Slivers that no photo shows are filled in from beside up to this far from what is seen [mm]. A choice.
 SLIVER_MM = 4.0
+#: A photo counts for a cut-out when it shows so much of it at least. A choice.
+CUTOUT_SHOWN = 0.5
+#: Light whose logarithm differs by more than this from the scene behind a cut-out belongs to the cut-out. Set after
+#: seeing the crane of sample_images/harbour_photos.
+CUTOUT_DIFFERS = 0.3
 #: A face is named as not covered when its uncovered part is so much of all faces' area. A choice.
 WORTH_NAMING = 0.001

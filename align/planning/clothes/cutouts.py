@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ..bodies import Box, Cutout
 from ..sightlines import blocked
+from ..thresholds import CUTOUT_DIFFERS, CUTOUT_SHOWN
 from .posed import PosedPhoto
 from .tones import as_bytes
 
@@ -26,13 +27,11 @@ Flags = NDArray[np.bool_]
 _TEXELS = 180
 #: Rounds of GrabCut.
 _ROUNDS = 3
-#: A photo counts for a cut-out when it shows so much of it at least.
-_LEAST_SHOWN = 0.5
 #: What it stands on or leans on lies within this of it [mm].
 _OWN_GROUND_MM = 2.0
-#: Light that differs by more than this factor's logarithm from the scene behind is not that scene; choices. Texels
-#: over which both are blurred first, and light that is added, for noise in the dark and on ink.
-_DIFFERS, _BLUR, _DARK, _PRINT_DARK = 0.3, 1.2, 0.02, 0.05
+#: Texels over which a cut-out and the scene behind it are blurred before they are compared, and light that is added
+#: to both, for noise in the dark and on ink.
+_BLUR, _DARK, _PRINT_DARK = 1.2, 0.02, 0.05
 
 #: The light (n, 3) that the scene shows behind a cut-out in a photo (by its number) along unit ways (n, 3) from the
 #: photo's eye; (n,) whether it is known; (n,) whether it is the sheet's print, of which only the hue is known.
@@ -144,7 +143,7 @@ def _view(
     # What stands before the cut-out hides it; what it stands on, or leans on, does not.
     before = points + _OWN_GROUND_MM * np.append(towards, 0.0)
     free = (inside & ~blocked(np.tile(photo.eye, (len(points), 1)), before, bodies)).reshape(shape)
-    if free.mean() < _LEAST_SHOWN:
+    if free.mean() < CUTOUT_SHOWN:
         return None
     sight = points - photo.eye
     far = np.linalg.norm(sight, axis=1)
@@ -179,9 +178,9 @@ def _outline(light: Light, ground: Light, known: Flags, printed: Flags, free: Fl
         off = np.abs(hue - np.median(hue[printed], axis=0)).max(axis=2)
         differs, known = np.where(printed, off, differs), known | printed
     mask = np.full(known.shape, cv2.GC_PR_BGD, np.uint8)
-    mask[known & (differs > _DIFFERS)] = cv2.GC_PR_FGD
-    mask[known & (differs > 2.0 * _DIFFERS)] = cv2.GC_FGD
-    mask[known & (differs < 0.5 * _DIFFERS)] = cv2.GC_BGD
+    mask[known & (differs > CUTOUT_DIFFERS)] = cv2.GC_PR_FGD
+    mask[known & (differs > 2.0 * CUTOUT_DIFFERS)] = cv2.GC_FGD
+    mask[known & (differs < 0.5 * CUTOUT_DIFFERS)] = cv2.GC_BGD
     mask[~free] = cv2.GC_BGD
     start = mask.copy()
     models = np.zeros((1, 65)), np.zeros((1, 65))
