@@ -24,7 +24,7 @@ SIDE_PX, SHOWN_PX, MOST_SHOWN_PX = 640, 60, 240
 TEXT_PX = 26
 #: The profile is drawn up to this light: ghosts are some 4 % of a lamp that is far brighter.
 PROFILE_TOP = 1.1
-NAMES = {0: "from the front face", 2: "extra trip", 3: "second extra trip"}
+NAMES = {0: "front face", 2: "extra trip", 3: "second extra trip"}
 #: Ghosts fainter than this share of the main image are not marked.
 LEAST_MARKED = 0.01
 
@@ -55,7 +55,7 @@ def draw_glass(result: GlassResult) -> Pixels:
         pixels = colour_of(sources[name]) if name in sources else read_colour(name)
         for which, number, lamp in seen:
             if lamp.photo == name:
-                rows[which, number] = np.concatenate([_magnified(lamp, pixels), _profile(lamp)], axis=1)
+                rows[which, number] = np.concatenate([_magnified(number + 1, lamp, pixels), _profile(lamp)], axis=1)
     parts = []
     for which, answer in enumerate(answers):
         own = [rows[which, number] for number in range(len(answer.lamps))]
@@ -76,8 +76,8 @@ def _caption(result: GlassResult) -> str:
     return words
 
 
-def _magnified(lamp: LampSeen, photo: Pixels) -> Pixels:
-    """The lamp's part of the photo with main image and ghosts marked."""
+def _magnified(number: int, lamp: LampSeen, photo: Pixels) -> Pixels:
+    """The lamp's part of the photo with main image and ghosts marked, under the lamp's number in the answer."""
     import cv2
 
     marked = [ghost for ghost in lamp.ghosts if ghost.ratio.value >= LEAST_MARKED]
@@ -94,6 +94,7 @@ def _magnified(lamp: LampSeen, photo: Pixels) -> Pixels:
         marks.append(
             (ghost.position_px, f"{NAMES[ghost.order]}, {number_text(100 * ghost.ratio.value, 1)} %", ORANGE)
         )
+    canvas.write(Words(f"Lamp {number}", 12, 10, TEXT_PX))
     places = [(np.array(place) - corner + 0.5) * scale - 0.5 for place, _, _ in marks]
     for (_, words, colour), (x, y), at in zip(marks, places, _levels(places), strict=True):
         canvas.polyline(np.array([[x - 14, y], [x + 14, y]]), colour)

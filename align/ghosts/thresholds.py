@@ -2,7 +2,8 @@
 
 "Old set": 180 parts of photos traced by Mitsuba and the five photos of another hand's renderer. "Trial set": 34
 photos of tests/rendering/lamp_scenes.py, looked at while this was made. The "fresh set", other seeds of the same
-scenes, was scored once (docs/glass.md) before the numbers that say "after the fresh set".
+scenes, was scored once (docs/glass.md) before the numbers that say "after the fresh set". The "second fresh set",
+yet others, was scored once after all of them were fixed.
 """
 
 from __future__ import annotations

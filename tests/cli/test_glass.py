@@ -11,9 +11,9 @@ import pytest
 
 from align.bundle.glass import GlassSummary
 from align.checking.stored import glass_from_json
-from align.drawing.canvas import Canvas
+from align.drawing.canvas import Canvas, text_width
 from align.ghosts.job import glass_of
-from align.ghosts.picture import draw_glass
+from align.ghosts.picture import NAMES, SIDE_PX, TEXT_PX, draw_glass
 from align.ghosts.result import GhostSeen, GlassResult, LampSeen, OtherGlass, Profile
 from align.ghosts.text import glass_text
 from align.quantity import Quantity
@@ -74,10 +74,13 @@ def test_picture_names_images_and_axes(tmp_path: Path, monkeypatch: pytest.Monke
     result = result_for(str(path))
     draw_glass(result)
     assert "main" in said
-    assert "from the front face, 5.0 %" in said
+    assert "Lamp 1" in said
+    assert "front face, 5.0 %" in said
     assert "distance from the main image" in said
     assert any(words.startswith("light, of the most") for words in said)
     assert any(words.endswith(" px") for words in said)
+    # Beside a cross in the middle there is room for the words, on one side or the other.
+    assert all(text_width(f"{NAMES[order]}, 5.0 %", TEXT_PX) < SIDE_PX / 2 - 48 for order in (0, 2))
     said.clear()
     draw_glass(replace(result, lamps=()))
     assert "main" not in said
