@@ -1,9 +1,11 @@
 """Whole photos of lamps before mirrors of known glass, from file to the answer of `align glass`.
 
-    python -m tests.bench.lamp_photos FOLDER trial|fresh [FIRST LAST]     draws what is missing, answers what is
-    not answered python -m tests.bench.lamp_photos FOLDER trial|fresh --figures        prints the figures of
-    docs/glass.md python -m tests.bench.lamp_photos FOLDER --mitsuba                    compares a few drawn lamps
-    with traced ones
+    python -m tests.bench.lamp_photos FOLDER trial|fresh|second [FIRST LAST]
+        draws what is missing, answers what is not answered
+    python -m tests.bench.lamp_photos FOLDER trial|fresh|second --figures
+        prints the figures of docs/glass.md
+    python -m tests.bench.lamp_photos FOLDER --mitsuba
+        compares a few drawn lamps with traced ones
 
 The photos are those of tests/rendering/lamp_scenes.py. FOLDER/NAME.answer.json holds each answer with its processor
 time. What a photo can tell is worked out from its truth, not from the answer: `crescent_of_truth`.
