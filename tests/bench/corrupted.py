@@ -38,6 +38,8 @@ ROOT = Path(__file__).resolve().parents[2]
 KINDS = ("pictures", "images", "texts", "hostile")
 #: Every seed has so many cases of each kind to itself; fewer than APART_FROM in all.
 SEED_STEP = 50_000
+#: Pictures of hostile use are no longer than this [px].
+SMALL_PX = 1000
 #: How many mirrors are drawn out of true by degrees, and how many within the tolerance, which can get exit code 0.
 DRAWN_BASES, TRUE_BASES = 60, 30
 #: Cases from this number on are by the real command line; those from that one on are of mirrors that are true.
@@ -56,6 +58,13 @@ class GivenUp(BaseException):
 def bases() -> list[Base]:
     """Every good picture, made once in each process."""
     return [drawn_base(number) for number in range(DRAWN_BASES)] + sample_bases()
+
+
+@lru_cache(maxsize=1)
+def small_bases() -> list[Base]:
+    """The smaller drawn ones, some of mirrors that are true: for attacks that do not ask for many pixels."""
+    drawn = [drawn_base(number) for number in range(DRAWN_BASES)] + true_bases()
+    return [base for base in drawn if max(base.gray.shape) <= SMALL_PX]
 
 
 @lru_cache(maxsize=1)
@@ -100,6 +109,8 @@ def _case_files(
     """Write a case's files, of one of the pictures; (the command's words, what was done, the truth if any)."""
     if kind == "texts":
         return _text_case(rng, folder)
+    if kind == "hostile":
+        chosen = small_bases()
     base = chosen[int(rng.integers(len(chosen)))]
     if kind == "hostile":
         return hostile_case(rng, folder, base)
@@ -244,19 +255,33 @@ def _judged(words: list[str], code: int, out: str, err: str, base: Base | None) 
     if base is None or answer.get("format") != "align-check-1":
         return {"outcome": "done" if code == 0 else "refused", "message": err[:160]}
     mirrors = answer["mirrors"]
-    truths = {"lean_deg": base.lean_deg, "turn_deg": base.turn_deg}
-    errors = [[m[name]["value"] - truth for name, truth in truths.items()] for m in mirrors]
-    best = int(np.argmin([np.hypot(*error) for error in errors]))
-    held = [mirrors[best][name]["low"] <= truth <= mirrors[best][name]["high"] for name, truth in truths.items()]
-    half = [(mirrors[best][name]["high"] - mirrors[best][name]["low"]) / 2 for name in truths]
+    judged = [_against(mirror, base) for mirror in mirrors]
+    # Of one true mirror, the answer that is nearest to it; where there are several, every answer counts.
+    chosen = judged if base.others else [min(judged, key=lambda one: float(np.hypot(*one[0])))]
+    errors, halves, held = (sum((list(one[part]) for one in chosen), []) for part in range(3))
     return {
         "outcome": "answered",
         "mirrors": len(mirrors),
-        "error_deg": [round(e, 4) for e in errors[best]],
-        "half_deg": [round(h, 4) for h in half],
+        "error_deg": [round(error, 4) for error in errors],
+        "half_deg": [round(half, 4) for half in halves],
         "held": held,
         "warnings": [w[:80] for w in answer["warnings"]],
     }
+
+
+def _against(mirror: dict[str, Any], base: Base) -> tuple[list[float], list[float], list[bool]]:
+    """Errors, half widths and whether the intervals hold of lean and turn, against the nearest true mirror."""
+    names = ("lean_deg", "turn_deg")
+    values = [mirror[name]["value"] for name in names]
+    truth = min(
+        ((base.lean_deg, base.turn_deg), *base.others), key=lambda one: float(np.hypot(*np.subtract(one, values)))
+    )
+    errors = [value - true for value, true in zip(values, truth, strict=True)]
+    halves = [(mirror[name]["high"] - mirror[name]["low"]) / 2 for name in names]
+    held = [
+        bool(mirror[name]["low"] <= true <= mirror[name]["high"]) for name, true in zip(names, truth, strict=True)
+    ]
+    return errors, halves, held
 
 
 def _start_worker() -> None:

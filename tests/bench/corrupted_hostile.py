@@ -5,12 +5,14 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 
 from tests.bench.corrupted_files import SCENE_TEXT, camera_text, encoded
-from tests.bench.corrupted_pictures import Base
+from tests.bench.corrupted_pictures import Base, corrupted
+from tests.support.synthetic import SHEETS, degrees_mirror, synthetic_photo
 
 #: Words of the command, what was done, and whether the picture's truth is still the answer's.
 Case = tuple[list[str], str, bool]
@@ -148,6 +150,30 @@ def _copy_kinds(rng: np.random.Generator, folder: Path, base: Base) -> Case:
     )
 
 
+@cache
+def three_mirrors(number: int) -> Base:
+    """A picture of a sheet between three mirrors."""
+    rng = np.random.default_rng([11, number])
+    lean, turn = (float(value) for value in rng.uniform(-1, 1, 2))
+    others = tuple((float(rng.uniform(-1, 1)), float(side * rng.uniform(55, 65))) for side in (1, -1))
+    sides = [degrees_mirror(*angles, 200.0, 3.0) for angles in others]
+    mirrors = [sides[0], degrees_mirror(lean, turn, float(rng.uniform(40, 80)), 3.0), sides[1]]
+    eye = (float(rng.uniform(-60, 60)), -620.0, float(rng.uniform(380, 450)))
+    size, seen = (1400, 1050), {"aim": (0, 60, 0), "mirror_size_mm": (2.0, 2.0)}
+    gray = synthetic_photo(SHEETS["a5"], eye, mirrors, size=size, rng=rng, **seen)[0]
+    return Base(gray, 26.0, lean, turn, others)
+
+
+def _three_mirrors(rng: np.random.Generator, folder: Path, base: Base) -> Case:
+    """Three mirrors in one photo, as it is or with something that befalls pictures."""
+    photo = folder / "photo.jpg"
+    gray, done = base.gray, ["as it is"]
+    if rng.random() < 0.7:
+        gray, done = corrupted(base, rng)
+    photo.write_bytes(encoded(gray, "JPEG", 26.0 if rng.random() < 0.8 else None))
+    return ["check", str(photo), "--json"], f"three mirrors: {' + '.join(done)}", True
+
+
 FAMILIES: tuple[Callable[[np.random.Generator, Path, Base], Case], ...] = (
     _no_file,
     _feigned,
@@ -158,10 +184,23 @@ FAMILIES: tuple[Callable[[np.random.Generator, Path, Base], Case], ...] = (
     _damaged_colour,
     _odd_options,
     _copy_kinds,
+    _three_mirrors,
 )
+#: Of these, so large a share goes to `align glass`, which reads the same files.
+FOR_GLASS, GLASS_SHARE = (_no_file, _feigned, _odd_name, _odd_lens, _odd_camera, _damaged_colour, _odd_options), 0.3
+THREE_MIRRORS = 6
 
 
 def hostile_case(rng: np.random.Generator, folder: Path, base: Base) -> tuple[list[str], str, Base | None]:
     """Write a case's files; (the command's words, what was done, the truth where there is one)."""
-    words, done, holds = FAMILIES[int(rng.integers(len(FAMILIES)))](rng, folder, base)
+    family = FAMILIES[int(rng.integers(len(FAMILIES)))]
+    if family is _three_mirrors:
+        base = three_mirrors(int(rng.integers(THREE_MIRRORS)))
+    words, done, holds = family(rng, folder, base)
+    if family in FOR_GLASS and rng.random() < GLASS_SHARE:
+        words, holds = ["glass", *_without(words[1:], "--each", "--start")], False
     return words, done, base if holds else None
+
+
+def _without(words: list[str], *flags: str) -> list[str]:
+    return [word for word in words if word not in flags]

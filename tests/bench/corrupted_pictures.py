@@ -26,12 +26,16 @@ REDUCED_PX = 1344
 
 @dataclass(frozen=True, eq=False)
 class Base:
-    """A good picture: grey pixels, what EXIF says of its lens, and lean and turn of its mirror [deg]."""
+    """A good picture: grey pixels, what EXIF says of its lens, and lean and turn of its mirror [deg].
+
+    others : lean and turn of its further mirrors.
+    """
 
     gray: Gray
     equivalent_mm: float
     lean_deg: float
     turn_deg: float
+    others: tuple[tuple[float, float], ...] = ()
 
 
 def drawn_base(number: int, *, true: bool = False) -> Base:

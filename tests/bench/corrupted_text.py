@@ -35,9 +35,9 @@ def _overall(cases: Sequence[Case]) -> str:
 
 
 def coverage(cases: Sequence[Case]) -> tuple[int, int, int]:
-    """(answers, intervals, intervals that hold the truth); lean and turn count one each."""
+    """(answers, intervals, intervals that hold the truth); lean and turn of each judged mirror count one each."""
     answered = [case for case in cases if "held" in case]
-    return len(answered), 2 * len(answered), sum(sum(case["held"]) for case in answered)
+    return len(answered), sum(len(case["held"]) for case in answered), sum(sum(case["held"]) for case in answered)
 
 
 def wrong(cases: Sequence[Case]) -> list[Case]:
