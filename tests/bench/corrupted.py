@@ -258,7 +258,7 @@ def _judged(words: list[str], code: int, out: str, err: str, base: Base | None) 
     judged = [_against(mirror, base) for mirror in mirrors]
     # Of one true mirror, the answer that is nearest to it; where there are several, every answer counts.
     chosen = judged if base.others else [min(judged, key=lambda one: float(np.hypot(*one[0])))]
-    errors, halves, held = (sum((list(one[part]) for one in chosen), []) for part in range(3))
+    errors, halves, held = ([value for one in chosen for value in one[part]] for part in range(3))
     return {
         "outcome": "answered",
         "mirrors": len(mirrors),
