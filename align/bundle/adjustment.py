@@ -85,8 +85,9 @@ def solve_sighted(
             "The sheet was moved between the photos while the camera stood still: lean and turn are given "
             "relative to the sheet as it lies in the first photo."
         )
+    second_sheets = second_sheet_warnings(sighted)
     check_sane(sheet, solution, [item.photo.name for item in sighted])
-    warnings += [*lost_corner_warnings(sheet, solution, sighted), *second_sheet_warnings(sighted)]
+    warnings += [*lost_corner_warnings(sheet, solution, sighted), *second_sheets]
     photos = tuple(replace(item, mirrors=mirrors) for item, mirrors in zip(sighted, joint.mirrors, strict=True))
     return Adjustment(sheet, photos, solution, tuple(warnings))
 

@@ -13,7 +13,14 @@ from ..solve.joint import Solution
 from ..solve.standing import standing
 from ..target.sheets import Sheet, corners_target
 from .photo_set import Sighted
-from .thresholds import BEHIND_MM, MAX_RMS_PX, MOST_LOST_SHARE, PANORAMA_SHAPE, PART_SHARE
+from .thresholds import (
+    BEHIND_MM,
+    FOREIGN_REFLECTION_RATIO,
+    MAX_RMS_PX,
+    MOST_LOST_SHARE,
+    PANORAMA_SHAPE,
+    PART_SHARE,
+)
 
 
 def no_reflection(item: Sighted) -> ReflectionError:
@@ -58,6 +65,13 @@ def check_sane(sheet: Sheet, solution: Solution, names: Sequence[str]) -> None:
             "Lay the sheet flat, tape it down, hold the phone still, and take the photo again; for "
             "several photos, do not move the sheet between them.",
         )
+    direct, reflected = solution.sigma0
+    if reflected > FOREIGN_REFLECTION_RATIO * max(direct, 1.0):
+        raise SolveError(
+            f"{names[worst]}: the sheet's own corners fit well, but no flat mirror shows that sheet where the "
+            "reflection is: it seems to be another sheet's.",
+            "Leave one sheet in view, with its own reflection, or straighten a mirror that is bent by millimetres.",
+        )
     for view in solution.views:
         if view.mirror == DIRECT:
             continue
@@ -100,11 +114,25 @@ def _part_of(sheet: Sheet, corners: NDArray[np.int64]) -> str:
 
 
 def second_sheet_warnings(sighted: Sequence[Sighted]) -> list[str]:
-    """Photos with another direct view of a sheet of the same kind, which no mirror explains."""
-    return [
-        f"{item.photo.name} seems to show two sheets of one kind ({item.sighting.sheet.name}): the reflection of "
-        "one may have been taken for the other's, and then the answer is wrong. Cover or remove one, and "
-        "photograph again."
-        for item in sighted
-        if any(other.kind == "unexplained" for other in item.sighting.inter_reflections)
-    ]
+    """Photos with another direct view of a sheet of the same kind, which no mirror explains.
+
+    Raises
+    ------
+    SolveError
+        Such a photo shows one reflection: whose, cannot be told. (Of several mirrors it may be an image by way of
+        two of them, at a place that they do not quite explain.)
+    """
+    warnings = []
+    for item in sighted:
+        if not any(other.kind == "unexplained" for other in item.sighting.inter_reflections):
+            continue
+        seems = f"{item.photo.name} seems to show two sheets of one kind ({item.sighting.sheet.name})"
+        if len(item.sighting.reflections) == 1:
+            raise SolveError(
+                f"{seems}, and the reflection may be of either.", "Cover or remove one, and photograph again."
+            )
+        warnings.append(
+            f"{seems}: the reflection of one may have been taken for the other's, and then the answer is wrong. "
+            "Cover or remove one, and photograph again."
+        )
+    return warnings

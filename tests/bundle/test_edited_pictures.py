@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 
 from align import check
-from align.errors import AlignError, FileFormatError
+from align.errors import AlignError, FileFormatError, SolveError
 from align.photo.camera_file import CameraFile, camera_file_from_json
 from align.target.sheets import SHEETS
+from tests.bench.edited import scene, two_sheets
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
 LEAN_DEG, TURN_DEG = 0.8, -0.5
@@ -123,3 +124,13 @@ def test_another_device_than_the_camera_files_is_named(photo, tmp_path):
     prior, words = _prior_of(taken, made_camera(device="phone b"), plain)
     assert prior.source == "file"
     assert not words
+
+
+@pytest.mark.parametrize("unseen", [False, True])
+def test_one_sheets_view_with_anothers_reflection_is_refused(tmp_path, unseen):
+    rng = np.random.default_rng(7)
+    picture, _ = two_sheets(scene(rng), rng, unseen=unseen)
+    with pytest.raises(
+        SolveError, match="fit no flat sheet|another sheet's" if unseen else "two sheets of one kind"
+    ):
+        check(write_photo(tmp_path / "two.jpg", picture))
