@@ -74,8 +74,9 @@ PANORAMA_SHAPE = 2.3
 #: Above this reprojection error the model itself is wrong [px]; a choice before any data.
 MAX_RMS_PX = 2.5
 #: Reflected corners that scatter this many times more than their grain explains, and than the sheet's own, are of
-#: another sheet. 31 rendered photos (bent mirrors, curled and skewed sheets too) have at most 1.04, four real ones 0.9; of ten drawn
-#: with one sheet seen directly and the other's reflection, nine have 30 to 950, the tenth fits. Set after these.
+#: another sheet. 31 rendered photos (bent mirrors, curled and skewed sheets too) have at most 1.04, four real ones
+#: 0.9; of ten drawn with one sheet seen directly and the other's reflection, nine have 30 to 950, the tenth fits.
+#: Set after these.
 FOREIGN_REFLECTION_RATIO = 8.0
 #: More than this share of the sheet's own corners left out as fitting no flat sheet is said, with the part of the
 #: sheet they are on: farther from its middle than this share of its size. A choice before any data.
