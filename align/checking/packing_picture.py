@@ -33,53 +33,76 @@ PLACE_CORNERS = {
 }
 
 
-def draw_packing(
-    canvas: Canvas, labels: Labels, corners: Array, size_known: bool, found: MirrorResult, whose: str
-) -> None:
-    """Bars at the mirror's edges, thick where the packing is thick, with their millimetres.
+class PackingPicture:
+    """One mirror's packing: bars at its edges, thick where the packing is thick, and their millimetres.
 
     Parameters
     ----------
     corners : (4, 2) [px] the mirror's outline in the picture, clockwise from top left; where its size is not known
         that of the part in which the reflection is seen
-    whose : what labels begin with, where there are several mirrors
+    width : of the picture [px]; whose : what labels begin with, where there are several mirrors
     """
-    needed = [shim for shim in found.shims.shims if shim_is_needed(shim) and shim.place in PLACE_CORNERS]
-    if not needed or not np.isfinite(corners).all():
-        return
-    thickness = np.zeros(4)
-    for shim in needed:
-        np.add.at(thickness, list(PLACE_CORNERS[shim.place]), shim.thickness_mm.value)
-    most = PACKING_SHARE * canvas.width
-    outward = corners - corners.mean(axis=0)
-    outward /= np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
-    if size_known:
-        grown = corners + outward * (most * thickness / thickness.max())[:, None]
-        _draw_frame(canvas, corners, grown, thickness, found.shims.mount == "foot")
-    else:
-        grown = corners + outward * most
-        thickest = max(shim.thickness_mm.value for shim in needed)
-        for shim in needed:
+
+    def __init__(self, corners: Array, size_known: bool, found: MirrorResult, width: float, whose: str) -> None:
+        shims = [shim for shim in found.shims.shims if shim_is_needed(shim) and shim.place in PLACE_CORNERS]
+        self._needed = shims if np.isfinite(corners).all() else []
+        self._corners, self._size_known, self._whose = corners, size_known, whose
+        self._mount = found.shims.mount
+        outward = corners - corners.mean(axis=0)
+        self._outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
+        self._outward *= PACKING_SHARE * width
+
+    def draw(self, canvas: Canvas) -> list[Array]:
+        """Draw the bars; returns their outlines, for labels to keep clear of."""
+        bars = self._bars()
+        for bar in bars:
+            canvas.polygon(bar, PURPLE, 0.8)
+        return bars
+
+    def label(self, labels: Labels) -> None:
+        """Write the millimetres, and which corner gets nothing."""
+        # Beside a side edge there is less room than above or below: its label is placed first.
+        for shim in sorted(self._needed, key=lambda shim: shim.place.endswith("_height")):
             ends = list(PLACE_CORNERS[shim.place])
-            share = shim.thickness_mm.value / thickest
-            _draw_bar(canvas, corners[ends], (corners + outward * most * share)[ends])
-    for shim in sorted(needed, key=lambda shim: shim.place.endswith("_height")):  # beside a side edge is less room
-        _label(labels, _packing_words(shim, whose, size_known), grown[list(PLACE_CORNERS[shim.place])])
-    if found.shims.mount == "wall" and size_known:
-        for place in set(WALL_CORNERS) - {shim.place for shim in needed}:
-            _label(labels, [whose + NO_PACKING], corners[list(PLACE_CORNERS[place])])
+            _label(labels, _packing_words(shim, self._whose, self._size_known), self._grown()[ends])
+        if self._needed and self._mount == "wall" and self._size_known:
+            for place in set(WALL_CORNERS) - {shim.place for shim in self._needed}:
+                _label(labels, [self._whose + NO_PACKING], self._corners[list(PLACE_CORNERS[place])])
+
+    def _thickness(self) -> Array:
+        """(4,) [mm] at the corners."""
+        thickness = np.zeros(4)
+        for shim in self._needed:
+            np.add.at(thickness, list(PLACE_CORNERS[shim.place]), shim.thickness_mm.value)
+        return thickness
+
+    def _grown(self) -> Array:
+        """(4, 2) [px] the outline with the packing around it."""
+        if not self._size_known:
+            return np.asarray(self._corners + self._outward)
+        thickness = self._thickness()
+        return np.asarray(self._corners + self._outward * (thickness / thickness.max())[:, None])
+
+    def _bars(self) -> list[Array]:
+        if not self._needed:
+            return []
+        if self._size_known:
+            thickness, grown = self._thickness(), self._grown()
+            sides = [[first, (first + 1) % 4] for first in range(4)]
+            if self._mount == "foot":  # what lies under a foot does not run up the mirror's sides
+                sides = [ends for ends in sides if thickness[ends].min() > 0]
+            return [_bar(self._corners[ends], grown[ends]) for ends in sides]
+        thickest = max(shim.thickness_mm.value for shim in self._needed)
+        bars = []
+        for shim in self._needed:
+            ends = list(PLACE_CORNERS[shim.place])
+            outer = self._corners + self._outward * shim.thickness_mm.value / thickest
+            bars.append(_bar(self._corners[ends], outer[ends]))
+        return bars
 
 
-def _draw_frame(canvas: Canvas, corners: Array, grown: Array, thickness: Array, foot: bool) -> None:
-    for first in range(4):
-        ends = [first, (first + 1) % 4]
-        if foot and thickness[ends].min() == 0:
-            continue  # what lies under a foot does not run up the mirror's sides
-        _draw_bar(canvas, corners[ends], grown[ends])
-
-
-def _draw_bar(canvas: Canvas, inner: Array, outer: Array) -> None:
-    canvas.polygon(np.concatenate([inner, outer[::-1]]), PURPLE, 0.8)
+def _bar(inner: Array, outer: Array) -> Array:
+    return np.concatenate([inner, outer[::-1]])
 
 
 def _label(labels: Labels, lines: list[str], ends: Array) -> None:

@@ -19,7 +19,7 @@ from ..drawing.labelled import Labels
 from ..drawing.labels import LabelPlacer
 from ..drawing.palette import GREEN, ORANGE, SKY_BLUE, WHITE, YELLOW, Colour
 from ..errors import PhotoError
-from .packing_picture import draw_packing
+from .packing_picture import PackingPicture
 from .result import CheckResult, Overlay
 from .strip import draw_strip
 from .wording import inter_reflection_short
@@ -101,8 +101,13 @@ def draw_check(
     canvas = Canvas(_cut(pixels, view))
     larger = exaggeration(result, view, overlay, canvas.width)
     lines = _draw_outlines(canvas, view, overlay, _off(result), larger)
+    packings = _packings(result, view, overlay, canvas.width)
+    lines += [bar for packing in packings for bar in packing.draw(canvas)]
     placer = LabelPlacer(canvas.width, canvas.height, sampled(lines, canvas.width / 100), sheets_in(view, overlay))
-    _draw_labels(canvas, Labels(canvas, placer), view, overlay, result, photo)
+    labels = Labels(canvas, placer)
+    for packing in packings:  # what matters most
+        packing.label(labels)
+    _name_outlines(labels, view, overlay, result, photo)
     strip = draw_strip(result, overlay, heading, larger, canvas.width)
     return np.concatenate([canvas.finished(), strip])
 
@@ -208,17 +213,25 @@ def _draw_outlines(canvas: Canvas, view: View, overlay: Overlay, off: set[int], 
     return drawn
 
 
-def _draw_labels(
-    canvas: Canvas, labels: Labels, view: View, overlay: Overlay, result: CheckResult, photo: int
-) -> None:
-    """The packing at the mirrors' edges, which matters most, and the names of the outlines."""
-    by_number = {mirror.number: mirror for mirror in result.mirrors}
+def _packings(result: CheckResult, view: View, overlay: Overlay, width: float) -> list[PackingPicture]:
+    """The packing of each mirror in the photo that is not said to be true."""
+    found = {mirror.number: mirror for mirror in result.mirrors if mirror.verdict != "square"}
+    return [
+        PackingPicture(
+            view.to_picture(mirror.mirror_px),
+            mirror.size_known,
+            found[mirror.number],
+            width,
+            f"({mirror.number}) " if len(result.mirrors) > 1 else "",
+        )
+        for mirror in overlay.mirrors
+        if mirror.number in found
+    ]
+
+
+def _name_outlines(labels: Labels, view: View, overlay: Overlay, result: CheckResult, photo: int) -> None:
+    """The names of the outlines."""
     several = len(result.mirrors) > 1
-    for mirror in overlay.mirrors:
-        found = by_number[mirror.number]
-        if found.verdict != "square":
-            whose = f"({mirror.number}) " if several else ""
-            draw_packing(canvas, labels, view.to_picture(mirror.mirror_px), mirror.size_known, found, whose)
     for mirror in overlay.mirrors:
         words = f"reflection {mirror.number}" if several else "reflection"
         labels.write([words], ORANGE, _edge(view, mirror.outline_px, "far"))

@@ -77,8 +77,10 @@ def legend_lines(result: CheckResult, overlay: Overlay, larger: int) -> list[tup
         lines.append(("seen by way of several mirrors: left out", GREEN, False))
     packed = any(m.verdict != "square" and any(map(shim_is_needed, m.shims.shims)) for m in result.mirrors)
     if packed:
-        per_100 = "" if all(mirror.size_known for mirror in overlay.mirrors) else " at that edge, wherever it ends"
-        lines.append((f"packing{per_100}, not to scale", PURPLE, False))
+        words = "packing, not to scale"
+        if not all(mirror.size_known for mirror in overlay.mirrors):
+            words = "packing at that edge, not to scale: how far off the edge is, is not known"
+        lines.append((words, PURPLE, False))
     return lines
 
 

@@ -222,7 +222,9 @@ def test_edges_are_explained_only_where_drawn(answers: dict[str, CheckResult]) -
     }
     assert ("the mirror's edges: size as stated, place assumed", YELLOW, False) in lines["leaning"]
     assert not any("edges" in words for words, _, _ in lines["size unknown"])
-    assert ("packing at that edge, wherever it ends, not to scale", PURPLE, False) in lines["size unknown"]
+    assert ("packing at that edge, not to scale: how far off the edge is, is not known", PURPLE, False) in lines[
+        "size unknown"
+    ]
 
 
 def test_mirrors_of_unlike_size(answers: dict[str, CheckResult], tmp_path: Path) -> None:
