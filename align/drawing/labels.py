@@ -22,7 +22,7 @@ Pointer = tuple[tuple[float, float], tuple[float, float]]
 
 #: Gaps tried between a label and what it names, in these units, nearest first.
 GAPS = (0.35, 0.8, 1.4, 2.2, 3.2, 4.5, 6.0, 8.0, 11.0)
-DIRECTIONS = 16
+DIRECTIONS = 32
 #: Lines are known on a grid of this many cells across the picture.
 CELLS_ACROSS = 64
 
