@@ -234,7 +234,7 @@ def _name_outlines(labels: Labels, view: View, overlay: Overlay, result: CheckRe
     several = len(result.mirrors) > 1
     for mirror in overlay.mirrors:
         words = f"reflection {mirror.number}" if several else "reflection"
-        labels.write([words], ORANGE, _edge(view, mirror.outline_px, "far"))
+        labels.write([words], ORANGE, _edge(view, mirror.outline_px, "any" if several else "far"))
     labels.write(["sheet"], SKY_BLUE, _edge(view, overlay.direct_outline_px, "near"))
     for inter_reflection, outline_px in zip(
         result.photos[photo].inter_reflections, overlay.inter_reflections_px, strict=True
@@ -243,8 +243,9 @@ def _name_outlines(labels: Labels, view: View, overlay: Overlay, result: CheckRe
 
 
 def _edge(view: View, outline_px: Array, side: str) -> list[tuple[float, float]]:
-    """Places along an outline's upper ("far") or lower ("near") side in the picture."""
+    """Places along an outline's upper ("far") or lower ("near") side in the picture, or all round ("any")."""
     points = _finite(view.to_picture(outline_px))
     middle = points[:, 1].mean()
-    chosen = points[points[:, 1] < middle] if side == "far" else points[points[:, 1] > middle]
+    sides = {"far": points[:, 1] < middle, "near": points[:, 1] > middle, "any": np.isfinite(points[:, 1])}
+    chosen = points[sides[side]]
     return [(float(x), float(y)) for x, y in chosen]
