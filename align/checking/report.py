@@ -45,7 +45,7 @@ def report(adjustment: Adjustment, settings: CheckSettings, camera_source: Camer
     wanted = wanted_turns(solution, settings.want_turn_deg)
     sizes = mirror_sizes(solution.mirror_count, settings)
     mirrors = tuple(
-        mirror_result(solution, number, turn, sizes[number], settings) for number, turn in enumerate(wanted)
+        mirror_result(solution, number, turn, settings, sizes[number]) for number, turn in enumerate(wanted)
     )
     if settings.flatness:
         mirrors = tuple(with_map(found, sheet, solution, sizes, settings.tolerance_deg) for found in mirrors)
@@ -125,7 +125,7 @@ def _expect_one_each(what: str, named: int, mirrors: int) -> None:
 
 
 def mirror_result(
-    solution: Solution, number: int, want_turn: float, size_mm: Size | None, settings: CheckSettings
+    solution: Solution, number: int, want_turn: float, settings: CheckSettings, size_mm: Size | None = None
 ) -> MirrorResult:
     """One mirror's numbers with their intervals; want_turn [rad]."""
     mirror = solution.mirror(number)
