@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 
 import cv2
@@ -22,7 +23,9 @@ from align.records.installation import EXAMPLE, installation_from_text
 from align.solve.forward_model import DIRECT
 from align.target.sheets import SHEETS
 from tests.bench.corrupted_files import SCENE_TEXT, camera_text, damaged_text
-from tests.bench.corrupted_pictures import corrupted, sample_bases
+from tests.bench.corrupted_hostile import hostile_case
+from tests.bench.corrupted_pictures import Base, corrupted, sample_bases
+from tests.support.commands import invoke
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
 QUICK = settings(max_examples=60, deadline=None, derandomize=True)
@@ -222,6 +225,32 @@ def test_damaged_scenes_and_installations_are_read_or_refused(seed):
         data, _ = damaged_text(text, rng)
         error = refusal(reader, data.decode("utf-8", "replace"))
         assert error is None or (error.message and error.remedy)
+
+
+#: No sheet is to be seen in it: whatever lets it through has nothing to solve.
+EMPTY = Base(np.full((300, 400), 120, np.uint8), 26.0, 0.0, 0.0)
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(seed=SEEDS)
+def test_hostile_use_ends_with_an_answer_or_what_to_try(seed, tmp_path_factory):
+    """What is no file, feigns, is oddly named, told or asked: `check`, `glass` and `plan`."""
+    folder = tmp_path_factory.mktemp("hostile")
+    (folder / "out").mkdir()
+    words, done, _ = hostile_case(np.random.default_rng(seed), folder, EMPTY)
+    if "three mirrors" in done:
+        return  # a picture that can be answered; the bench has those
+    before = {path: path.lstat().st_size for path in folder.iterdir() if path.name != "out"}
+    result = invoke(*words)
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    assert result.exit_code in (0, 1, 2, 3)
+    assert "fault in align" not in result.output
+    if "--json" in words:
+        answer = json.loads(result.stdout)
+        assert answer["format"] != "align-error-1" or (answer["message"] and answer["try"])
+    elif result.exit_code == 1:
+        assert "Try: " in result.stderr
+    assert {path: path.lstat().st_size for path in folder.iterdir() if path.name != "out"} == before
 
 
 @QUICK
