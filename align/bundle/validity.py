@@ -91,7 +91,8 @@ def lost_corner_warnings(sheet: Sheet, solution: Solution, sighted: Sequence[Sig
         if view.mirror != DIRECT:
             continue
         seen = sighted[view.photo].sighting.target.corner_ids
-        lost = np.setdiff1d(seen, view.corner_ids)
+        kept = set(view.corner_ids.tolist())
+        lost = np.array([corner for corner in seen.tolist() if corner not in kept], np.int64)
         if len(lost) > MOST_LOST_SHARE * len(seen):
             warnings.append(
                 f"{len(lost)} of the sheet's {len(seen)} corners in {sighted[view.photo].photo.name} fit no flat "

@@ -263,7 +263,8 @@ class Evidence:
     def _pairs(self, at: Fitted) -> list[Choice]:
         """Choices with two opposite edges curled and the rest flat: each hides the other from `_helpful`."""
         flat = self.fit(replace(at.choice, bow=0, curls=()), at.scales)
-        edges = np.flatnonzero(np.isin(self.places, [*OPPOSITE, *OPPOSITE.values()]))
+        of_edges = {*OPPOSITE, *OPPOSITE.values()}
+        edges = np.array([number for number, curl in enumerate(self.catalogue) if curl.place in of_edges])
         weights = [1 / scale**2 for scale in flat.scales]
         normal, across, slope = (
             np.zeros((len(edges),) * 2),
