@@ -179,3 +179,17 @@ def test_every_public_name_can_be_imported() -> None:
     assert set(align.__all__) <= set(dir(align))
     with pytest.raises(AttributeError, match="no attribute 'nothing_here'"):
         align.nothing_here  # noqa: B018
+
+
+def test_a_check_loads_no_masked_arrays() -> None:
+    """`numpy.median`, `quantile`, `unique` and `isin` import them: a fortieth of a check."""
+    loaded = "print('numpy.ma' in sys.modules)"
+    if run_python(f"import sys, numpy; {loaded}") == "True":
+        pytest.skip("this numpy loads them itself")
+    photo = ROOT / "sample_images" / "tunnel_card.jpg"
+    code = (
+        "import sys, align.cli.main\n"
+        f"try:\n    align.cli.main.align_group(['check', {str(photo)!r}], prog_name='align')\n"
+        f"except SystemExit:\n    pass\n{loaded}"
+    )
+    assert run_python(code).splitlines()[-1] == "False"
