@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from ..bundle.glass import GlassSummary
 from ..drawing.thresholds import ANGLE_DECIMALS, LENGTH_DECIMALS
 from ..drawing.wording import (
@@ -190,8 +192,9 @@ def flatness_words(flatness: Flatness, units: str = "mm") -> str:
     where = "from side to side" if flatness.across_is_worst else "from top to bottom"
     bow = f"{_size_of(sagitta, units)} {where} over {part}"
     if flatness.verdict == "flat":
-        most = max(abs(sagitta.low), abs(sagitta.high), 0.001)
-        size = f"{most / MM_PER_INCH:.4f} in" if units == "in" else f"{most:.3f} mm"
+        most = max(abs(sagitta.low), abs(sagitta.high))
+        # Rounded up: "less than" has to be true, and never less than nothing.
+        size = f"{_up(most / MM_PER_INCH, 4)} in" if units == "in" else f"{_up(most, 3)} mm"
         return f"yes, bowed by less than {size} over {part}, whose lean and turn these are"
     if flatness.verdict == "undetermined":
         return f"this cannot tell: bowed by {bow}; another photo, with the sheet to one side, narrows it"
@@ -201,6 +204,12 @@ def flatness_words(flatness: Flatness, units: str = "mm") -> str:
         f"{with_uncertainty(flatness.edge_deg, '°', 2)} against its middle. Slacken the clip, back the mirror with "
         "a stiff board, or take thicker glass. Lean and turn are of that part"
     )
+
+
+def _up(length: float, decimals: int) -> str:
+    """A length that is not below the given one, at least one unit of its last decimal."""
+    step = 10.0**-decimals
+    return f"{max(math.ceil(length / step - 1e-9), 1) * step:.{decimals}f}"
 
 
 def flatness_short(flatness: Flatness, units: str = "mm") -> str:

@@ -10,8 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from align.bundle.glass import GlassSummary
+from align.checking.flatness import Flatness
 from align.checking.settings import Mount
 from align.checking.text import check_text
+from align.checking.wording import flatness_words
 from align.drawing.layout import COLUMNS
 from align.drawing.wording import number_text, with_uncertainty
 from align.quantity import Quantity
@@ -192,3 +194,18 @@ def test_a_mirror_that_lies_back_is_told_without_packing():
     text = check_text(made_answer(made_mirror(-55.0, 0.8, mirror_size_mm=(200.0, 150.0))))
     assert "packing cannot make up for 55° of lean: lay the sheet flat" in text.replace("\n          ", " ")
     assert "corners, as you face it" not in text
+
+
+@pytest.mark.parametrize(
+    ("units", "high_mm", "words"),
+    [
+        ("mm", 0.0002, "less than 0.001 mm"),
+        ("mm", 0.0014, "less than 0.002 mm"),
+        ("in", 0.0002, "less than 0.0001 in"),
+        ("in", 0.0254, "less than 0.0010 in"),
+    ],
+)
+def test_less_than_is_rounded_up_and_never_nothing(units, high_mm, words):
+    sagitta, edge = Quantity(0.0, -0.0001, high_mm), Quantity(0.0, 0.0, 0.01)
+    flat = Flatness(sagitta, sagitta, sagitta, (-60.0, 60.0, 0.0, 40.0), edge, True, "flat")
+    assert words in flatness_words(flat, units)
