@@ -14,23 +14,24 @@ import json
 import sys
 from pathlib import Path
 
-from tests.bench.bent_answers import case_answers, cases_in, read_answers, with_stock, write_answers
+from tests.bench.bent_answers import TOGETHER, case_answers, cases_in, read_answers, with_stock, write_answers
 from tests.bench.bent_text import page
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
 def answer_cases(folder: Path, stored: Path, share: str) -> None:
-    """Answer the cases of a share that have no answers yet, the groups in turn."""
+    """Answer the cases of a share that have no answers yet, the groups in turn; photos alone, then sets of them."""
     stored.mkdir(exist_ok=True)
     number, of = (int(part) for part in share.split("/"))
-    for case in list(cases_in(folder))[number - 1 :: of]:
-        name = case[0].truths[0]["case"]
-        if (stored / f"{name}.jsonl").exists():
-            continue
-        found = case_answers(case)
-        write_answers(found, stored / f"{name}.jsonl")
-        print(name, len(case), file=sys.stderr, flush=True)
+    cases = list(cases_in(folder))[number - 1 :: of]
+    for together in (False, True):
+        for case in cases:
+            chosen = [photos for photos in case if (len(photos.paths) > 1) == together]
+            path = stored / f"{case[0].truths[0]['case']}{TOGETHER if together else ''}.jsonl"
+            if chosen and not path.exists():
+                write_answers(case_answers(chosen), path)
+                print(path.stem, len(chosen), file=sys.stderr, flush=True)
 
 
 def main() -> None:

@@ -31,6 +31,8 @@ Way = Literal["exact print", "nothing stated"]
 #: Exit codes without an answer, as on the command line.
 CANNOT_ANSWER = 1
 STOCK_FILE = "stock.json"
+#: What the file of a case's answers from all its photos together is called by, after the case.
+TOGETHER = "_together"
 
 
 @dataclass(frozen=True)
@@ -258,7 +260,7 @@ def write_answers(answers: Sequence[Answer], path: Path) -> None:
 
 def read_answers(folder: Path) -> list[Answer]:
     """All answers that `write_answers` put into the files of a folder, the groups in turn."""
-    paths = sorted(folder.glob("*.jsonl"), key=lambda path: (path.stem[-3:], path.stem))
+    paths = sorted(folder.glob("*.jsonl"), key=lambda path: (path.stem.removesuffix(TOGETHER)[-3:], path.stem))
     lines = [line for path in paths for line in path.read_text(encoding="utf-8").splitlines()]
     answers = []
     for line in lines:
