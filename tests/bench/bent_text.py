@@ -25,8 +25,7 @@ true to 1.2 % (sd).
     python -m tests.bench.bent DIR --gate DIR/gate.json      # this page
 
 Each group has {photos} photos of {cases} cases; {threes} of these have three photos of one mirror and one sheet,
-which are answered alone and (of {sets} cases in each group) together as well, so that not all photos of a group are
-independent. What is drawn:
+which are answered {sets}, so that not all photos of a group are independent. What is drawn:
 
 - **Mirror**: 1.2 to 2 times as wide as the sheet, 4 to 70 mm (times the sheet's width over 200 mm) behind the
   sheet's contact edge; front-coated or 2 to 6 mm of glass, its ghosts drawn. Two in five are nearly true
@@ -64,9 +63,10 @@ def page(answers: Sequence[Answer], gate: dict[str, Any] | None, note: str) -> s
     cases = len({a.case for a in singles if a.group == "flat"})
     flat = [a for a in answers if a.group == "flat"]
     threes = len({a.case for a in flat if a.first.endswith("_2")})
-    sets = len({a.case for a in flat if a.photos > 1})
+    together = len({a.case for a in flat if a.photos > 1})
+    sets = f"alone and, in {together} cases of each group, together" if together else "alone"
     photos = len({a.first for a in singles if a.group == "flat"})
-    counts = {"photos": photos, "cases": cases, "threes": threes, "sets": sets}
+    counts: dict[str, Any] = {"photos": photos, "cases": cases, "threes": threes, "sets": sets}
     parts = [INTRODUCTION.format(width=SIZE_PX[0], height=SIZE_PX[1], **counts)]
     parts += [note + "\n"] if note else []
     parts.append("## In short\n\n" + in_short(answers))
