@@ -207,7 +207,7 @@ def _problems(words: list[str], code: int, out: str, err: str, seconds: float) -
                 yield f"an error that says nothing to try: {out[:300]}"
         except ValueError:
             yield f"stdout is no JSON object: {out[:200]!r} {err[:200]!r}"
-    elif code == 1 and "Try: " not in err and "Better photo: " not in out:  # an open verdict is an answer
+    elif code == 1 and "Try: " not in err and "CANNOT TELL YET" not in out:  # an open verdict is an answer
         yield f"an error without anything to try: {err[:300]}"
 
 
