@@ -187,7 +187,7 @@ def _in_all(patches: Sequence[Patch], without: Sequence[Fit], weakest: float) ->
         return 2 * ((1 - factor) / limits.FRESNEL_SD) ** 2
 
     least = weakest + unlikely(limits.LEAST_FACTOR)
-    for factor in (0.7, 1.0) if least > limits.SURE_OF_NONE else ():
+    for factor in (0.7, 1.0) if least > limits.SURE else ():
         least = min(least, float(_against(patches, without, factor).sum(axis=1).min()) + unlikely(factor))
     return least
 

@@ -157,6 +157,10 @@ def _unlikeness(view: MirrorView, direct: Spot, reflected: Spot, place: Array) -
     if abs(sizes) > np.log(limits.PAIR_SIZE_FACTOR):
         return None
     cost = (sizes / limits.SIZE_SD) ** 2
+    if direct.saturated != reflected.saturated and min(direct.radius_px, reflected.radius_px) > limits.LARGE_PX:
+        bright, dim = (direct, reflected) if direct.saturated else (reflected, direct)
+        if bright.peak > limits.PAIR_LIGHT_FACTOR * dim.peak:  # what is burnt out is at least so bright
+            return None
     if direct.saturated or reflected.saturated:
         return float(cost)
     light = float(np.log(direct.peak / reflected.peak))

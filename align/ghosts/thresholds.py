@@ -39,6 +39,9 @@ SAME_PLACE_PX = 2.5
 PAIR_MISS_PX, PAIR_MISS_SHARE = 2.0, 0.12
 #: Sizes agree within this factor, brightness of what is nowhere saturated within the second.
 PAIR_SIZE_FACTOR, PAIR_LIGHT_FACTOR = 1.7, 2.0
+#: Spots of a larger radius [px] are not dimmed by blur: a burnt-out lamp has no reflection half as bright as full
+#: light. After the old set, of which 6 mm glass was called front-coated by the ghosts of two lamps side by side.
+LARGE_PX = 3.0
 #: Standard deviations by which sizes and brightness of a true pair differ (logarithms), and of its miss (shares of
 #: the limit above): which of several possible partners it is.
 SIZE_SD, LIGHT_SD, MISS_SD = 0.15, 0.3, 0.3
@@ -82,9 +85,6 @@ COMMON_SHARE = 0.006
 
 #: By this much (chi-square) the answer's own explanation must beat the other one: five sd. Before any data.
 SURE = 25.0
-#: "No ghosts" must beat every glass, of ghosts as bright as polarised light leaves them, by four sd: no photo of
-#: glass of the trial and fresh sets came above 1. After the fresh set.
-SURE_OF_NONE = 16.0
 #: And ghosts on both sides a ghost on one side only: three sd. Before any data.
 SURE_OF_BOTH = 9.0
 #: A thickness is worth saying when the half-width of its interval is below this [mm].

@@ -36,7 +36,7 @@ def judge(fit: GlassFit, crescents: Sequence[Crescent], *, paired: bool, lamps_t
     strong = fit.evidence > limits.SURE and fit.both_sides > limits.SURE_OF_BOTH and fit.low_mm > THINNEST_GLASS_MM
     if strong:
         return _flanked(fit, lamps_too)
-    if fit.against > limits.SURE_OF_NONE:
+    if fit.against > limits.SURE:
         return _bare(fit, crescents, paired)
     return Judgement("undetermined", *_weak(fit, crescents))
 

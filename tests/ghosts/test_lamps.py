@@ -252,6 +252,16 @@ def test_a_ghost_is_neither_lamp_nor_reflection(size_of_ghosts: float, peak_of_g
     assert len(lamps_of(spots, seen, 4032)) == 1
 
 
+def test_a_burnt_out_lamp_has_no_dim_reflection() -> None:
+    """Where two lamps' reflections run into one spot, a ghost is left on each lamp's line: it is no reflection."""
+    seen, place = view(), np.array(LAMP_MM)
+    ghost = tuple(seen.image_pixels(place, 0, 6.0)[0])
+    spots = [Spot(tuple(seen.pixels(place)[0]), 9.0, 1.0), Spot(ghost, 7.5, 0.3)]
+    assert not [lamp for lamp in lamps_of(spots, seen, 4032) if lamp.direct is not None]
+    brighter = [spots[0], replace(spots[1], peak=0.8)]
+    assert [lamp for lamp in lamps_of(brighter, seen, 4032) if lamp.direct is not None]
+
+
 def test_thicker_glass_puts_the_lamp_elsewhere_on_its_line() -> None:
     """A lamp whose place was worked out for 3 mm glass: ghosts of 6 mm glass where 6 mm glass puts them, to 0.3
     %.
