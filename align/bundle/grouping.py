@@ -234,7 +234,13 @@ def seen_in(item: Sighted, photo: int, solution: Solution | None) -> list[Seen]:
         mirror = solution.mirror(local)
         result.append(
             Seen(
-                Said(photo, mirror, solution.quantile, trusted=not is_unfit(solution, item.prior)),
+                Said(
+                    photo,
+                    mirror,
+                    solution.quantile,
+                    trusted=not is_unfit(solution, item.prior),
+                    bend=solution.bend(local),
+                ),
                 board,
                 rotation @ mirror.normal,
                 float(mirror.height_before(solution.state.eye(0))[0]),

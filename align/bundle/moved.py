@@ -10,27 +10,34 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..errors import SolveError
-from ..optics.geometry import angle_between
-from ..solve.solution import SolvedMirror
+from ..optics.geometry import angle_between, mirror_normal
+from ..solve.solution import Box, SolvedBend, SolvedMirror
 from .thresholds import MOVED_CHI_SQUARE, MOVED_DEG, MOVED_MM
+
+Array = NDArray[np.float64]
 
 #: Half-width of a 95 % interval of a normal distribution in standard deviations.
 NORMAL_QUANTILE = 1.96
+#: Planes are compared over at least this share of the smaller part, that they may have slopes; a choice.
+LEAST_COMMON_SHARE = 0.1
 
 
 @dataclass(frozen=True, eq=False)
 class Said:
     """What one photo alone says of a mirror; quantile : half-width of its 95 % interval in standard deviations.
 
-    trusted : whether its intervals hold, as they do not with a camera file that does not fit.
+    trusted : whether its intervals hold, as they do not with a camera file that does not fit; bend : how the part
+    that it shows is bent, None where the mirror was taken for flat.
     """
 
     photo: int
     mirror: SolvedMirror
     quantile: float
     trusted: bool = True
+    bend: SolvedBend | None = None
 
 
 @dataclass(frozen=True)
@@ -53,15 +60,45 @@ class Difference:
 
 
 def difference(first: Said, second: Said) -> Difference:
-    """How far two photos differ about one mirror; without a verdict where one is not to be trusted."""
-    one, other = first.mirror, second.mirror
-    turned = (one.turn_rad - other.turn_rad + math.pi) % (2 * math.pi) - math.pi
-    off = np.array([one.lean_rad - other.lean_rad, turned, one.offset_mm - other.offset_mm])
-    covariance = sum(
-        (said.quantile / NORMAL_QUANTILE) ** 2 * said.mirror.covariance[:3, :3] for said in (first, second)
-    )
+    """How far two photos differ about one mirror; without a verdict where one is not to be trusted.
+
+    A bent mirror's mean plane depends on the part that a photo shows, so both are taken over the part that they
+    have in common, or over what lies between their parts.
+    """
+    part = _common_part(first, second)
+    (one, its), (other, others) = (_plane_over(said, part) for said in (first, second))
+    off = one - other
+    off[1] = (off[1] + math.pi) % (2 * math.pi) - math.pi
+    covariance = sum((said.quantile / NORMAL_QUANTILE) ** 2 * own for said, own in ((first, its), (second, others)))
     chi_square = float(off @ np.linalg.solve(covariance, off)) if first.trusted and second.trusted else 0.0
-    return Difference(math.degrees(angle_between(one.normal, other.normal)), abs(float(off[2])), chi_square)
+    angle = angle_between(mirror_normal(one[0], one[1]), mirror_normal(other[0], other[1]))
+    return Difference(math.degrees(angle), abs(float(off[2])), chi_square)
+
+
+def _common_part(first: Said, second: Said) -> Box | None:
+    """(left, right, bottom, top) [mm] of what both show of the mirror, or the gap between; None: one is flat."""
+    if first.bend is None or second.bend is None:
+        return None
+    one, other = first.bend.face.edges, second.bend.face.edges
+    return (*_between(one[:2], other[:2]), *_between(one[2:], other[2:]))
+
+
+def _between(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+    """What two stretches have in common, or the gap between them; wide enough to have a slope."""
+    low, high = sorted((max(one[0], other[0]), min(one[1], other[1])))
+    least = LEAST_COMMON_SHARE * min(one[1] - one[0], other[1] - other[0])
+    middle, half = (low + high) / 2, max(high - low, least) / 2
+    return middle - half, middle + half
+
+
+def _plane_over(said: Said, part: Box | None) -> tuple[Array, Array]:
+    """Lean, turn [rad], offset [mm] of a mirror's mean plane over a part, and their covariance (3, 3)."""
+    mirror = said.mirror
+    plane = np.array([mirror.lean_rad, mirror.turn_rad, mirror.offset_mm])
+    if part is None or said.bend is None:
+        return plane, mirror.covariance[:3, :3]
+    more, covariance = said.bend.to_plane_over(part)
+    return plane + more, covariance
 
 
 def grouped(photos: int, apart: Collection[tuple[int, int]]) -> list[list[int]]:

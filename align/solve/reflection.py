@@ -39,6 +39,12 @@ class Face:
     half_u_mm: float
     half_v_mm: float
 
+    @property
+    def edges(self) -> tuple[float, float, float, float]:
+        """Left, right, bottom, top [mm]."""
+        u, v = self.u_mm, self.v_mm
+        return u - self.half_u_mm, u + self.half_u_mm, v - self.half_v_mm, v + self.half_v_mm
+
     def basis(self, places: Array) -> tuple[Array, Array]:
         """Heights (n, 12) towards the viewer for a unit of each bend parameter at (n, 2) places; slopes (n, 2, 12).
 

@@ -19,6 +19,8 @@ from .shape_choice import Shape
 from .sheet_shape import Place
 
 Array = NDArray[np.float64]
+#: Left, right, bottom, top.
+Box = tuple[float, float, float, float]
 #: What people ask of a mirror: `distance_mm` runs along y, at the middle of the sheet.
 PLACED_PARAMETERS = ("lean_rad", "turn_rad", "distance_mm", "thickness_mm")
 
@@ -86,13 +88,33 @@ class SolvedBend:
     """How a mirror's face is bent, over the part of it that was seen.
 
     values, covariance : (12,), (12, 12) of the bend parameters [mm], in the order of BEND_PARAMETERS;
-    with_angles : (14, 14) covariance of lean, turn [rad] and these.
+    with_plane : (15, 15) covariance of lean, turn [rad], offset [mm] and these.
     """
 
     face: Face
     values: Array
     covariance: Array
-    with_angles: Array
+    with_plane: Array
+
+    @property
+    def with_angles(self) -> Array:
+        """(14, 14) covariance of lean, turn [rad] and the bend parameters."""
+        kept = np.delete(np.arange(len(self.with_plane)), 2)
+        return self.with_plane[np.ix_(kept, kept)]
+
+    def to_plane_over(self, part: Box) -> tuple[Array, Array]:
+        """How lean, turn [rad] and offset [mm] of the mean plane over another part differ; their covariance there.
+
+        part : (left, right, bottom, top) [mm] along the face's own axes, as in `Face`.
+        """
+        left, right, bottom, top = part
+        grid = (np.arange(7) + 0.5) / 7
+        u, v = (each.ravel() for each in np.meshgrid(left + grid * (right - left), bottom + grid * (top - bottom)))
+        heights, _ = self.face.basis(np.column_stack([u, v]))
+        level, by_u, by_v = np.linalg.lstsq(np.column_stack([np.ones_like(u), u, v]), heights, rcond=None)[0]
+        by_bend = np.stack([by_v, -by_u, -level])
+        onto = np.hstack([np.eye(3), by_bend])
+        return by_bend @ self.values, onto @ self.with_plane @ onto.T
 
 
 @dataclass(frozen=True)
@@ -139,7 +161,7 @@ class Solution:
         if not layout.faces:
             return None
         entries = np.arange(*layout.bend(number).indices(layout.size))
-        both = np.concatenate([layout.mirror(number).start + np.arange(2), entries])
+        both = np.concatenate([layout.mirror(number).start + np.arange(3), entries])
         return SolvedBend(
             layout.faces[number],
             self.state.vector[entries],
