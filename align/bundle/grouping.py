@@ -125,10 +125,12 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
                 if found.beyond_chance
             )
             joints.append(joined(sighted, seen, still, Moved(), hint, notes=notes))
-    if moved is None and not joints and any(item.prior.reshape_sd > 0 for item in sighted):
+    if not joints and any(item.prior.reshape_sd > 0 for item in sighted):
         # Free to be stretched, a small board leaves the camera too open for its frame to be compared.
-        alone = [solved_alone(sheet, _as_taken(item)) for item in sighted]
-        moved, hint = _numbered(all_seen(sighted, alone), True), hint_from(alone)
+        as_taken = [solved_alone(sheet, _as_taken(item)) for item in sighted]
+        instead = _numbered(all_seen(sighted, as_taken), True)
+        if instead is not None and (moved is None or max(instead) < max(moved)):
+            moved, hint = instead, hint_from(as_taken)
     if moved is not None:
         joints.append(joined(sighted, seen, moved, Moved(sheet=True), hint, otherwise=error))
     if joints:

@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 
 #: Half-width of a 95 % interval of a normal distribution in standard deviations.
 NORMAL_QUANTILE = 1.96
-#: Planes are compared over at least this share of the smaller part, that they may have slopes; a choice.
-LEAST_COMMON_SHARE = 0.1
+#: A part that two photos share is worth comparing from this share of the smaller one's sides on; a choice.
+LEAST_COMMON_SHARE = 0.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +63,7 @@ def difference(first: Said, second: Said) -> Difference:
     """How far two photos differ about one mirror; without a verdict where one is not to be trusted.
 
     A bent mirror's mean plane depends on the part that a photo shows, so both are taken over the part that they
-    have in common, or over what lies between their parts.
+    have in common.
     """
     part = _common_part(first, second)
     (one, its), (other, others) = (_plane_over(said, part) for said in (first, second))
@@ -76,19 +76,18 @@ def difference(first: Said, second: Said) -> Difference:
 
 
 def _common_part(first: Said, second: Said) -> Box | None:
-    """(left, right, bottom, top) [mm] of what both show of the mirror, or the gap between; None: one is flat."""
+    """(left, right, bottom, top) [mm] of what both show of the mirror; None: nothing, or one is flat."""
     if first.bend is None or second.bend is None:
         return None
     one, other = first.bend.face.edges, second.bend.face.edges
-    return (*_between(one[:2], other[:2]), *_between(one[2:], other[2:]))
+    across, upright = _common(one[:2], other[:2]), _common(one[2:], other[2:])
+    return None if across is None or upright is None else (*across, *upright)
 
 
-def _between(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
-    """What two stretches have in common, or the gap between them; wide enough to have a slope."""
-    low, high = sorted((max(one[0], other[0]), min(one[1], other[1])))
-    least = LEAST_COMMON_SHARE * min(one[1] - one[0], other[1] - other[0])
-    middle, half = (low + high) / 2, max(high - low, least) / 2
-    return middle - half, middle + half
+def _common(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float] | None:
+    """What two stretches have in common; None where that is too little to have a slope."""
+    low, high = max(one[0], other[0]), min(one[1], other[1])
+    return (low, high) if high - low > LEAST_COMMON_SHARE * min(one[1] - one[0], other[1] - other[0]) else None
 
 
 def _plane_over(said: Said, part: Box | None) -> tuple[Array, Array]:

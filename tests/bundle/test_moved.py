@@ -20,8 +20,9 @@ from align.checking.settings import CheckSettings
 from align.errors import SolveError
 from align.optics.camera_model import prior_from_focal
 from align.solve.joint import UserConstraints
+from align.solve.reflection import Face
 from align.solve.simulate import phone_camera, simulate
-from align.solve.solution import SolvedMirror
+from align.solve.solution import SolvedBend, SolvedMirror
 from align.solve.standing import standing
 from align.target.sheets import corners_target
 from tests.support.photo_sets import NOISE, SHEET, SIZE, scene
@@ -102,6 +103,32 @@ def test_a_small_difference_is_noted_and_not_refused(
     words = differ_words(["a.jpg", "b.jpg"], first, second, found)
     assert f"a.jpg and b.jpg differ about the mirror by {apart_deg:.2f}°" in words
     assert not difference(first, replace(second, trusted=False)).beyond_chance
+
+
+def said_of_bent(photo: int, middle_mm: float) -> Said:
+    """A mirror whose face is 3e-5 u^2 mm, as a photo tells it that shows 80 mm of it about a place."""
+    by_square, half = 3e-5, 40.0
+    face = Face(middle_mm, 30.0, half, 20.0)
+    bend = np.zeros(12)
+    bend[0] = -by_square * half**2
+    turn, rise = -2 * by_square * middle_mm, by_square * (half**2 / 3 - middle_mm**2)
+    covariance = np.diag([*[math.radians(0.003) ** 2] * 2, 0.01**2, *[0.001**2] * 12])
+    mirror = SolvedMirror(0, 0.0, turn, 30.0 - rise, 4.0, np.diag([*np.diag(covariance)[:3], 0.25]))
+    return Said(photo, mirror, 1.99, bend=SolvedBend(face, bend, covariance[3:, 3:], covariance))
+
+
+def test_two_parts_of_a_bent_mirror_are_no_move() -> None:
+    """Their mean planes stand apart by 0.1 degrees; over the part that both show they are one."""
+    first, second = said_of_bent(0, -15.0), said_of_bent(1, 15.0)
+    flat = difference(replace(first, bend=None), replace(second, bend=None))
+    assert flat.moved
+    assert flat.angle_deg == pytest.approx(0.103, abs=0.001)
+    found = difference(first, second)
+    assert not found.beyond_chance
+    assert found.angle_deg < 1e-6
+    assert found.offset_mm < 1e-9
+    turned = replace(second, mirror=replace(second.mirror, turn_rad=second.mirror.turn_rad + math.radians(0.1)))
+    assert difference(first, turned).moved
 
 
 def tripod_photos(seed: int, turned_deg: float, sheet_moved: bool) -> list[Sighted]:
