@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -88,15 +90,28 @@ class CameraSource:
         self._camera.release()
 
 
+@contextmanager
+def _in_silence() -> Iterator[None]:
+    """OpenCV's own words on standard error left out; its oldest versions here have no switch for that."""
+    import cv2
+
+    log: Any = getattr(cv2.utils, "logging", None)
+    if log is None:
+        yield
+        return
+    before = log.getLogLevel()
+    log.setLogLevel(log.LOG_LEVEL_SILENT)
+    try:
+        yield
+    finally:
+        log.setLogLevel(before)
+
+
 def _opened(index: int) -> Any:
     import cv2
 
-    quiet = cv2.utils.logging.getLogLevel()
-    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # the error below says it
-    try:
+    with _in_silence():  # the error below says it
         camera = cv2.VideoCapture(index)
-    finally:
-        cv2.utils.logging.setLogLevel(quiet)
     if camera.isOpened():
         _set_up(camera)
         if camera.read()[0]:

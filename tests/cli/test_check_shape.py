@@ -39,10 +39,10 @@ def test_a_map_comes_as_json_and_as_a_picture(leaning: Path, tmp_path: Path) -> 
 
 def test_a_turned_sheet_needs_several_photos_together(leaning: Path) -> None:
     """Alone, or each by itself, a photo shows it one way round."""
-    assert "one way round only" in invoke("check", str(leaning), "--turned-sheet").output
+    assert "one way round only" in invoke("check", str(leaning), "--turned-sheet").stderr
     answer = invoke("check", str(leaning), str(leaning), "--each", "--turned-sheet")
     assert answer.exit_code == 2
-    assert "--each checks each alone" in answer.output
+    assert "--each checks each alone" in answer.stderr
 
 
 def test_a_map_overwrites_no_photo(leaning: Path) -> None:
@@ -51,4 +51,4 @@ def test_a_map_overwrites_no_photo(leaning: Path) -> None:
     other.write_bytes(leaning.read_bytes())
     answer = invoke("check", str(other), "--flatness", "--picture", str(leaning.with_name("mine.jpg")))
     assert answer.exit_code == 2
-    assert "overwrite a photo" in answer.output
+    assert "overwrite a photo" in answer.stderr

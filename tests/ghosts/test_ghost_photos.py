@@ -154,7 +154,7 @@ def test_the_least_thickness_is_that_of_the_best_angle() -> None:
 
 def test_derivatives_of_the_fit_are_those_of_its_model(monkeypatch: pytest.MonkeyPatch) -> None:
     """Against differences, ghosts overlapping and a halo on; the profile's table made fine for it."""
-    monkeypatch.setattr("align.ghosts.patch.DISC_NODES", 2000)
+    monkeypatch.setattr("align.ghosts.shape.DISC_NODES", 2000)
     patch = patches_of(photo(7), view_of(case_of(7)))[0][0]
     p = patch.start()
     p[4], p[5] = 0.4, 0.05
