@@ -37,10 +37,11 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seed", type=int, required=True)
     parser.add_argument("--cases", type=int, default=32, help="of each group; every fourth has three photos")
+    parser.add_argument("--sets", action="store_true", help="three photos of each")
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
     for number in range(options.cases):
-        photos = 3 if number % 4 == 3 else 1
+        photos = 3 if options.sets or number % 4 == 3 else 1
         for group in GROUPS:
             write_case(draw_case(options.seed, group, number, photos), options.folder)
 

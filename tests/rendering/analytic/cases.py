@@ -53,7 +53,8 @@ def draw_case(seed: int, group: Group, number: int, photos: int) -> Case:
     look = _look(rng)
     while True:
         mirror = _mirror(rng, sheet, "bent" in faults)
-        scenes = [_view(rng, sheet, mirror, paper, fault, look) for _ in range(photos)]
+        lens = _lens(rng)
+        scenes = [_view(rng, lens, sheet, mirror, paper, fault, look) for _ in range(photos)]
         if all(scene is not None for scene in scenes):
             break
     finish = _finish(rng)
@@ -154,17 +155,38 @@ def _finish(rng: np.random.Generator) -> Finish:
     )
 
 
-def _view(
-    rng: np.random.Generator, sheet: Sheet, mirror: BentMirror, paper: PaperShape, fault: PrintFault, look: Look
-) -> BentScene | None:
-    """A camera that sees sheet and reflection whole and large enough, or None after forty tries."""
-    reach = sheet.width_mm / 200
+@dataclass(frozen=True)
+class _Lens:
+    """What the photos of one case share: size, focal length, centre [px], k1, k2, p1, p2."""
+
+    size_px: tuple[int, int]
+    focal_px: float
+    centre_px: tuple[float, float]
+    distortion: tuple[float, float, float, float]
+
+
+def _lens(rng: np.random.Generator) -> _Lens:
+    """One phone, held one way up."""
     size = SIZE_PX if rng.random() < 0.75 else SIZE_PX[::-1]
     equivalent = 26 * (1 + float(np.clip(rng.normal(0, 0.012), -0.025, 0.025)))
     focal = nominal_focal_px(size, equivalent)
     centre = (np.array(size) - 1) / 2 + rng.normal(0, 0.004 * max(size), 2)
     k1, k2 = (float(v) for v in np.clip(rng.normal(0, 0.03, 2), -0.06, 0.06))
     p1, p2 = (float(v) for v in rng.normal(0, 2e-4, 2))
+    return _Lens(size, focal, (float(centre[0]), float(centre[1])), (k1, k2, p1, p2))
+
+
+def _view(
+    rng: np.random.Generator,
+    lens: _Lens,
+    sheet: Sheet,
+    mirror: BentMirror,
+    paper: PaperShape,
+    fault: PrintFault,
+    look: Look,
+) -> BentScene | None:
+    """A camera that sees sheet and reflection whole and large enough, or None after forty tries."""
+    reach = sheet.width_mm / 200
     for _ in range(40):
         aim = (float(rng.uniform(-20, 20)) * reach, float(rng.uniform(-70, 20)) * reach, float(rng.uniform(0, 25)))
         elevation, azimuth = math.radians(rng.uniform(22, 48)), math.radians(rng.uniform(-25, 25))
@@ -176,10 +198,10 @@ def _view(
         camera = LensCamera(
             (float(eye[0]), float(eye[1]), float(eye[2])),
             aim,
-            size,
-            focal,
-            (float(centre[0]), float(centre[1])),
-            (k1, k2, p1, p2),
+            lens.size_px,
+            lens.focal_px,
+            lens.centre_px,
+            lens.distortion,
             float(rng.uniform(-4, 4)),
         )
         scene = BentScene(camera, mirror, sheet.name, paper, fault, look)
