@@ -34,11 +34,11 @@ def test_reflections_with_squares_of_eight_pixels_are_found_and_the_stock_detect
     assert 0.01 < high.corner_px < 0.15
 
 
-def test_reflections_with_squares_of_two_pixels_are_missed_rather_than_misplaced(seen):
-    """A marker's cell is a fourth of a pixel high there: whoever finds the sheet has guessed."""
-    low = summary(seen)[0]
-    assert low.found <= 1
+def test_reflections_with_squares_of_two_pixels_are_read_rightly_or_missed(seen):
+    """A marker's cell is a fourth of a pixel high there: only the whole print can tell, and what it tells is right."""
     assert [rate.wrong for rate in summary(seen)] == [0, 0]
+    low = summary(seen)[0]
+    assert low.found == 0 or low.corner_px < 0.5
 
 
 def test_processes_are_measured_in_turn_and_failures_are_no_measurement() -> None:

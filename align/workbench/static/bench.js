@@ -136,16 +136,23 @@ function listen(heard) {
 function setUpLive(live) {
   let structure = null;
   let asking = false;
+  let again = false;
 
   async function refresh() {
-    if (asking) return;
-    asking = true;
-    try {
-      const answer = await fetch(`${live.dataset.live}/part`);
-      if (answer.ok) live.innerHTML = await answer.text();
-    } catch {
-      structure = null;
+    if (asking) {
+      again = true; // what is on its way may be older than this change
+      return;
     }
+    asking = true;
+    do {
+      again = false;
+      try {
+        const answer = await fetch(`${live.dataset.live}/part`);
+        if (answer.ok) live.innerHTML = await answer.text();
+      } catch {
+        structure = null;
+      }
+    } while (again);
     asking = false;
   }
 
