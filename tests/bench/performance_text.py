@@ -22,7 +22,8 @@ Run on {date}: {cores} cores, Python {python}, OpenCV {opencv}, NumPy {numpy}; c
 just before it: {busy:.1f}.
 {calm}
 How near the answers come to the truth: [accuracy](accuracy.md). Ghosts: [which glass](glass.md). How small a single
-marker may be: [the sheets](target.md).
+marker may be: [the sheets](target.md). From a photo sent to the page at the mirror to its answer, and live:
+[at the mirror](at_the_mirror.md#how-fast).
 """
 PROVISIONAL = """
 **Provisional: other programs ran at the same time.** Seconds are too long, ratios uncertain; memory and detection
