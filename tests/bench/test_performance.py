@@ -35,7 +35,7 @@ def test_reflections_with_squares_of_eight_pixels_are_found_and_the_stock_detect
 
 
 def test_reflections_with_squares_of_two_pixels_are_read_rightly_or_missed(seen):
-    """A marker's cell is a fourth of a pixel high there: only the whole print can tell, and what it tells is right."""
+    """A marker's cell is a fourth of a pixel high: only the whole print can tell, and what it tells is right."""
     assert [rate.wrong for rate in summary(seen)] == [0, 0]
     low = summary(seen)[0]
     assert low.found == 0 or low.corner_px < 0.5
