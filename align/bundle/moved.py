@@ -15,14 +15,12 @@ from numpy.typing import NDArray
 from ..errors import SolveError
 from ..optics.geometry import angle_between, mirror_normal
 from ..solve.solution import Box, SolvedBend, SolvedMirror
-from .thresholds import MOVED_CHI_SQUARE, MOVED_DEG, MOVED_MM
+from .thresholds import LEAST_COMMON_SHARE, MOVED_CHI_SQUARE, MOVED_DEG, MOVED_MM
 
 Array = NDArray[np.float64]
 
 #: Half-width of a 95 % interval of a normal distribution in standard deviations.
 NORMAL_QUANTILE = 1.96
-#: A part that two photos share is worth comparing from this share of the smaller one's sides on; a choice.
-LEAST_COMMON_SHARE = 0.2
 
 
 @dataclass(frozen=True, eq=False)
