@@ -181,6 +181,7 @@ def test_every_public_name_can_be_imported() -> None:
         align.nothing_here  # noqa: B018
 
 
+@pytest.mark.slow
 def test_a_check_loads_no_masked_arrays() -> None:
     """`numpy.median`, `quantile`, `unique` and `isin` import them: a fortieth of a check."""
     loaded = "print('numpy.ma' in sys.modules)"

@@ -28,6 +28,8 @@ from align.target.sheets import plain_board
 from tests.support.places import REAL as FOLDER
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
+#: Minutes of searching photos of twelve megapixels: not for every change.
+pytestmark = pytest.mark.slow
 BOARD = plain_board(7, 6, 12.8)
 real = pytest.mark.skipif(not FOLDER.is_dir(), reason="the real photographs are not here")
 #: By eye, in the photos: where the board is, where its whole reflections are, left to right, and where its double

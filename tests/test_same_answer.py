@@ -73,6 +73,7 @@ def assert_true(answer: dict[str, Any], name: str) -> None:
         assert abs(mirror[angle]["value"] - truth[angle]) < NEAR_TRUTH_DEG, angle
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("place", PLACES)
 def test_the_place_changes_nothing(place):
     answer = json.loads(run(SAMPLES / "arcade_leaning.jpg", *OPTIONS, "--json", **PLACES[place]))
@@ -99,6 +100,7 @@ def test_another_folder_and_order_of_options_change_nothing(tmp_path):
     assert_same(before, expected)
 
 
+@pytest.mark.slow
 def test_the_words_do_not_depend_on_locale_and_terminal():
     one, another = (run(SAMPLES / "arcade_leaning.jpg", **place) for place in (ALL_ONE_WAY, ALL_ANOTHER_WAY))
     assert "0.62" in one

@@ -70,34 +70,46 @@ def sight_photos(
         photo = read_photo(source)
         if len(paths) > 1:
             _check_new(photo, contents)
-        plain = prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
-        if photo.equivalent_mm is None:
-            plain = maybe_edited(plain, photo.size)
-        prior, other_device = _prior_of(photo, camera_file, plain)
         try:
-            sighting = sight(photo, prior, own_board=own_board, scale=scale)
+            item = _sighted(photo, path, camera_file, own_board, scale)
         except TargetError as error:
             if without_sheet is None:
                 raise
             missing = missing or error
             without_sheet.append(replace(photo, gray=photo.gray[:0]))
             continue
-        facts = (photo.orientation, photo.crop, (*photo.notes, *other_device))
-        without_file = None if camera_file is None else plain
-        twin = next((other for other in sighted if _is_same_view(other, sighting, photo.size)), None)
+        twin = next((other for other in sighted if _is_same_view(other, item.sighting, photo.size)), None)
         if twin is not None:
             words = f"{photo.path.name} is the same photo as {twin.photo.name}, saved again: it counts once."
             sighted[0] = replace(sighted[0], notes=(*sighted[0].notes, words))
             continue
-        sighted.append(
-            Sighted(
-                path, photo.size, prior, photo.lens, sighting, *facts, file=photo.file, without_file=without_file
-            )
-        )
+        sighted.append(item)
         _check_same_camera(sighted, photo)
     if missing is not None and not sighted:
         raise missing
     return sighted
+
+
+def _sighted(
+    photo: Photo, path: Path, camera_file: CameraFile | None, own_board: Sheet | None, scale: float
+) -> Sighted:
+    """Sight one photo, with what it says of its camera."""
+    plain = prior_from_focal(photo.size, photo.equivalent_mm, crop=photo.crop)
+    if photo.equivalent_mm is None:
+        plain = maybe_edited(plain, photo.size)
+    prior, other_device = _prior_of(photo, camera_file, plain)
+    return Sighted(
+        photo=path,
+        size=photo.size,
+        prior=prior,
+        lens=photo.lens,
+        sighting=sight(photo, prior, own_board=own_board, scale=scale),
+        orientation=photo.orientation,
+        crop=photo.crop,
+        notes=(*photo.notes, *other_device),
+        file=photo.file,
+        without_file=None if camera_file is None else plain,
+    )
 
 
 def _prior_of(

@@ -16,6 +16,7 @@ from .values import FilePath
 
 if TYPE_CHECKING:
     from ..planning.clothes.result import Clothed
+    from ..planning.result import PlanResult
     from ..planning.scene import Scene
 
 #: Answered, but not as wished: as `align check` says that a mirror is out of tolerance.
@@ -117,7 +118,6 @@ def _plan(asked: _Asked) -> bool:
     """Plan, draw, clothe, hand over, print; whether all is as wished."""
     from ..planning.job import plan
     from ..planning.scene_file import read_scene
-    from ..planning.text import plan_text
 
     say = _late_progress()
     scene = read_scene(asked.scene)
@@ -138,23 +138,30 @@ def _plan(asked: _Asked) -> bool:
         from ..records.planned import hand_over
 
         hand_over(asked.into, result)
+    _print_plan(result, clothed, [*pictures, *seen], asked)
+    return result.as_wished
+
+
+def _print_plan(result: PlanResult, clothed: Clothed | None, pictures: list[Path], asked: _Asked) -> None:
+    """The plan as one JSON object, or in words."""
+    from ..planning.text import plan_text
+
     if asked.as_json:
         answer = result.to_json()
-        answer["pictures"] = [str(picture) for picture in (*pictures, *seen)]
+        answer["pictures"] = [str(picture) for picture in pictures]
         if clothed is not None:
             answer["clothed"] = clothed.to_json()
         print_json(answer)
-        return result.as_wished
+        return
     click.echo(plan_text(result, "" if asked.into is None else str(asked.into)))
     if clothed is not None:
         from ..planning.text_clothed import clothed_text
 
         click.echo("\n" + clothed_text(clothed))
     if pictures:
-        click.echo("\nPictures: " + ", ".join(str(picture) for picture in (*pictures, *seen)))
+        click.echo("\nPictures: " + ", ".join(str(picture) for picture in pictures))
     if asked.into is not None:
         click.echo(f"\n{asked.into} knows what each mirror is to be.")
-    return result.as_wished
 
 
 def _clothed(scene: Scene, asked: _Asked, say: Callable[[str], None]) -> Clothed | None:

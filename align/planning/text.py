@@ -278,6 +278,12 @@ def _path(result: PlanResult, path: PathPlan) -> Iterator[str]:
     rise = figures.rise_deg
     if abs(rise.value) >= 0.05 or rise.high - rise.low >= 0.05:
         yield f"    The lean makes the reflected floor rise by {spoken(rise, '°')} (less than 0: fall)."
+    yield from _path_on_the_glass(result, path)
+
+
+def _path_on_the_glass(result: PlanResult, path: PathPlan) -> Iterator[str]:
+    """Where a path meets the glass, how far it runs on in it, and what an error of the turn does to it."""
+    figures = result.figures.paths[path.key]
     side = "right" if path.aside_mm > 0 else "left"
     where = "in the middle" if abs(path.aside_mm) < 0.5 else f"{abs(path.aside_mm):.0f} mm {side} of the middle"
     yield (

@@ -49,6 +49,7 @@ def held_or_refused(path: Path) -> bool | None:
     return off < 2.0 and abs(mirror.turn_deg.value - TURN_DEG) / mirror.turn_deg.half_width < 2.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [(1800, 1200), (1920, 1080), (1200, 1200)])
 def test_a_picture_stretched_to_another_shape_without_exif(photo, tmp_path, size):
     """Shapes that sensors and screens have: nothing but the corners gives the stretch away."""
@@ -77,6 +78,7 @@ def made_camera(focal_share: float = 0.0, device: str = "") -> CameraFile:
     return CameraFile(mean, sd, (2000, 1500), device, None, "", 0.1, 9, "none")
 
 
+@pytest.mark.slow
 def test_a_camera_file_that_fits_is_taken(photo, tmp_path):
     path = write_photo(tmp_path / "a.jpg", photo)
     result = check(path, camera=made_camera())
@@ -84,6 +86,7 @@ def test_a_camera_file_that_fits_is_taken(photo, tmp_path):
     assert abs(result.mirrors[0].lean_deg.value - LEAN_DEG) < result.mirrors[0].lean_deg.half_width
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.02, -0.02])
 def test_a_camera_file_that_drifted_is_named_and_left_out(photo, tmp_path, share):
     path = write_photo(tmp_path / "a.jpg", photo)
@@ -99,6 +102,7 @@ def test_a_camera_file_with_its_size_swapped_is_refused():
         camera_file_from_json(raw, "phone.json")
 
 
+@pytest.mark.slow
 def test_one_photo_saved_again_counts_once(photo, tmp_path):
     first = write_photo(tmp_path / "a.jpg", photo)
     again = tmp_path / "b.jpg"
@@ -126,6 +130,7 @@ def test_another_device_than_the_camera_files_is_named(photo, tmp_path):
     assert not words
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("unseen", [False, True])
 def test_one_sheets_view_with_anothers_reflection_is_refused(tmp_path, unseen):
     rng = np.random.default_rng(7)

@@ -221,6 +221,7 @@ def corner_photos() -> tuple[list[Sighted], object]:
     return photos, sim
 
 
+@pytest.mark.slow
 def test_a_camera_may_stand_behind_a_mirror_that_its_photo_does_not_show() -> None:
     """Such a set was once refused: "the photo seems to be mirrored"."""
     photos, sim = corner_photos()

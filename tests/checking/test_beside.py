@@ -23,6 +23,7 @@ def bare():
     return synthetic_photo(SHEETS["a6"], (70.0, -390.0, 330.0), [mirror], size=(2800, 2100), aim=(20.0, -60.0, 0.0))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "middle", "turned_deg"), [("card", (125.0, -60.0), 90.0), ("euro-1", (100.0, -40.0), 0)]
 )
@@ -42,6 +43,7 @@ def test_lengths_are_those_of_the_print(bare, tmp_path, name, middle, turned_deg
     assert result.mirrors[0].lean_deg.low <= 0.4 <= result.mirrors[0].lean_deg.high
 
 
+@pytest.mark.slow
 def test_what_is_not_there_is_said(bare, tmp_path):
     with pytest.raises(TargetError, match="No bank card was found beside the sheet"):
         check(write_photo(tmp_path / "a.jpg", bare[0]), beside="card")

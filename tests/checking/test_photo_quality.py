@@ -92,6 +92,7 @@ def test_a_good_photo_is_called_good_and_nothing_is_asked(tmp_path: Path) -> Non
     assert result.to_json()["quality"]["grade"] == "good"
 
 
+@pytest.mark.slow
 def test_the_same_photo_is_poor_for_a_finer_tolerance(tmp_path: Path) -> None:
     """A sharp photo whose interval is too wide lacks knowledge of print or camera, not light or focus."""
     paper = answer_to(tmp_path, drawn()[0], tolerance_deg=0.005)
@@ -104,6 +105,7 @@ def test_the_same_photo_is_poor_for_a_finer_tolerance(tmp_path: Path) -> None:
     assert plate.quality.cause in ("camera", "glass")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("harm", "cause", "words"),
     [
@@ -179,6 +181,7 @@ def test_light_tells_ink_paper_and_what_is_burnt() -> None:
     assert backwards.ink == light.ink
 
 
+@pytest.mark.slow
 def test_a_sheet_the_wrong_way_round_is_said(tmp_path: Path) -> None:
     """Turned by 180 degrees it is measured all the same, with the cause named; 180 and -180 are one turn."""
     photo, _ = synthetic_photo(
@@ -194,6 +197,7 @@ def test_a_sheet_the_wrong_way_round_is_said(tmp_path: Path) -> None:
         assert not wanted.warnings
 
 
+@pytest.mark.slow
 def test_a_sheet_askew_is_said(tmp_path: Path) -> None:
     """At 45 degrees too; with the turn that is wanted there is nothing to say."""
     photo, _ = synthetic_photo(SHEETS["a5"], (330.0, -330.0, 300.0), [degrees_mirror(0.3, 45.0, 60.0)])

@@ -96,6 +96,7 @@ def test_a_missing_camera_file_is_said_to_be_missing(leaning: Path) -> None:
     assert answer.stderr.startswith("There is no file nofile.json.")
 
 
+@pytest.mark.slow
 def test_inches_are_shown_when_asked_for(leaning: Path) -> None:
     """Sizes, stacks, gap and view; JSON stays in millimetres."""
     text = invoke("check", leaning, "--mirror", "12x6in", "--units", "in", "--stock", "0.01,0.02,0.04in").stdout

@@ -120,6 +120,7 @@ ERRORS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "error", "words"), ERRORS)
 def test_what_cannot_be_answered_says_why(folder: Path, name: str, error: str, words: str) -> None:
     """One message with what to try on stderr, nothing on stdout, exit code 1, no traceback."""
@@ -332,6 +333,7 @@ def test_help_answers_at_once() -> None:
     assert 0.01 < min(took) < HELP_WITHIN_S
 
 
+@pytest.mark.slow
 def test_outputs_that_know_few_characters(folder: Path) -> None:
     """Latin-1 has no true minus sign: a hyphen stands in, and nothing fails."""
     command = [sys.executable, "-m", "align", "check", str(folder / "leaning.jpg"), "--want-turn", "-2"]

@@ -48,6 +48,7 @@ def test_traced_glass_is_measured(scene: int, variant: int) -> None:
     assert answer["high"] - answer["low"] < 1.0
 
 
+@pytest.mark.slow
 def test_traced_front_coated_mirror() -> None:
     """So called, with the limit of what would have been seen."""
     answer = answer_of(case_of(0), photo(0))
@@ -82,6 +83,7 @@ def test_causes_of_blur(kernel: str, cause: str | None) -> None:
         assert fit.evidence < 25
 
 
+@pytest.mark.slow
 def test_a_shaken_lamp_is_no_glass() -> None:
     """The front-coated photo, drawn out along the ghosts' line: the lamp itself gives it away, or its long shape
     does.

@@ -138,6 +138,7 @@ def test_front_coated_mirror() -> None:
     assert judged_by(fit, paired=False).verdict == "undetermined"
 
 
+@pytest.mark.slow
 def test_a_highlight_on_one_side_is_no_glass() -> None:
     """A faint spot where the front ghost of 4 mm glass would be, and none opposite."""
     offset = view().ghost_offsets(np.array(LAMP_MM), 4.0)[0]
@@ -145,6 +146,7 @@ def test_a_highlight_on_one_side_is_no_glass() -> None:
     assert judged_by(fit).verdict != "back-silvered"
 
 
+@pytest.mark.slow
 def test_ghosts_too_dark_to_see_are_not_denied() -> None:
     """An underexposed lamp: no claim of a front coating for 2 mm glass in deep dark."""
     fit = fit_glass(patches(picture(2.0, exposure=0.15)))

@@ -179,6 +179,7 @@ def test_missing_file_folder_and_binary(tmp_path):
             read_camera_file(path)
 
 
+@pytest.mark.slow
 @given(
     st.recursive(
         st.none() | st.booleans() | st.floats() | st.text(max_size=5),

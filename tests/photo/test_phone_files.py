@@ -185,6 +185,7 @@ def test_digital_zoom_that_the_file_does_not_tell_is_noticed(pixels, tmp_path):
     assert "cropped, zoomed or re-saved?" in words
 
 
+@pytest.mark.slow
 def test_a_part_cut_off_is_noticed(pixels, tmp_path):
     path = tmp_path / "cut.jpg"
     path.write_bytes(encoded(np.ascontiguousarray(pixels[:, 60:]), exif=exif()))

@@ -86,6 +86,7 @@ def test_upright_as_pillow_turns_it(written, kind, orientation):
     assert read_photo(path).size == (SIZE if orientation < 5 else SIZE[::-1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])
 def test_heic_is_turned_once(written, orientation):
     # HEIC carries a turn of its own (irot); its EXIF orientation must not be applied a second time.
@@ -100,6 +101,7 @@ def test_heic_is_turned_once(written, orientation):
         assert_same(read_colour(path), np.asarray(expected.convert("RGB")).astype(int))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])
 @pytest.mark.parametrize("kind", ["JPEG", "TIFF", "HEIF"])
 def test_the_orientation_that_was_applied_is_kept(written, kind, orientation):

@@ -110,6 +110,7 @@ def test_other_kinds_become_an_upright_jpeg(tmp_path: Path) -> None:
     assert red[0] < 50
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("orientation", range(1, 9))
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "WEBP", "HEIF"])
 def test_a_copy_of_any_kind_keeps_orientation_and_focal_lengths(kind, orientation, tmp_path):

@@ -53,6 +53,7 @@ def test_a_tear_is_found_and_told_where_it_is(path):
     assert found >= 6
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", PHOTOS, ids=lambda path: path.stem)
 def test_whole_photos_are_not_torn(path):
     for size, quality in ((800, 30), (1280, 70)):
@@ -77,6 +78,7 @@ def darker_blocks(gray: np.ndarray, quality: int, row: int, column: int, grey: i
     return np.clip(spoiled, 0, 255).astype(np.uint8)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", PHOTOS, ids=lambda path: path.stem)
 def test_blocks_that_go_on_brighter_or_darker_are_found(path):
     whole = reduced(path, 1600)
@@ -93,6 +95,7 @@ def test_blocks_that_go_on_brighter_or_darker_are_found(path):
     assert found >= 7  # texture hides small steps, and what is white or black throughout cannot go on brighter
 
 
+@pytest.mark.slow
 def test_whole_pictures_have_no_steps():
     """Our samples, and photographs of scikit-image's (public domain or CC0; its README names each), saved again."""
     folder = Path(skimage.data.__file__).parent

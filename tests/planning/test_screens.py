@@ -61,6 +61,7 @@ def around(screen: Box) -> dict[str, Box]:
     }
 
 
+@pytest.mark.slow
 @given(
     place=st.tuples(st.floats(-80, 80), st.floats(-80, 80)),
     size=st.tuples(st.floats(1, 120), st.floats(1, 120), st.floats(1, 120)),
@@ -96,6 +97,7 @@ def test_no_cure_puts_the_glass_into_a_room_kept_clear() -> None:
     assert not any(zones_of_glass(apply_cure(scene, cure)) for cure in kept)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("trouble", [OWN_FACE, "socket"])
 @pytest.mark.parametrize("zone", ["a tram", "a crane", "askew", "a wire"])
 def test_a_screen_keeps_out_of_the_room_kept_clear(trouble: str, zone: str) -> None:
@@ -117,6 +119,7 @@ def test_a_screen_keeps_out_of_the_room_kept_clear(trouble: str, zone: str) -> N
         assert ((cure.screen.corners - scene.mirror.foot_point) @ scene.mirror.normal).min() > 0
 
 
+@pytest.mark.slow
 def test_room_beside_a_screen_changes_nothing() -> None:
     scene = troubled_scene()
     (free,) = screens_of(scene, OWN_FACE)

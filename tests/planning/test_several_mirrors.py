@@ -218,6 +218,7 @@ def test_a_sideways_mirror_is_moved_along_x() -> None:
     assert backwards(Mirror((0, 0), 1, 1, turn=0.1)) == (0.0, 1.0)
 
 
+@pytest.mark.slow
 def test_cures_name_the_mirror_that_they_change() -> None:
     scene = read_scene(SAMPLE)
     cures = cures_for(scene, "inn sign")

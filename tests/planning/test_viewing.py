@@ -176,6 +176,7 @@ def test_a_second_mirror_closes_a_side_where_it_sends_the_view_to_something(hoar
         assert 0.0 < right.mirror_closes < 0.25
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("trouble", [OWN_FACE, "socket"])
 def test_cures_cure_harm_nothing_and_are_the_smallest_of_their_steps(trouble):
     scene = troubled_scene()
@@ -266,6 +267,7 @@ def test_what_no_change_cures_gets_none():
     assert cures_for(scene, "buried") == ()
 
 
+@pytest.mark.slow
 def test_screens_stand_within_the_floor_and_in_nothing_solid():
     scene = troubled_scene()
     views = look(scene)

@@ -98,6 +98,7 @@ def test_killed_at_twenty_moments_earlier_entries_stay_whole(tmp_path: Path) -> 
     assert len(whole_entries(folder)) == len(known) + 1
 
 
+@pytest.mark.slow
 def test_two_writers_at_once_both_land(tmp_path: Path) -> None:
     """Twelve entries each, at the same time: twenty-four."""
     folder, photo = tmp_path / "record", small_photo(tmp_path / "IMG.jpg")
@@ -108,6 +109,7 @@ def test_two_writers_at_once_both_land(tmp_path: Path) -> None:
     assert by_writer.count("first") == by_writer.count("second") == 12
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs POSIX limits")
 def test_a_full_disk_midway_is_said_and_leaves_earlier_entries_whole(tmp_path: Path) -> None:
     """A limit on file size stands in for the full disk: the system itself refuses to write on."""

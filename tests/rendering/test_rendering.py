@@ -84,6 +84,7 @@ def strength(order: int, angle: float, mirror: Mirror) -> float:
     return (1 - share) ** 2 * mirror.reflectance**order * share ** (order - 1)
 
 
+@pytest.mark.slow
 def test_a_lamp_is_where_opencv_projects_it():
     camera = lamp_camera((-10.0, -30.0, 30.0))
     image = picture(build(lamp_spec(camera), day=0, lamps=True), camera, 6)
@@ -136,6 +137,7 @@ def test_in_a_bent_mirror_a_lamp_is_where_its_optical_path_is_stationary(thickne
     assert np.abs(unbent - expected).max() > 0.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("bow_mm", [0.0, 1.5])
 def test_printed_corners_are_where_they_are_projected(bow_mm):
     # A near view through a long lens: a hundredth of a typical photo's pixel is easily seen.
@@ -151,6 +153,7 @@ def test_printed_corners_are_where_they_are_projected(bow_mm):
     assert np.sqrt((errors**2).mean()) < 0.03
 
 
+@pytest.mark.slow
 def test_the_print_is_the_sheet_and_not_its_mirror_image():
     from align.target.sheets import marker_bits, sheet_named, white_squares
 

@@ -87,6 +87,7 @@ def sheet_corners(sheet):
 SINGLE, DOUBLE, TRIPLE = [(), (0,), (1,)], [(0, 1), (1, 0)], [(0, 1, 0), (1, 0, 1)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("angle_deg", "chains", "kinds"),
     [
@@ -209,6 +210,7 @@ def corners_of(sheet, chain):
     return board_of(sheet, View(0, len(chain) - 1, np.arange(len(points)), pixels, covariance))
 
 
+@pytest.mark.slow
 def test_the_command_takes_a_turn_for_each_mirror(tmp_path):
     photo = tmp_path / "corner.jpg"
     write_photo(photo, drawn(90, [*SINGLE, (0, 1)]).gray)

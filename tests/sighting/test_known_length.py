@@ -45,6 +45,7 @@ def test_the_scale_of_a_print_is_read(bare, name, middle, turned_deg, scale):
     assert found.half_width < (0.012 if thing.round else 0.006)
 
 
+@pytest.mark.slow
 def test_nothing_beside_the_sheet_is_said(bare):
     photo, truth = bare
     for name in ("card", "euro-1"):
@@ -60,6 +61,7 @@ def test_a_card_askew_is_refused(bare):
         print_scale(picture, truth.state.camera, truth.state.cam_from_sheet(0), SHEET, THINGS["card"])
 
 
+@pytest.mark.slow
 def test_a_thing_of_another_size_is_not_taken_for_the_named_one(bare):
     photo, truth = bare
     small = KnownThing("button", 19.0, 19.0, 2.0, 0.03, round=True)

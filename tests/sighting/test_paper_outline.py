@@ -29,6 +29,7 @@ def small_card(dim: float = 1.0) -> Gray:
     return np.round(255 * np.clip(light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("dim", [1.0, 0.07])
 def test_a_small_sheet_is_checked_in_daylight_and_in_dim_light(dim: float, tmp_path: Path) -> None:
     """White at 235 and at 70 of 255: neither was found; now the truth is inside an interval under 0.1 degrees."""

@@ -24,6 +24,7 @@ def seen() -> tuple[np.ndarray, np.ndarray]:
     return cv2.GaussianBlur(gray, (0, 0), 0.8), view @ to_print
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("across", [False, True])
 @pytest.mark.parametrize("step", [(0, 0), (20, 0), (0, -20), (-20, 20)])
 def test_a_misplaced_grid_is_put_on_the_board(seen, step, across):

@@ -40,6 +40,7 @@ def off_px(board: Board | None, truth: Simulated, mirror: int) -> float:
     return float(np.sqrt(np.mean(np.square(off))))
 
 
+@pytest.mark.slow
 def test_corners_are_found_again(frames: list[tuple[NDArray[np.uint8], Simulated]], follower: Follower) -> None:
     """To the accuracy of a photo's, nearly all of them, though the hand moved."""
     for gray, truth in frames[1:]:

@@ -104,6 +104,7 @@ CURLS = np.column_stack([BASIS, (POINTS[:, 0] / 90) ** 3, (POINTS[:, 1] / 90) **
 SHIFTS = np.stack([POINTS[:, :2] * [0.5, -0.5], POINTS[:, 1::-1] * [1.0, 0.0]], axis=2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mirror", [-1, 0, 1])
 @pytest.mark.parametrize(("bend", "within"), [((0.0, 0.0, 0.0), 2e-7), ((0.02, -0.02, 0.01), 0.03)])
 def test_derivatives_are_finite_differences(bend, within, mirror):

@@ -49,6 +49,7 @@ def jacobian():
     return np.concatenate([np.stack([shapes, none], axis=2), np.stack([none, shapes], axis=2)]).transpose(1, 2, 0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("alike", [0.0, 0.4, 0.8])
 def test_what_residuals_are_expected_to_have_in_common(jacobian, alike):
     """Against the whole matrices, written out, and against 4000 drawn boards."""
@@ -67,6 +68,7 @@ def test_what_residuals_are_expected_to_have_in_common(jacobian, alike):
     assert _ratio(sums) == pytest.approx(written_out, abs=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("alike", [0.3, 0.6])
 def test_the_likeness_is_found_and_the_covariance_is_the_scatter(jacobian, alike):
     rng = np.random.default_rng(4)
@@ -98,6 +100,7 @@ def test_nothing_to_compare_is_nothing_alike():
     assert spatial_correlation([exact], np.zeros((1, 1))) == 0.0
 
 
+@pytest.mark.slow
 def test_lean_and_turn_keep_their_promise_on_corners_that_err_alike():
     """60 simulated photos whose corners err alike by 0.6: 110 of 120 intervals hold; 78 without the allowance."""
     held, factors = 0, []

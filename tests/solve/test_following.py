@@ -56,6 +56,7 @@ def test_a_frame_is_solved_with_the_mirror_elsewhere(anchor: Anchor) -> None:
     assert 0.5 < found.misfit < 1.6
 
 
+@pytest.mark.slow
 def test_the_noise_of_frames_is_as_large_as_they_say(anchor: Anchor) -> None:
     """The scatter of many frames from one place against the covariance without what is held."""
     moves, said = [], []

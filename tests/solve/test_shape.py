@@ -83,6 +83,7 @@ def test_the_sagitta_is_found():
         assert abs(error) < 3 * math.sqrt(bend.covariance[number, number])
 
 
+@pytest.mark.slow
 def test_a_curl_is_named_with_its_lift():
     """The edge or the corner, and how far it is up."""
     for paper, place, lift in ((FAR, "far", 0.9), (CORNER, "near right", 1.5)):
@@ -92,6 +93,7 @@ def test_a_curl_is_named_with_its_lift():
         assert lift / 3 < solution.curls[0].lift_mm < 2 * lift  # at the paper's edge, beyond the board's corners
 
 
+@pytest.mark.slow
 def test_flat_things_stay_sharp_and_an_exact_print_narrows_them():
     """What is allowed for costs little where nothing is bent, and less where the print is known to be exact."""
     views, prior, truth = corners()
@@ -113,6 +115,7 @@ def test_both_rules_tell_the_ratio_of_scales():
     assert np.abs(errors).max() < 0.06
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("things", [{}, {"face": BENT}, {"paper": CORNER}])
 def test_rounding_does_not_reach_the_answer(things):
     # Corners moved by what a library's other order of sums moves them: far below a millionth of a degree.

@@ -104,6 +104,7 @@ def raster_of(path, tmp_path):
     return cv2.imread(str(tmp_path / "page.pgm"), cv2.IMREAD_GRAYSCALE)
 
 
+@pytest.mark.slow
 def test_page_is_the_paper(printed):
     layout, path = printed
     assert page_size_mm(path) == pytest.approx(PAGES_MM[layout.sheet.name], abs=0.01)
@@ -149,6 +150,7 @@ def test_rules_measure_100_mm_along_both_axes(printed):
     assert [span for _, span in spans] == pytest.approx([100.0, 100.0], abs=0.05)
 
 
+@pytest.mark.slow
 def test_opencv_reads_every_marker_and_none_in_the_mirror(printed, tmp_path):
     layout, path = printed
     picture = raster_of(path, tmp_path)
@@ -267,6 +269,7 @@ def test_a_sheet_found_later_can_be_checked_by_the_rule_inside_its_cut_line(prin
     assert f"↕ {length:g} mm" in words
 
 
+@pytest.mark.slow
 def test_same_sheet_gives_same_bytes(tmp_path):
     first = write_sheet_pdf("card", tmp_path / "first.pdf").read_bytes()
     assert first == write_sheet_pdf("card", tmp_path / "second.pdf").read_bytes()

@@ -293,6 +293,7 @@ def _the_next_good_one_is_answered(served: Served) -> None:
     assert lean["low"] < 0.5 < lean["high"]
 
 
+@pytest.mark.slow
 def test_photos_lose_place_and_serial_number(served: Served) -> None:
     """What is kept of a photo has neither, nor its name; nor does anything else that the server wrote."""
     from PIL import Image
@@ -319,6 +320,7 @@ def test_photos_lose_place_and_serial_number(served: Served) -> None:
         assert again.getexif().get_ifd(0x8769)[0xA405] == 26
 
 
+@pytest.mark.slow
 def test_a_form_without_a_script_is_enough(served: Served) -> None:
     """A photo by the page's plain form: the answer comes with the page that follows; its file name is not used."""
     photo = photo_of_mirror(0.4, 0.0, seed=91)

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from matplotlib.text import Text
 
     from ..result import PlanResult
+    from ..scene import Mirror
 
 Array = NDArray[np.float64]
 
@@ -70,17 +71,7 @@ def side_view(result: PlanResult) -> Any:
         _draw_side_box(ax, scene, thing.body, "white")
     draw_lamps(ax, scene, (1, 2))
     for mirror in scene.mirrors:
-        if abs(math.remainder(mirror.turn, math.pi)) <= SIDEWAYS:
-            ax.plot(
-                mirror.corners[[0, 3], 1],
-                mirror.corners[[0, 3], 2],
-                color=INK,
-                lw=6,
-                solid_capstyle="butt",
-                zorder=8,
-            )
-        else:  # it faces sideways: its whole face, seen along it
-            ax.fill(*_side_ring(mirror.corners).T, fc="none", ec=INK, lw=3, hatch="//", zorder=8)
+        _draw_side_mirror(ax, mirror)
     _draw_sights(ax, scene)
     figure.legend(handles=_side_legend(scene), loc="outside lower center", ncols=2, frameon=False, fontsize=TYPE)
     tidy(ax, "y: away from the viewers [mm]", "above the scene's floor [mm]")
@@ -90,6 +81,15 @@ def side_view(result: PlanResult) -> Any:
     )
     _write(ax, scene, max(y1, far))
     return figure
+
+
+def _draw_side_mirror(ax: Axes, mirror: Mirror) -> None:
+    """A mirror that faces the viewers as a line; one that faces sideways as its whole face, seen along it."""
+    if abs(math.remainder(mirror.turn, math.pi)) <= SIDEWAYS:
+        foot_and_top = mirror.corners[[0, 3]]
+        ax.plot(foot_and_top[:, 1], foot_and_top[:, 2], color=INK, lw=6, solid_capstyle="butt", zorder=8)
+    else:
+        ax.fill(*_side_ring(mirror.corners).T, fc="none", ec=INK, lw=3, hatch="//", zorder=8)
 
 
 def _write(ax: Axes, scene: Scene, far: float) -> None:
