@@ -18,6 +18,7 @@ from .thresholds import (
     CAMERA_PRIOR_RESIDUAL_SIGMAS,
     MAX_CAMERA_APART,
     MAX_RESHAPE_SCORE,
+    MOST_RESHAPE_MISFIT,
     PERSPECTIVE_SIGMAS,
     PERSPECTIVE_STRETCH,
     SUSPECT_RESHAPE_SCORE,
@@ -183,7 +184,11 @@ def _seems_reshaped_if_flat(
     if solution.reshape_score <= SUSPECT_RESHAPE_SCORE * _systematic(solution):
         return False
     try:
-        return seems_reshaped(solved_flat(prior, solution))
+        if not seems_reshaped(solved_flat(prior, solution)):
+            return False
+        # What a bent mirror or a skewed print does to the corners, no stretch undoes.
+        as_reshaped = solved_flat(replace(prior, reshape_sd=RESHAPE_SD_BLIND), solution)
+        return as_reshaped.rms_px() < MOST_RESHAPE_MISFIT * solution.rms_px()
     except SolveError:  # it fits no flat mirror: then its shape is to be believed
         return False
 

@@ -63,6 +63,10 @@ MAX_RESHAPE_SCORE = 12.0
 #: From here on it is asked again with mirror and print taken for exact: by chance 1 in 7, which costs a solve. Set
 #: after seeing data: two slants of 4 and 5 % had 7 and 9, whole photos (seven samples and drawn ones) up to 1.3.
 SUSPECT_RESHAPE_SCORE = 4.0
+#: A stretched picture of a flat mirror and an exact print fits no worse than this times what fits a bent mirror and
+#: a print that is off: the shape has some twenty numbers more for some 200. Set after seeing one bent mirror (seed
+#: 7302) that was called stretched, which fitted six times worse so.
+MOST_RESHAPE_MISFIT = 1.3
 #: Chi-square of 8 degrees above which a camera file contradicts the photos: by chance 1 in 1000.
 MAX_CAMERA_APART = 26.1
 #: A stretch so many sd, and so much, off what a change of the picture's shape explains is a change of perspective.

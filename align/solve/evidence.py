@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -190,7 +191,7 @@ class Evidence:
         noise = (2 * counts * np.log(scale)).sum(axis=1)
         log_odds = np.array([choice.log_odds for choice in choices])
         logs = log_odds - (misfit + volume + noise) / 2
-        logs[(step[:, inner::CURL_COLUMNS] < 0).any(axis=1)] = -math.inf  # paper does not curl down into the floor
+        logs[~self._physical(choices, step[:, inner:])] = -math.inf
         return [
             Fitted(
                 choice,
@@ -204,6 +205,13 @@ class Evidence:
             )
             for k, choice in enumerate(choices)
         ]
+
+    def _physical(self, choices: Sequence[Choice], steps: Array) -> NDArray[np.bool_]:
+        """(k,) whether no curl goes down into the floor or begins beyond the sheet's middle."""
+        lifts, longer = steps[:, ::CURL_COLUMNS], steps[:, 1::CURL_COLUMNS]
+        most = np.array([[self.catalogue[curl].most_longer for curl, _ in choice.curls] for choice in choices])
+        most = most.reshape(lifts.shape)
+        return np.asarray(((lifts >= 0) & (longer <= most * lifts)).all(axis=1))
 
     def _scales(
         self, scale: Array, equations: Sequence[tuple[Array, Array]], covariance: Array, step: Array
@@ -219,16 +227,23 @@ class Evidence:
         return result
 
     def best(self, start: Choice) -> tuple[Fitted, list[Fitted]]:
-        """The likeliest choice that changes one at a time lead to, and its neighbours."""
+        """The likeliest choice that changes one at a time lead to, and what else is to be weighed with it."""
         best = self.fit(start)
         for turn in range(MOST_ROUNDS):
             choices = [*self._neighbours(best), *(self._pairs(best) if turn == 0 else ())]
             neighbours = self.fits(choices, best.scales)
-            better = neighbours[int(_ordered(np.array([fitted.log_evidence for fitted in neighbours]))[0])]
+            better = self._likeliest(neighbours)
+            if better.log_evidence <= best.log_evidence + SAME_GAIN:
+                neighbours += self.fits(list(self._both_others(best.choice)), best.scales)
+                better = self._likeliest(neighbours)
             if better.log_evidence <= best.log_evidence + SAME_GAIN:
                 return best, neighbours
             best = better
         return best, neighbours
+
+    @staticmethod
+    def _likeliest(fits: Sequence[Fitted]) -> Fitted:
+        return fits[int(_ordered(np.array([fitted.log_evidence for fitted in fits]))[0])]
 
     def _neighbours(self, at: Fitted) -> Iterator[Choice]:
         choice = at.choice
@@ -259,6 +274,18 @@ class Evidence:
             flat = at if bow == choice.bow else self.fit(replace(choice, bow=bow), at.scales)
             for found in self._helpful(flat):
                 yield replace(flat.choice, curls=(*choice.curls, found))
+
+    def _both_others(self, choice: Choice) -> Iterator[Choice]:
+        """Choices with two opposite edges curled otherwise, both of them: what is level between them may differ."""
+        for first, second in combinations(choice.curls, 2):
+            places = [str(self.places[curl]) for curl, _ in (first, second)]
+            if OPPOSITE.get(places[0]) != places[1] and OPPOSITE.get(places[1]) != places[0]:
+                continue
+            rest = tuple(curl for curl in choice.curls if curl not in (first, second))
+            ones, others = (np.flatnonzero(self.places == place) for place in places)
+            for one, other in product(ones, others):
+                if one != first[0] and other != second[0]:
+                    yield replace(choice, curls=(*rest, (int(one), first[1]), (int(other), second[1])))
 
     def _pairs(self, at: Fitted) -> list[Choice]:
         """Choices with two opposite edges curled and the rest flat: each hides the other from `_helpful`."""

@@ -18,6 +18,7 @@ from .correlated_errors import BoardErrors, spatial_correlation, true_variance, 
 from .forward_model import DIRECT, State
 from .initial_guess import Hint, cameras_to_try, facing, seeds
 from .least_squares import LITTLE_DAMPING, Minimum, covariance_of
+from .picture_shape import score_of_reshape
 from .problem import STILL, Moved, Problem, UserConstraints, View
 from .shape_choice import Choice
 from .shaping import Shaping, faces_of, shaped, start_choice
@@ -204,8 +205,9 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
     left = _left_to_go(problem, minimum, whitened, jacobians)
     covariance = covariance + np.outer(left, left)
     alike = spatial_correlation(boards, covariance)
-    reshape_score = _reshape_score(problem, minimum, whitened, jacobians)
-    wider = widened_covariance(boards, covariance, alike, true_variance(boards, covariance, alike)) - covariance
+    variance = true_variance(boards, covariance, alike)
+    reshape_score = score_of_reshape(problem, minimum.point, boards, alike, variance)
+    wider = widened_covariance(boards, covariance, alike, variance) - covariance
     point = minimum.point
     if choice is not None and problem.shape is not None:
         shaping = Shaping(problem, point, views, problem.shape.faces, scales, _floors(views))
@@ -286,25 +288,6 @@ def _board_errors(
         BoardErrors(np.column_stack([view.corner_ids % columns, view.corner_ids // columns]), residual, jacobian)
         for view, residual, jacobian in zip(views, whitened, jacobians, strict=True)
     ]
-
-
-def _reshape_score(
-    problem: Problem, minimum: Minimum[State], whitened: Sequence[Array], jacobians: Sequence[Array]
-) -> float:
-    """How much better the corners would fit a stretched and sheared picture; 0 where that was allowed for.
-
-    The score test (Lagrange multipliers), all other parameters adapted; source: C. R. Rao, Large sample tests of
-    statistical hypotheses, Proc. Cambridge Phil. Soc. 44 (1948).
-    """
-    where, free = problem.layout.reshape, problem.prior.free
-    if free[where].any():
-        return 0.0
-    gradient = sum(np.einsum("nip,ni->p", j[:, :, where], r) for j, r in zip(jacobians, whitened, strict=True))
-    information = minimum.information
-    across = information[where][:, free]
-    settled = covariance_of(information, free)[np.ix_(free, free)]
-    left = information[where, where] - across @ settled @ across.T
-    return float(gradient @ np.linalg.solve(left, gradient))
 
 
 def _robust_scales(problem: Problem, state: State, views: Sequence[View]) -> tuple[float, float]:

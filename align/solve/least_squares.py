@@ -59,6 +59,16 @@ class Prior:
             result[np.ix_(tied, tied)] = np.linalg.inv(self.joint[np.ix_(tied, tied)])
         return result
 
+    @property
+    def root(self) -> Array:
+        """(p, p) R with R^T R the precision: R @ (vector - mean) are the prior's own residuals."""
+        with np.errstate(divide="ignore"):
+            result = np.diag(np.where(self.sd > 0, 1.0 / self.sd, 0.0))
+        if self.joint is not None:
+            tied = self.free & (np.diag(self.joint) > 0)
+            result[np.ix_(tied, tied)] = np.linalg.inv(np.linalg.cholesky(self.joint[np.ix_(tied, tied)]))
+        return result
+
 
 @dataclass(frozen=True, eq=False)
 class Minimum(Generic[Point]):

@@ -5,6 +5,7 @@ Derivatives are analytic; tests/solve/test_bent_mirror.py compares them with fin
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,8 +23,9 @@ BEND_PARAMETERS = (
     *("bend_across_mm", "bend_upright_mm", "bend_twist_mm"),
     *(f"bend_{'u' * i}{'v' * j}_mm" for i, j in BEND_POWERS[3:]),
 )
-#: Steps in which the place of a reflection in a bent mirror is found, each some fifty times nearer than the last.
-WALKS = 4
+#: Steps in which the place of a reflection in a bent mirror is found, each some fifty times nearer than the last; a
+#: last one by Newton's method squares what is left.
+WALKS = 3
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,19 @@ class Face:
         slopes_v = np.column_stack([at_u[i] * by_v[j] for i, j in BEND_POWERS]) * signs / self.half_v_mm
         return heights, np.stack([slopes_u, slopes_v], axis=1)
 
+    def curvatures(self, places: Array) -> Array:
+        """(n, 2, 2, 12) second derivatives of the heights at (n, 2) places [1/mm^2 per mm of a bend parameter]."""
+        u, v = (places[:, 0] - self.u_mm) / self.half_u_mm, (places[:, 1] - self.v_mm) / self.half_v_mm
+        (at_u, by_u), (at_v, by_v) = _monic_legendre(u), _monic_legendre(v)
+        twice_u, twice_v = ([0 * x, 0 * x, 0 * x + 2, 6 * x, 12 * x * x - 12 / 7] for x in (u, v))
+        signs = np.array([-1.0, -1.0] + [1.0] * (len(BEND_POWERS) - 2))
+        uu, uv, vv = (
+            np.column_stack([one[i] * other[j] for i, j in BEND_POWERS]) * signs
+            for one, other in ((twice_u, at_v), (by_u, by_v), (at_u, twice_v))
+        )
+        uu, uv, vv = uu / self.half_u_mm**2, uv / (self.half_u_mm * self.half_v_mm), vv / self.half_v_mm**2
+        return np.stack([np.stack([uu, uv], axis=1), np.stack([uv, vv], axis=1)], axis=1)
+
 
 def _monic_legendre(x: Array) -> tuple[list[Array], list[Array]]:
     """Legendre's polynomials to the fourth order with first coefficient 1, and their derivatives."""
@@ -81,7 +96,7 @@ def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: 
     lean, turn, offset, thickness = (float(v) for v in mirror)
     by_angle = _normal_by_angles(lean, turn)
     planes = _Planes(mirror_normal(lean, turn), offset, [(by_angle[0], 0.0), (by_angle[1], 0.0), (None, 1.0)])
-    seen, derivatives, _ = _slab_image(points, eye, planes, thickness, index, order)
+    seen, derivatives, _, _ = _slab_image(points, eye, planes, thickness, index, order)
     return seen, derivatives
 
 
@@ -107,30 +122,45 @@ def bent_mirror_image(
 
     Returns
     -------
-    seen : (n, 3) [mm]; derivatives : (n, 3, 23), those of `mirror_image` and by bend (12); exact for a flat mirror,
-    else to within the share that distances have of the bend's radius.
+    seen : (n, 3) [mm]; derivatives : (n, 3, 23), those of `mirror_image` and by bend (12).
     """
     lean, turn, offset, thickness = (float(v) for v in mirror)
     normal, by_angle = mirror_normal(lean, turn), _normal_by_angles(lean, turn)
-    right, up = face_axes(lean, turn)
-    planes = _Planes(normal, offset, [])
+    axes = np.array(face_axes(lean, turn))
+    planes, tilt = _Planes(normal, offset, []), np.zeros((len(points), 2))
     bent = bool(np.any(bend))
     for _ in range(WALKS if bent else 1):
-        _, _, hits = _slab_image(points, eye, planes, thickness, index, order, derivatives=False)
-        places = np.column_stack([hits @ right, hits @ up])
+        _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, order, derivatives=False)
+        places = hits @ axes.T
         heights, slopes = face.basis(places)
         if bent:
             rise, tilt = heights @ bend, slopes @ bend
             length = np.sqrt(1.0 + (tilt**2).sum(axis=1))
-            normals = (normal - tilt[:, :1] * right - tilt[:, 1:] * up) / length[:, None]
+            normals = (normal - tilt @ axes) / length[:, None]
             planes = _Planes(normals, (offset - rise + (tilt * places).sum(axis=1)) / length, [])
-    columns: list[tuple[Array | None, Array | float]] = [(by_angle[0], 0.0), (by_angle[1], 0.0), (None, 1.0)]
+    axes_by = _axes_by_angles(lean, turn)
+    columns: list[tuple[Array, Array | float]] = [
+        (by - tilt @ by_axes, 0.0) for by, by_axes in zip(by_angle, axes_by, strict=True)
+    ]
+    columns.append((np.zeros_like(hits), 1.0))
     for k in range(len(BEND_PARAMETERS)):
-        tilted = -slopes[:, 0, k, None] * right - slopes[:, 1, k, None] * up
-        columns.append((tilted, -heights[:, k] + (slopes[:, :, k] * places).sum(axis=1)))
-    planes = _Planes(planes.normal, planes.offset, columns)
-    seen, derivatives, _ = _slab_image(points, eye, planes, thickness, index, order)
-    return seen, derivatives
+        columns.append((-slopes[:, :, k] @ axes, -heights[:, k] + (slopes[:, :, k] * places).sum(axis=1)))
+    if not bent:
+        planes = _Planes(planes.normal, planes.offset, columns)
+        seen, derivatives, _, _ = _slab_image(points, eye, planes, thickness, index, order)
+        return seen, derivatives
+    curvatures = face.curvatures(places) @ bend
+    columns += [(-curvatures[:, j] @ axes, (curvatures[:, j] * places).sum(axis=1)) for j in range(2)]
+    planes = _Planes(planes.normal, planes.offset, [_of_unit(planes, *each, length) for each in columns])
+    seen, derivatives, hits, by_places = _slab_image(points, eye, planes, thickness, index, order, axes=axes)
+    # The place of a reflection decides the plane there, and the plane the place: q = g(x, q).
+    own = by_places[:, :, :-2]
+    for k, by_axes in enumerate(axes_by):
+        own[:, :, k] += hits @ by_axes.T
+    left = (hits @ axes.T - places)[:, :, None]  # what the walk has still to go, by Newton's step
+    moved = np.linalg.solve(np.eye(2) - by_places[:, :, -2:], np.concatenate([own, left], axis=2))
+    by_place = derivatives[:, :, -2:]
+    return seen + (by_place @ moved[:, :, -1:])[:, :, 0], derivatives[:, :, :-2] + by_place @ moved[:, :, :-1]
 
 
 def face_axes(lean: float, turn: float) -> tuple[Array, Array]:
@@ -143,7 +173,7 @@ def hit_places(points: Array, eye: Array, mirror: Array, index: float) -> Array:
     """(n, 2) [mm] where a flat mirror reflects points to the eye, along `face_axes` from the origin's foot."""
     lean, turn, offset, thickness = (float(v) for v in mirror)
     planes = _Planes(mirror_normal(lean, turn), offset, [])
-    _, _, hits = _slab_image(points, eye, planes, thickness, index, 1, derivatives=False)
+    _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, 1, derivatives=False)
     return hits @ np.column_stack(face_axes(lean, turn))
 
 
@@ -155,13 +185,31 @@ def _normal_by_angles(lean: float, turn: float) -> tuple[Array, Array]:
     )
 
 
+def _axes_by_angles(lean: float, turn: float) -> tuple[Array, Array]:
+    """Derivatives (2, 3) of `face_axes` by lean and by turn."""
+    normal, (by_lean, by_turn) = mirror_normal(lean, turn), _normal_by_angles(lean, turn)
+    right, right_by = np.array([np.cos(turn), np.sin(turn), 0.0]), np.array([-np.sin(turn), np.cos(turn), 0.0])
+    up_by = np.cross(by_turn, right) + np.cross(normal, right_by)
+    return np.array([np.zeros(3), np.cross(by_lean, right)]), np.array([right_by, up_by])
+
+
 @dataclass(frozen=True, eq=False)
 class _Planes:
     """The front face as each ray meets it: normal (3,) or (n, 3), offset, and both by some parameters."""
 
     normal: Array
     offset: Array | float
-    by: list[tuple[Array | None, Array | float]]
+    by: Sequence[tuple[Array | None, Array | float]]
+
+
+def _of_unit(planes: _Planes, by_normal: Array, by_offset: Array | float, length: Array) -> tuple[Array, Array]:
+    """Derivatives (n, 3), (n,) of planes with unit normals, from those of planes whose normals have a length.
+
+    by_normal : (n, 3), by_offset : (n,) before; length : (n,) of the normals then.
+    """
+    longer = (planes.normal * by_normal).sum(axis=1)
+    off = np.asarray(by_offset - planes.offset * longer)
+    return (by_normal - planes.normal * longer[:, None]) / length[:, None], off / length
 
 
 def _slab_image(
@@ -173,12 +221,15 @@ def _slab_image(
     order: int,
     *,
     derivatives: bool = True,
-) -> tuple[Array, Array, Array]:
+    axes: Array | None = None,
+) -> tuple[Array, Array, Array, Array]:
     """Virtual points seen by way of a slab, each with its own plane; derivatives; where each ray is reflected.
 
     Derivatives (n, 3, p) are by the first three of the planes' parameters, thickness, index, eye (3), point (3) and
-    the rest of the planes' parameters.
+    the rest of the planes' parameters. axes : (2, 3); given, the last result has the derivatives (n, 2, p) of where
+    the rays are reflected along these.
     """
+    none = np.zeros((0, 2, 0))
     n = len(points)
     normals = np.broadcast_to(planes.normal, (n, 3))
     to_eye = eye - points
@@ -195,7 +246,7 @@ def _slab_image(
     share = (height + depth / 2) / (total + depth)
     hits = points - height[:, None] * normals + share[:, None] * (to_eye - along[:, None] * normals)
     if not derivatives:
-        return seen, np.zeros((0, 3, 0)), hits
+        return seen, np.zeros((0, 3, 0)), hits, none
 
     # Each local variable enters through height, total, along (scalars per point) and the normal itself.
     size = 8 + len(planes.by)
@@ -212,12 +263,25 @@ def _slab_image(
     d_lateral[:, 5:8] += to_eye
     d_lateral[:, 8:11] -= to_eye
     d_lateral /= lateral[:, None]
-    d_shift = 2.0 * d_height + by_total[:, None] * (d_height + d_eye_height) + by_lateral[:, None] * d_lateral
-    d_shift[:, 3] += order * by_kt
-    d_shift[:, 4] += by_index
+    d_total = d_height + d_eye_height
+    d_depth = by_total[:, None] * d_total + by_lateral[:, None] * d_lateral
+    d_depth[:, 3] += order * by_kt
+    d_depth[:, 4] += by_index
+    d_shift = 2.0 * d_height + d_depth
     result = -normals[:, :, None] * d_shift[:, None, :]
     for column, (by_normal, _) in zip(places, planes.by, strict=True):
         if by_normal is not None:
             result[:, :, column] -= shift[:, None] * by_normal
     result[:, :, 8:11] += np.eye(3)
-    return seen, result, hits
+    if axes is None:
+        return seen, result, hits, none
+    d_share = (d_height + d_depth / 2 - share[:, None] * (d_total + d_depth)) / (total + depth)[:, None]
+    across = to_eye @ axes.T - along[:, None] * (normals @ axes.T)
+    d_along = d_height + share[:, None] * (d_eye_height - d_height)
+    by_places = across[:, :, None] * d_share[:, None, :] - (normals @ axes.T)[:, :, None] * d_along[:, None, :]
+    by_places[:, :, 5:8] += share[:, None, None] * axes
+    by_places[:, :, 8:11] += (1.0 - share)[:, None, None] * axes
+    for column, (by_normal, _) in zip(places, planes.by, strict=True):
+        if by_normal is not None:
+            by_places[:, :, column] -= (height + share * along)[:, None] * (by_normal @ axes.T)
+    return seen, result, hits, by_places

@@ -62,8 +62,12 @@ class Shape:
 
 
 def print_sds(level: float) -> Array:
-    """(8,) prior sd of the print's faults at a level; how far its two scales differ says nothing of the rest."""
-    return np.asarray(PRINT_SDS * np.array([1.0] + [level] * (len(PRINT_SDS) - 1)))
+    """(8,) prior sd of the print's faults at a level, of which its two scales and its shear know nothing.
+
+    A print that is drawn in slantwise is not bowed for it: the bows, which corners show well, must not vouch for
+    the shear, which they hardly show.
+    """
+    return np.asarray(PRINT_SDS * np.array([1.0, 1.0] + [level] * (len(PRINT_SDS) - 2)))
 
 
 def bend_units(face: Face, powers: Sequence[tuple[int, int]] = BEND_POWERS) -> Array:

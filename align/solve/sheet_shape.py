@@ -3,6 +3,9 @@
 Heights are above the floor that the sheet rests on: a curl rises from it and leaves the rest of the sheet lying
 flat, so the floor is the plane that touches the sheet from below. A bow is even about the cut sheet's middle, so
 that plane does not slope either, whether it is touched in the middle or at the edges.
+
+A sheet that nothing holds down rests on what is beneath its middle, where it weighs: if a curl began beyond, the
+sheet would tip over onto it. So no curl is longer than that.
 """
 
 from __future__ import annotations
@@ -25,14 +28,19 @@ Place = Literal["far", "near", "left", "right", "far left", "far right", "near l
 PRINT_PARAMETERS = ("ratio", "shear", "x_uu_mm", "x_uv_mm", "x_vv_mm", "y_uu_mm", "y_uv_mm", "y_vv_mm")
 PRINT_SDS = np.array([PRINT_RATIO_SD, PRINT_SHEAR_SD, *(6 * [PRINT_BOW_SD_MM])])
 #: Curls of the catalogue: lengths as shares of the sheet's depth or width (edges) or of its shorter side (corners),
-#: powers of the rise, and directions of a corner's roll from x [deg].
-EDGE_SHARES, EDGE_POWERS = (0.2, 0.27, 0.35, 0.45, 0.57, 0.72, 0.9), (1.5, 2.0, 2.5, 3.0)
-CORNER_SHARES, CORNER_POWERS = (0.25, 0.35, 0.47, 0.62, 0.8), (1.5, 2.0, 2.5, 3.0)
+#: powers of the rise, and directions of a corner's roll from x [deg]. A power below 2 would be a crease: paper's
+#: curvature is finite. Until curls that begin beyond the sheet's middle, and of a power of 1.5, were left out, a
+#: small sheet with both edges up was taken for one with one edge up, and lean was off by up to a degree.
+EDGE_SHARES, EDGE_POWERS = (0.2, 0.27, 0.35, 0.43, 0.5), (2.0, 2.5, 3.0)
+CORNER_SHARES, CORNER_POWERS = (0.25, 0.35, 0.47, 0.62, 0.8), (2.0, 2.5, 3.0)
 CORNER_ANGLES_DEG = (25.0, 38.0, 52.0, 65.0)
 #: Between the catalogue's curls: steps of a curl's length (of its logarithm), power and direction [rad], each about
 #: half the catalogue's, which the fit may take with a standard deviation of one; and the most and least of them.
 VARIED = (0.12, 0.25, math.radians(6.5))
-MOST_VARIED, LEAST_POWER = 2.0, 1.2
+MOST_VARIED, LEAST_POWER = 2.0, 1.5
+#: A curl is no longer than this many times the way from its edge or corner to the sheet's middle: a little more
+#: than a sheet of even weight can have. A choice.
+PAST_MIDDLE = 1.05
 #: Parameters of one curl: its lift, and the three steps, each times the lift.
 CURL_COLUMNS = 4
 
@@ -41,7 +49,8 @@ CURL_COLUMNS = 4
 class Curl:
     """Paper that rises by (s / length)^power for each mm of lift, s mm past a line across `direction` (a unit).
 
-    onset_mm : of the line along the direction, from the target frame's origin; corner_mm : the corner that curls.
+    onset_mm : of the line along the direction, from the target frame's origin; corner_mm : the corner that curls;
+    most_longer : steps of VARIED by which it may be longer, at which it reaches the sheet's middle.
     """
 
     place: Place
@@ -50,6 +59,7 @@ class Curl:
     length_mm: float
     power: float
     corner_mm: tuple[float, float] = (0.0, 0.0)
+    most_longer: float = math.inf
 
     def heights(self, points: Array) -> Array:
         """(n,) heights at (n, 2+) places [mm per mm of lift]."""
@@ -114,12 +124,22 @@ def catalogue(sheet: Sheet) -> tuple[Curl, ...]:
         for angle in CORNER_ANGLES_DEG:
             direction = (x * math.cos(math.radians(angle)), y * math.sin(math.radians(angle)))
             reach = x * half * direction[0] + (0.0 if y > 0 else -depth) * direction[1]
-            for share in CORNER_SHARES:
-                length = share * min(sheet.width_mm, depth)
-                corner = (x * half, 0.0 if y > 0 else -depth)
-                curls += [Curl(place, direction, reach - length, length, power, corner) for power in CORNER_POWERS]
+            corner = (x * half, 0.0 if y > 0 else -depth)
+            for length in (share * min(sheet.width_mm, depth) for share in CORNER_SHARES):
+                if reach - length >= -depth / 2 * direction[1]:
+                    curls += [
+                        Curl(place, direction, reach - length, length, power, corner) for power in CORNER_POWERS
+                    ]
     points = corners_target(sheet)
-    return tuple(curl for curl in curls if curl.heights(points).max() > 0.01)
+    return tuple(
+        replace(curl, most_longer=_most_longer(curl, depth)) for curl in curls if curl.heights(points).max() > 0.01
+    )
+
+
+def _most_longer(curl: Curl, depth: float) -> float:
+    """Steps of VARIED at which a curl reaches the middle of a sheet `depth` mm deep, and a little beyond."""
+    to_middle = curl.onset_mm + curl.length_mm + depth / 2 * curl.direction[1]
+    return math.log(PAST_MIDDLE * to_middle / curl.length_mm) / VARIED[0]
 
 
 @cache
