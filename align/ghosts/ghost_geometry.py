@@ -50,7 +50,9 @@ class GhostView(Protocol):
 class Lamp:
     """A lamp seen in the mirror: its reflection's spot, its place, and its direct spot where there is one.
 
-    scale_sd : uncertainty of its ghosts' distances, as the sd of their logarithm; cost : how unlikely the pair is
+    scale_sd : uncertainty of its ghosts' distances, as the sd of their logarithm; cost : how unlikely the pair is;
+    size_ratio : its reflection's size over its own, by the distances; None: not known; may_be_ghost : what is taken
+    for its reflection lies where a brighter spot's ghost may
     """
 
     reflected: Spot
@@ -58,6 +60,8 @@ class Lamp:
     position_mm: Array
     scale_sd: float = limits.SCALE_SD_PAIRED
     cost: float = 0.0
+    size_ratio: float | None = None
+    may_be_ghost: bool = False
 
 
 @dataclass(frozen=True, eq=False)

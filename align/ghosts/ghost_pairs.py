@@ -8,24 +8,28 @@ the angle at which it is seen, which a photo without the sheet does not tell.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .cutting import noise_of, patch_of, square_round
 from .descent import fit_patch
-from .ghost_geometry import Ghosts, Lamp, LineView
+from .ghost_geometry import Lamp, LineView
 from .lamps import Light, Mask, Spot
 from .likelihood import GlassFit, fit_glass
-from .patch import FRONT, LATER, LOG_SCALE, Patch
+from .patch import FRONT, LATER, LOG_SCALE, LONGER, Patch
+from .shape import shrinking, soft_disc
 
 Array = NDArray[np.float64]
 
 #: Directions over half a turn, and distances [px] of the first search.
 DIRECTIONS = 24
 DISTANCES_PX = np.concatenate([np.arange(3.0, 12.0, 1.0), np.arange(12.0, 44.0, 2.0)])
+#: The first search takes every second pixel of lamps of twice this radius [px], every third at most; and not where
+#: fewer than so many would be left.
+PIXELS_A_RADIUS, MOST_THINNED, LEAST_KEPT = 3.0, 3, 400
 #: The fit's own steps of thickness stand for distances here: so many of them at the best one.
 STEPS_AT_BEST = 3.0
 #: Directions of one mirror's ghosts agree within this [rad], their distances within this factor; choices.
@@ -54,10 +58,21 @@ class Pair:
         return float(np.hypot(*self.apart_px))
 
 
-def ghost_pairs(light: Light, full: Mask, spots: Sequence[Spot]) -> tuple[Pair, ...]:
-    """The lamps of a photo that ghosts flank in one direction, at about one distance; empty for none."""
+def ghost_pairs(
+    light: Light, full: Mask, spots: Sequence[Spot], progress: Callable[[str], None] | None = None
+) -> tuple[Pair, ...]:
+    """The lamps of a photo that ghosts flank in one direction, at about one distance; empty for none.
+
+    progress : called with a few words before each spot is searched
+    """
     chosen = sorted(spots, key=lambda spot: -spot.peak * spot.radius_px)[:MOST_SPOTS]
-    found = [pair for spot in chosen if (pair := _pair(spot, light, full, spots)) is not None]
+    found = []
+    for number, spot in enumerate(chosen):
+        if progress is not None:
+            progress(f"ghosts alone: bright spot {number + 1} of {len(chosen)}")
+        pair = _pair(spot, light, full, spots)
+        if pair is not None:
+            found.append(pair)
     alike = max((_alike(pair, found) for pair in found), key=len, default=[])
     if len(alike) == 1 and min(alike[0].fit.evidence, alike[0].fit.both_sides) < SURE_ALONE:
         return ()
@@ -133,6 +148,7 @@ def _candidates(patch: Patch, count: int = 2) -> list[Array]:
 
     A score test: what each pair explains of the residuals of "no ghosts", that fit's own parameters left free.
     """
+    patch = _thinned(patch)
     p = fit_patch(patch, None).parameters
     free = np.ones(len(p), bool)
     free[[FRONT, LATER, LOG_SCALE]] = False
@@ -140,15 +156,18 @@ def _candidates(patch: Patch, count: int = 2) -> list[Array]:
     pulls = residual != 0
     basis, _ = np.linalg.qr(slopes[pulls][:, free])
     left = residual[pulls] - basis @ (basis.T @ residual[pulls])
+    ghost = _Ghost(patch, p, pulls)
     scored = []
-    ghost_free = np.zeros(len(p), bool)
-    ghost_free[[FRONT, LATER]] = True
-    for angle in np.arange(2 * DIRECTIONS) * np.pi / DIRECTIONS:
+    for turn in range(2 * DIRECTIONS):
         for distance in DISTANCES_PX:
-            step = distance * np.array([np.cos(angle), np.sin(angle)])
-            both = _ghost_templates(patch, p, step)[pulls]
-            both = both - basis @ (basis.T @ both)
-            scored.append((_explained(both, left), step))
+            both = np.column_stack(
+                [
+                    patch.ratios[0] * ghost.at(turn + DIRECTIONS, distance),
+                    patch.ratios[1] * ghost.at(turn, distance) + patch.ratios[2] * ghost.at(turn, 2 * distance),
+                ]
+            )
+            both -= basis @ (basis.T @ both)
+            scored.append((_explained(both, left), distance * _direction(turn)))
     scored.sort(key=lambda item: -item[0])
     chosen: list[Array] = []
     for _, step in scored:
@@ -159,11 +178,52 @@ def _candidates(patch: Patch, count: int = 2) -> list[Array]:
     return chosen
 
 
-def _ghost_templates(patch: Patch, p: Array, step: Array) -> Array:
-    """(n, 2) whitened light of the front ghost and of the later ones."""
-    ghosts = Ghosts(np.outer([-1.0, 1.0, 2.0], step), np.ones(3))
-    parts = patch.drawn(p, ghosts, all_ghosts=True).parts
-    return np.asarray(np.exp(p[2]) * parts[2:4].T / (patch.noise * patch.scale)[:, None])
+def _thinned(patch: Patch) -> Patch:
+    """Every second or third pixel each way round a large lamp: its ghosts are large too."""
+    every = int(np.clip(patch.lamp.reflected.radius_px / PIXELS_A_RADIUS, 1, MOST_THINNED))
+    if every == 1:
+        return patch
+    kept = (patch.places_px % every == 0).all(axis=1)
+    if (kept & ~patch.full).sum() < LEAST_KEPT:
+        return patch
+    return replace(
+        patch,
+        places_px=patch.places_px[kept],
+        light=patch.light[kept],
+        full=patch.full[kept],
+        noise=patch.noise[kept],
+    )
+
+
+def _direction(turn: int) -> Array:
+    angle = turn * np.pi / DIRECTIONS
+    return np.array([np.cos(angle), np.sin(angle)])
+
+
+class _Ghost:
+    """Whitened light of a lamp's image elsewhere, as bright as the lamp: each place is drawn once.
+
+    The front ghost in one direction lies where the first extra trip's does in the opposite one.
+    """
+
+    def __init__(self, patch: Patch, p: Array, pulls: Mask) -> None:
+        self._away = patch.places_px[pulls] - p[:2]
+        self._sd = (patch.noise * patch.scale)[pulls] / np.exp(p[2])
+        self._profile = soft_disc(float(np.exp(p[3])), float(np.exp(p[4])))
+        self._shrink = shrinking(p[LONGER])
+        self._drawn: dict[tuple[int, float], Array] = {}
+
+    def at(self, turn: int, distance: float) -> Array:
+        """(n,) in one of the directions, counted round; distance [px]."""
+        key = turn % (2 * DIRECTIONS), float(distance)
+        if key not in self._drawn:
+            moved = (self._away - distance * _direction(key[0])) @ self._shrink
+            far2 = moved[:, 0] ** 2 + moved[:, 1] ** 2
+            near = np.flatnonzero(far2 < self._profile[0][-1] ** 2)
+            light = np.zeros(len(moved))
+            light[near] = np.interp(np.sqrt(far2[near]), *self._profile, right=0.0) / self._sd[near]
+            self._drawn[key] = light
+        return self._drawn[key]
 
 
 def _explained(both: Array, left: Array) -> float:

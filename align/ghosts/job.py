@@ -78,7 +78,9 @@ def glass_of(
         solution, warnings = adjustment.solution, adjustment.warnings
     except (TargetError, ReflectionError):
         tell("no sheet and reflection: ghosts alone")
-        free = glass_without_sheet(sources, camera_file, distance_mm=distance_mm, glass_mm=glass_mm)
+        free = glass_without_sheet(
+            sources, camera_file, distance_mm=distance_mm, glass_mm=glass_mm, progress=progress
+        )
         if free is None:
             raise
         return free
@@ -121,7 +123,9 @@ def _answer(
     ]
     looks = [_looks(lit[patch.photo], patch.lamp, mirror) for patch in patches]
     paired = all(patch.lamp.direct is not None for patch in patches)
-    judgement = judge(fit, crescents, paired=paired, lamps_too=lamps_show_it_too(fit, looks))
+    # Only where something flanks the reflections does it matter whether it flanks the lamps too.
+    lamps_too = fit.evidence > limits.SURE and lamps_show_it_too(fit, looks)
+    judgement = judge(fit, crescents, paired=paired, lamps_too=lamps_too)
     seen = judgement.verdict == "back-silvered"
     causes = causes_of(looks, seen, lit[0].long_side_px)
     answer = replace(

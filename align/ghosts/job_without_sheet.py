@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -28,14 +28,19 @@ BETTER = (
 
 
 def glass_without_sheet(
-    sources: Sequence[PhotoFile], camera: CameraFile | None, *, distance_mm: float | None, glass_mm: float | None
+    sources: Sequence[PhotoFile],
+    camera: CameraFile | None,
+    *,
+    distance_mm: float | None,
+    glass_mm: float | None,
+    progress: Callable[[str], None] | None = None,
 ) -> GlassResult | None:
     """What ghost pairs tell; None where no lamp has one.
 
     Parameters
     ----------
     distance_mm : from the phone to the lamps' reflections, by way of the mirror; glass_mm : what the glass is
-        thought to be
+        thought to be; progress : called with a few words before each long step
     """
     lamps = 0
     spacings: list[tuple[float, float] | None] = []
@@ -44,7 +49,7 @@ def glass_without_sheet(
         photo = read_photo(source)
         notes += photo.notes
         light, full = light_of(colour_of(source))
-        pairs = ghost_pairs(light, full, find_spots(light))
+        pairs = ghost_pairs(light, full, find_spots(light), progress)
         lamps += len(pairs)
         spacings += [_spacing(pair, photo, camera) for pair in pairs]
     if not lamps:

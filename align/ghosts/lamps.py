@@ -28,8 +28,15 @@ LEVEL_STEP = 1.7
 LEAST_PIXELS = 3
 #: A core as bright as this is saturated in luma.
 SATURATED_LIGHT = 0.9
-#: Burnt-out parts smaller than this [px] are measured half way down as well, which is believed up to this factor.
-SMALL_PX, MOST_SKIRT = 3.0, 2.0
+#: Burnt-out parts smaller than this [px] are measured half way down as well, which is believed up to this factor
+#: and so much more [px].
+SMALL_PX, MOST_SKIRT, MORE_SKIRT_PX = 3.0, 2.0, 4.0
+#: Burnt-out pieces that fill less than this share of what they are joined in are one lamp's, just burnt out.
+LEAST_FILLED = 0.5
+#: A spot whose middle lies within this share of a larger one's radius is the same lamp.
+SAME_LAMP = 0.5
+#: A part within which something is brighter than this times its peak is another spot's.
+BRIGHTER = 1.05
 
 
 @dataclass(frozen=True)
@@ -95,7 +102,19 @@ def find_spots(light: Light, paper: float | None = None) -> tuple[Spot, ...]:
         spots += [
             spot for box in _parts(light, level, above, widest) if (spot := _spot(light, level, box)) is not None
         ]
-    return tuple(sorted(spots, key=lambda spot: -spot.peak * spot.radius_px)[: limits.MOST_SPOTS])
+    return tuple(_apart(sorted(spots, key=lambda spot: -spot.peak * spot.radius_px)[: 2 * limits.MOST_SPOTS]))
+
+
+def _apart(spots: Sequence[Spot]) -> list[Spot]:
+    """The spots without those that are pieces of one before them."""
+    kept: list[Spot] = []
+    for spot in spots:
+        same = (
+            np.hypot(*np.subtract(spot.centre_px, other.centre_px)) < SAME_LAMP * other.radius_px for other in kept
+        )
+        if not any(same):
+            kept.append(spot)
+    return kept[: limits.MOST_SPOTS]
 
 
 def _widest_px(light: Light) -> float:
@@ -115,10 +134,23 @@ def _parts(light: Light, level: float, above: float, widest: float) -> list[tupl
     small[0] = False
     boxes = []
     for left, top, wide, high, _ in stats[small]:
-        further = int((light[top : top + high, left : left + wide] > above).sum())
-        if further < LEAST_PIXELS and _stands_out(light, left, top, wide, high):
-            boxes.append((int(left), int(top), int(wide), int(high)))
+        box = (int(left), int(top), int(wide), int(high))
+        further = light[top : top + high, left : left + wide] > above
+        alone = int(further.sum()) < LEAST_PIXELS or (above == SATURATED_LIGHT and _in_pieces(light, further, box))
+        if alone and _stands_out(light, *box):
+            boxes.append(box)
     return boxes
+
+
+def _in_pieces(light: Light, burnt_out: Mask, box: tuple[int, int, int, int]) -> bool:
+    """Whether nothing of what is burnt out within a part stands out from it: a lamp that is just so bright."""
+    import cv2
+
+    _, _, stats, _ = cv2.connectedComponentsWithStats(burnt_out.astype(np.uint8))
+    return not any(
+        area >= LEAST_PIXELS and _stands_out(light, box[0] + left, box[1] + top, wide, high)
+        for left, top, wide, high, area in np.asarray(stats, int).tolist()[1:]
+    )
 
 
 def _stands_out(light: Light, left: int, top: int, wide: int, high: int) -> bool:
@@ -140,21 +172,29 @@ def _spot(light: Light, level: float, box: tuple[int, int, int, int]) -> Spot | 
 
     left, top, wide, high = box
     peak = float(light[top : top + high, left : left + wide].max())
+    levels = [level]
     if peak < SATURATED_LIGHT:
         more = 4 + max(wide, high)
         left, top, wide, high = max(left - more, 0), max(top - more, 0), wide + 2 * more, high + 2 * more
-        level = min(level, 0.5 * (peak + float(np.median(light[top : top + high, left : left + wide]))))
+        levels.insert(0, min(level, 0.5 * (peak + float(np.median(light[top : top + high, left : left + wide])))))
     part = light[top : top + high, left : left + wide]
-    regions: Sequence[Any] = regionprops(label(part > level, connectivity=2), intensity_image=part)  # type: ignore[no-untyped-call]
     box_middle = np.array([box[1] - top + (box[3] - 1) / 2, box[0] - left + (box[2] - 1) / 2])
-    region = min(regions, key=lambda found: float(np.hypot(*(np.array(found.centroid) - box_middle))))
+    for low in levels:
+        regions: Sequence[Any] = regionprops(label(part > low, connectivity=2), intensity_image=part)  # type: ignore[no-untyped-call]
+        region = min(regions, key=lambda found: float(np.hypot(*(np.array(found.centroid) - box_middle))))
+        # Half way down a ghost may run into its lamp: it then ends where it does at its own level.
+        if region.intensity_max <= BRIGHTER * peak:
+            break
     if region.area < 2 or (region.area >= 12 and region.solidity < limits.SOLID):
         return None
     # What is saturated has no weight of its own: the middle of its outline is the lamp's.
     row, column = region.centroid if peak >= SATURATED_LIGHT else region.centroid_weighted
+    column, row = left + column, top + row
     radius = max(float(np.sqrt(region.area / np.pi)), 0.8)
-    if peak >= SATURATED_LIGHT and radius < SMALL_PX:
-        radius = max(radius, _half_way_px(light, (left + column, top + row), radius))
+    if peak >= SATURATED_LIGHT and (radius < SMALL_PX or level < SATURATED_LIGHT):
+        half_way = _half_way(light, (column, row), radius)
+        if half_way is not None and half_way[2] > radius:
+            column, row, radius = half_way
     if 2 * radius > _widest_px(light):
         return None
     long, short = region.axis_major_length + 1.0, region.axis_minor_length + 1.0
@@ -162,13 +202,14 @@ def _spot(light: Light, level: float, box: tuple[int, int, int, int]) -> Spot | 
     across, down = np.sin(region.orientation), np.cos(region.orientation)
     size = float(np.log(long / short)) if region.area >= 12 else 0.0
     longer = (size * float(across**2 - down**2), size * float(2 * across * down))
-    return Spot((float(left + column), float(top + row)), radius, peak, longer)
+    return Spot((float(column), float(row)), radius, peak, longer)
 
 
-def _half_way_px(light: Light, centre_px: tuple[float, float], radius: float) -> float:
-    """Radius [px] half way down from full light to the surroundings; 0.0 where other things are joined there.
+def _half_way(light: Light, centre_px: tuple[float, float], radius: float) -> tuple[float, float, float] | None:
+    """Middle (column, row) and radius [px] half way down from full light to the surroundings; None where other
+    things are joined there.
 
-    Of a small lamp that is just burnt out the burnt-out part is far smaller than the lamp.
+    Of a small lamp that is just burnt out the burnt-out part is far smaller than the lamp, or falls into pieces.
     """
     import cv2
 
@@ -180,8 +221,16 @@ def _half_way_px(light: Light, centre_px: tuple[float, float], radius: float) ->
     _, labels = cv2.connectedComponents((part > level).astype(np.uint8))
     own = np.asarray(labels) == np.asarray(labels)[row - top, column - left]
     wide = float(np.sqrt(own.sum() / np.pi))
-    alone = not (own[0].any() or own[-1].any() or own[:, 0].any() or own[:, -1].any())
-    return wide if alone and wide < MOST_SKIRT * radius + 1.0 else 0.0
+    burnt_out = own & (part > SATURATED_LIGHT)
+    # Several burnt-out parts that fill what they are joined in are a lamp and its ghosts.
+    pieces = int(cv2.connectedComponents(burnt_out.astype(np.uint8))[0]) - 1
+    alone = pieces <= 1 or burnt_out.sum() < LEAST_FILLED * own.sum()
+    if not alone or own[0].any() or own[-1].any() or own[:, 0].any() or own[:, -1].any():
+        return None
+    if wide >= MOST_SKIRT * radius + MORE_SKIRT_PX:
+        return None
+    rows, columns = np.nonzero(own)
+    return left + float(columns.mean()), top + float(rows.mean()), wide
 
 
 def same_place(spots: Sequence[Spot], others: Sequence[Spot]) -> bool:

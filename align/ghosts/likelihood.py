@@ -180,14 +180,14 @@ def _in_all(patches: Sequence[Patch], without: Sequence[Fit], weakest: float) ->
     weakest : the same for ghosts as weak as polarisation can make them. Where that is not plain by itself, all
     brightness is tried, each with what it costs by its prior; once, for the light of all lamps may be alike.
     """
-    if weakest > limits.SURE:
+    if weakest > limits.SURE_BARE:
         return weakest
 
     def unlikely(factor: float) -> float:
         return 2 * ((1 - factor) / limits.FRESNEL_SD) ** 2
 
     least = weakest + unlikely(limits.LEAST_FACTOR)
-    for factor in (0.7, 1.0) if least > limits.SURE else ():
+    for factor in (0.7, 1.0) if least > limits.SURE_BARE else ():
         least = min(least, float(_against(patches, without, factor).sum(axis=1).min()) + unlikely(factor))
     return least
 
@@ -200,7 +200,7 @@ def _open(fits: dict[float, list[Fit]], without: Sequence[Fit]) -> tuple[Array, 
     none = sum(fit.cost for fit in without)
     prior = len(without) * 2 * ((1 - limits.LEAST_FACTOR) / limits.FRESNEL_SD) ** 2
     bounds = np.array([sum(fit.cost for fit in fits[round(float(mm), 3)]) - none - prior for mm in COARSE_MM])
-    left = bounds < max(float(bounds.min()) + 1e-9, RULED_OUT * limits.SURE)
+    left = bounds < max(float(bounds.min()) + 1e-9, RULED_OUT * limits.SURE_BARE)
     return COARSE_MM[left], float(bounds[~left].min(initial=np.inf))
 
 

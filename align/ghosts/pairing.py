@@ -8,12 +8,14 @@ the distances. Spots that are ghosts of a reflection already found are no lamps.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import thresholds as limits
+from .cutting import distance_to_line
 from .ghost_geometry import Lamp, MirrorView
 from .lamps import Spot
 
@@ -44,6 +46,7 @@ def lamps_of(spots: Sequence[Spot], view: MirrorView, long_side_px: int) -> tupl
     pairs = _assigned(options, len(spots))
     lamps: list[Lamp] = []
     by_light = sorted(pairs, key=lambda pair: -_strength(spots[pair.reflected]))
+    direct = {pair.direct for pair in pairs}
     for pair in by_light:
         if gone & {pair.direct, pair.reflected}:
             continue
@@ -54,6 +57,8 @@ def lamps_of(spots: Sequence[Spot], view: MirrorView, long_side_px: int) -> tupl
             pair.place,
             limits.SCALE_SD_PAIRED if sure else limits.SCALE_SD_AMBIGUOUS,
             pair.cost,
+            1.0 / _nearer(view, pair.place),
+            _may_be_ghost(pair, spots, direct, view),
         )
         lamps.append(lamp)
         gone |= {pair.direct, pair.reflected}
@@ -80,6 +85,24 @@ def _ghosts(options: Sequence[Option], spots: Sequence[Spot], view: MirrorView) 
             ghosts = {number for number, spot in enumerate(spots) if own_ghost(spot, lamp, view)}
             found |= ghosts - {option.direct}
     return found
+
+
+def _may_be_ghost(pair: Option, spots: Sequence[Spot], direct: AbstractSet[int], view: MirrorView) -> bool:
+    """Whether the reflection lies where a ghost of a far stronger spot would, were that a lamp's reflection.
+
+    direct : spots that are lamps seen directly.
+    Where the reflections of two lamps run into one spot, each lamp's own ghost may be taken for its reflection; no
+    ghosts lie beside a ghost.
+    """
+    own = spots[pair.reflected]
+    mains = -view.ghosts(Lamp(own, spots[pair.direct], pair.place), limits.MOST_GLASS_MM).offsets[:2]
+    for number, spot in enumerate(spots):
+        if number in direct or _strength(spot) < limits.GHOST_STRONGER * _strength(own):
+            continue
+        # The middle of what has run together lies beside each lamp's own line.
+        if distance_to_line(np.subtract(spot.centre_px, own.centre_px)[None], mains)[0] < 1.5 + spot.radius_px:
+            return True
+    return False
 
 
 def own_ghost(spot: Spot, lamp: Lamp, view: MirrorView) -> bool:
@@ -149,8 +172,7 @@ def _nearest(places: Array, images: Array, target: Array) -> tuple[float, Array]
 
 def _unlikeness(view: MirrorView, direct: Spot, reflected: Spot, place: Array) -> float | None:
     """Chi-square of sizes and brightness; None where they rule a pair out."""
-    far = view.image_distance(place, 1, view.thickness_mm)
-    expected = np.log(far / float(np.linalg.norm(place - view.eye)))
+    expected = np.log(_nearer(view, place))
     # Blur of about a pixel makes small spots more alike than the lamps are.
     sizes = float(np.log(np.hypot(direct.radius_px, 1.0) / np.hypot(reflected.radius_px, 1.0)))
     sizes -= float(expected) * direct.radius_px / (direct.radius_px + 1.0)
@@ -165,6 +187,11 @@ def _unlikeness(view: MirrorView, direct: Spot, reflected: Spot, place: Array) -
         return float(cost)
     light = float(np.log(direct.peak / reflected.peak))
     return None if abs(light) > np.log(limits.PAIR_LIGHT_FACTOR) else float(cost + (light / limits.LIGHT_SD) ** 2)
+
+
+def _nearer(view: MirrorView, place: Array) -> float:
+    """How many times nearer a lamp is than its reflection."""
+    return view.image_distance(place, 1, view.thickness_mm) / float(np.linalg.norm(place - view.eye))
 
 
 def _assigned(options: Sequence[Option], count: int) -> list[Option]:

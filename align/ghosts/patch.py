@@ -32,6 +32,8 @@ LOG_SOFT, LONGER = 4, slice(9, 11)
 FRONT, LATER, LOG_SCALE = N_OWN, N_OWN + 1, N_OWN + 2
 #: Thicknesses at which a lamp's ghosts are worked out; between them, distances per mm change evenly.
 NODES_MM = np.array([0.7, 2.0, 4.0, 6.5, 11.0])
+#: Burnt-out ghosts make a reflection's bright part at most so many times as wide.
+MOST_GROWN = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,12 +249,20 @@ class Patch:
         residual = (self.light - self.light_of(drawn)) / (self.noise * self.scale)
         return self.over_ground(np.where(self.full, np.maximum(residual, 0.0), residual))
 
+    def _outline_px(self) -> float:
+        """Radius [px] of the bright core; burnt-out ghosts that run into it are told by the lamp seen directly."""
+        direct, reflected, ratio = self.lamp.direct, self.lamp.reflected, self.lamp.size_ratio
+        own = reflected.radius_px
+        if direct is None or ratio is None or not (direct.saturated and reflected.saturated):
+            return own
+        return max(min(own, ratio * direct.radius_px), own / MOST_GROWN)
+
     def start(self, brightness: float = 1.0) -> Array:
         """Parameters to begin with; brightness : of a saturated lamp, over its peak."""
         spot = self.lamp.reflected
         bright = max(spot.peak, 0.02) * (brightness if self.full.any() else 1.0)
         # A lamp far brighter than full scale looks wider than it is, by its blurred edge.
-        radius = max(spot.radius_px - 0.3 * np.log(max(brightness, 1.0)), 0.8)
+        radius = max(self._outline_px() - 0.3 * np.log(max(brightness, 1.0)), 0.8)
         own = [
             *spot.centre_px,
             np.log(bright),

@@ -50,6 +50,10 @@ AMBIGUOUS_COST = 6.0
 #: What lies where ghosts of a pair would is no lamp, where the pair costs less than this. After the fresh set:
 #: lamps whose ghosts were taken for partners had been left undetermined.
 LIKELY_COST = 6.0
+#: A reflection that lies where a ghost of a spot would that has this many times its light (peak times area) may be
+#: that ghost, and does not speak for a front coating: of burnt-out ghosts and lamps only the skirts differ. After
+#: the old set, of which 6 mm glass was called front-coated so.
+GHOST_STRONGER = 1.5
 #: Lamps are looked for between these heights before the glass [mm].
 NEAREST_MM, FARTHEST_MM = 1.0, 700.0
 #: Where a lamp is not seen directly, this height before the glass is supposed [mm].
@@ -85,6 +89,11 @@ COMMON_SHARE = 0.006
 
 #: By this much (chi-square) the answer's own explanation must beat the other one: five sd. Before any data.
 SURE = 25.0
+#: "No ghosts" must beat glass by this much: four sd. It is compared with the best of all thicknesses and
+#: brightnesses, which only helps glass: before true glass a ratio of likelihoods of exp(16 / 2) = 3000 comes about
+#: once in 3000 photos at most, where the model is right (Markov's inequality). Nothing of the kind holds the other
+#: way round, where the best glass has been searched for. After the old set, the fresh one and the second were seen.
+SURE_BARE = 16.0
 #: And ghosts on both sides a ghost on one side only: three sd. Before any data.
 SURE_OF_BOTH = 9.0
 #: A thickness is worth saying when the half-width of its interval is below this [mm].

@@ -36,7 +36,7 @@ def judge(fit: GlassFit, crescents: Sequence[Crescent], *, paired: bool, lamps_t
     strong = fit.evidence > limits.SURE and fit.both_sides > limits.SURE_OF_BOTH and fit.low_mm > THINNEST_GLASS_MM
     if strong:
         return _flanked(fit, lamps_too)
-    if fit.against > limits.SURE:
+    if fit.against > limits.SURE_BARE:
         return _bare(fit, crescents, paired)
     return Judgement("undetermined", *_weak(fit, crescents))
 
@@ -70,7 +70,12 @@ def _flanked(fit: GlassFit, lamps_too: bool) -> Judgement:
 def _bare(fit: GlassFit, crescents: Sequence[Crescent], paired: bool) -> Judgement:
     """No ghosts fit better than any glass: whether they would have been seen."""
     telling = sum(crescent.tells for crescent in crescents)
-    free = max((crescent.free_px(limits.LEAST_GLASS_MM) for crescent in crescents), default=0.0)
+    ghosts = [lamp.patch.lamp.may_be_ghost for lamp in fit.lamps]
+    free = max(
+        (c.free_px(limits.LEAST_GLASS_MM) for c, ghost in zip(crescents, ghosts, strict=True) if not ghost),
+        default=0.0,
+    )
+    doubtful = sum(max(lamp.against, 0.0) for lamp, ghost in zip(fit.lamps, ghosts, strict=True) if ghost)
     if not paired:
         return Judgement(
             "undetermined",
@@ -78,6 +83,12 @@ def _bare(fit: GlassFit, crescents: Sequence[Crescent], paired: bool) -> Judgeme
             "Show the lamps themselves and their reflections in one photo.",
         )
     denied = [lamp for lamp in fit.lamps if lamp.against < -limits.SPEAKS]
+    if any(ghosts) and fit.against - doubtful <= limits.SURE_BARE:
+        return Judgement(
+            "undetermined",
+            "No ghosts were seen, but what was taken for a reflection may be a ghost of a brighter spot beside it.",
+            ALONE,
+        )
     if free < limits.LEAST_CRESCENT_PX or 2 * len(denied) >= len(fit.lamps):
         return Judgement("undetermined", *_weak(fit, crescents))
     reason = "No ghosts beside the lamps' reflections."

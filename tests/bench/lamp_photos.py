@@ -34,7 +34,7 @@ from tests.rendering.lamp_scenes import write_case
 from tests.rendering.phone import FULL_FRAME_DIAGONAL_MM
 from tests.rendering.spec import Mirror
 
-COUNTS = {"trial": 84, "fresh": 160, "second": 160}
+COUNTS = {"trial": 84, "fresh": 160, "second": 160, "third": 160}
 #: A photo should be told when its best lamp's crescent is this wide [px] and that ghost this bright.
 CLEAR_PX, CLEAR_LIGHT = 1.0, 0.03
 #: Front-coated mirrors are counted as the thinnest glass that is sold would look [mm].

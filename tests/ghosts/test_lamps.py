@@ -46,7 +46,11 @@ def view() -> MirrorView:
 
 
 def picture(
-    thickness_mm: float, exposure: float = 6.0, blur_px: float = 1.0, extra: tuple[float, float] | None = None
+    thickness_mm: float,
+    exposure: float = 6.0,
+    blur_px: float = 1.0,
+    extra: tuple[float, float] | None = None,
+    radius_mm: float = RADIUS_MM,
 ) -> Picture:
     """Code values of one lamp, its reflection and, behind glass, its ghosts; `extra` px: a faint spot beside."""
     seen, place = view(), np.array(LAMP_MM)
@@ -61,7 +65,7 @@ def picture(
     rows, columns = np.mgrid[: SIZE[0] * 4, : SIZE[1] * 4] / 4 - 0.375
     light = np.zeros(SIZE)
     for where, strength, far in images:
-        disc = (np.hypot(columns - where[0], rows - where[1]) < 3000.0 * RADIUS_MM / far).astype(np.float32)
+        disc = (np.hypot(columns - where[0], rows - where[1]) < 3000.0 * radius_mm / far).astype(np.float32)
         light += exposure * strength * cv2.resize(disc, SIZE[::-1], interpolation=cv2.INTER_AREA)
     light = cv2.GaussianBlur(light, (0, 0), blur_px) + 0.01
     rng = np.random.default_rng(3)
@@ -262,6 +266,93 @@ def test_a_burnt_out_lamp_has_no_dim_reflection() -> None:
     assert not [lamp for lamp in lamps_of(spots, seen, 4032) if lamp.direct is not None]
     brighter = [spots[0], replace(spots[1], peak=0.8)]
     assert [lamp for lamp in lamps_of(brighter, seen, 4032) if lamp.direct is not None]
+
+
+def test_what_may_be_a_ghost_does_not_speak_for_a_front_coating(glass_fit: GlassFit) -> None:
+    """Two lamps' reflections have run into one spot; the ghost of one, as bright, is taken for a reflection."""
+    seen, place = view(), np.array(LAMP_MM)
+    main, ghost = (np.array(seen.image_pixels(place, order, 6.0)[0]) for order in (1, 0))
+    beside = np.array([main[1] - ghost[1], ghost[0] - main[0]]) / np.hypot(*(main - ghost))
+    spots = [
+        Spot(tuple(seen.pixels(place)[0]), 9.0, 1.0),
+        Spot(tuple(ghost), 8.0, 1.0),
+        Spot(tuple(main + 8.0 * beside), 13.0, 1.0),
+    ]
+    (lamp,) = [lamp for lamp in lamps_of(spots, seen, 4032) if lamp.direct is not None]
+    assert lamp.reflected is spots[1]
+    assert lamp.may_be_ghost
+    (alone,) = [lamp for lamp in lamps_of(spots[:2], seen, 4032) if lamp.direct is not None]
+    assert not alone.may_be_ghost
+
+    def bare(*lamps: LampFit) -> GlassFit:
+        against = sum(lamp.against for lamp in lamps)
+        return replace(glass_fit, evidence=-against, against=against, limit_share=0.01, lamps=lamps)
+
+    (fitted,) = glass_fit.lamps
+    doubtful = replace(fitted, against=60.0, patch=replace(fitted.patch, lamp=lamp))
+    sure = replace(fitted, against=20.0, patch=replace(fitted.patch, lamp=alone))
+    assert judged_by(bare(doubtful)).verdict == "undetermined"
+    assert "may be a ghost" in judged_by(bare(doubtful)).reason
+    assert judged_by(bare(doubtful, sure)).verdict == "front-coated"
+
+
+def test_a_ghost_that_runs_into_its_lamp_is_a_spot_of_its_own_size() -> None:
+    """Half way down from a ghost that is not burnt out lies its lamp: one of 6 px, and its ghosts, as large."""
+    light = np.full((160, 160), 0.05, np.float32)
+    rows, columns = np.mgrid[:160, :160]
+    for away, bright in ((0, 20.0), (-10, 0.82), (10, 0.82)):
+        light += bright * (np.hypot(columns - 80 - away, rows - 80 - away) < 6.0)
+    light = np.clip(cv2.GaussianBlur(light, (0, 0), 0.8), 0, 1)
+    spots = find_spots(light, 0.42)  # one of the levels is then 0.86
+    assert sorted(round(spot.centre_px[0]) for spot in spots) == pytest.approx([70, 80, 90], abs=1)
+    assert max(spots, key=lambda spot: spot.radius_px).centre_px[0] == pytest.approx(80, abs=0.5)
+    assert max(spot.radius_px for spot in spots) < 8.0
+
+
+def test_a_lamp_that_is_just_burnt_out_is_one_of_its_own_size() -> None:
+    """Light about full scale with noise: burnt-out pieces here and there, within a disc of 4.5 px."""
+    rows, columns = np.mgrid[:60, :60]
+    light = (0.1 + 0.78 * (np.hypot(columns - 30, rows - 30) < 4.5)).astype(np.float32)
+    light = cv2.GaussianBlur(light, (0, 0), 0.8)
+    for y, x in ((28, 28), (28, 29), (29, 28), (31, 32), (32, 32), (32, 31)):
+        light[y, x] = 0.93
+    (spot,) = find_spots(light, 0.2)
+    assert spot.centre_px == pytest.approx((30.0, 30.0), abs=0.3)
+    assert spot.radius_px == pytest.approx(4.5, abs=0.5)
+
+
+def test_three_small_spots_in_a_row_are_not_measured_as_one() -> None:
+    """A lamp of 1.9 px and its burnt-out ghosts, joined half way down: 4.3 px once, now 2.8 px."""
+    rows, columns = np.mgrid[:60, :60]
+    light = np.full((60, 60), 0.05, np.float32)
+    for away, bright in ((0.0, 30.0), (-4.5, 1.6), (4.5, 1.5)):
+        light += bright * (np.hypot(columns - 30 - away, rows - 30 - away) < 1.9)
+    spots = find_spots(np.clip(cv2.GaussianBlur(light, (0, 0), 0.7), 0, 1), 0.1)
+    assert len(spots) == 3
+    assert spots[0].centre_px == pytest.approx((30.0, 30.0), abs=0.3)
+    assert 2.0 < spots[0].radius_px < 3.2
+
+
+@pytest.mark.slow
+def test_burnt_out_ghosts_that_run_into_their_lamp() -> None:
+    """A lamp 35 times full scale: lamp and ghosts are one white patch, twice as long as wide."""
+    fit = fit_glass(patches(picture(6.0, exposure=35.0, radius_mm=2.6)))
+    lamp = fit.lamps[0].patch.lamp
+    assert lamp.reflected.radius_px > 1.3 * lamp.size_ratio * lamp.direct.radius_px
+    assert judged_by(fit).verdict == "back-silvered"
+    assert fit.thickness_mm == pytest.approx(6.0, abs=0.3)
+
+
+def test_no_ghosts_needs_four_sd(glass_fit: GlassFit) -> None:
+    """Glass has been searched for at all thicknesses: what beats it by 16 is sure once in 3000."""
+    (lamp,) = glass_fit.lamps
+
+    def bare(against: float) -> GlassFit:
+        lamps = (replace(lamp, against=against),)
+        return replace(glass_fit, evidence=-against, against=against, limit_share=0.01, lamps=lamps)
+
+    assert judged_by(bare(17.0)).verdict == "front-coated"
+    assert judged_by(bare(15.0)).verdict == "undetermined"
 
 
 def test_thicker_glass_puts_the_lamp_elsewhere_on_its_line() -> None:

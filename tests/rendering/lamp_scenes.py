@@ -24,7 +24,7 @@ from .phone import FULL_FRAME_DIAGONAL_MM, tone
 from .spec import Mirror, RenderCamera
 
 Array = NDArray[np.float64]
-SETS = {"trial": 83, "fresh": 89, "second": 101}
+SETS = {"trial": 83, "fresh": 89, "second": 101, "third": 131}
 #: Large photos first: 8 to 12 megapixels; the others have 2.5 to 5.
 LARGE = 60
 LARGE_PX = ((4032, 3024), (3648, 2736), (3264, 2448))
