@@ -31,8 +31,11 @@ SATURATED_LIGHT = 0.9
 #: Burnt-out parts smaller than this [px] are measured half way down as well, which is believed up to this factor
 #: and so much more [px].
 SMALL_PX, MOST_SKIRT, MORE_SKIRT_PX = 3.0, 2.0, 4.0
-#: Burnt-out pieces that fill less than this share of what they are joined in are one lamp's, just burnt out.
-LEAST_FILLED = 0.5
+#: A burnt-out part that is too ragged to be a lamp is looked at again at this share of its level.
+RAGGED = 0.8
+#: Burnt-out pieces that fill less than this share of what they are joined in are one lamp's, just burnt out. Where
+#: nothing is brighter than the second, they may fill more.
+LEAST_FILLED, JUST_BURNT_OUT, MOST_FILLED = 0.5, 0.975, 0.8
 #: A spot whose middle lies within this share of a larger one's radius is the same lamp.
 SAME_LAMP = 0.5
 #: A part within which something is brighter than this times its peak is another spot's.
@@ -168,30 +171,27 @@ def _spot(light: Light, level: float, box: tuple[int, int, int, int]) -> Spot | 
 
     What is saturated ends where it is no longer; anything else half way down to its surroundings.
     """
-    from skimage.measure import label, regionprops
-
     left, top, wide, high = box
     peak = float(light[top : top + high, left : left + wide].max())
-    levels = [level]
-    if peak < SATURATED_LIGHT:
-        more = 4 + max(wide, high)
-        left, top, wide, high = max(left - more, 0), max(top - more, 0), wide + 2 * more, high + 2 * more
-        levels.insert(0, min(level, 0.5 * (peak + float(np.median(light[top : top + high, left : left + wide])))))
+    saturated = peak >= SATURATED_LIGHT
+    more = 3 if saturated else 4 + max(wide, high)
+    left, top, wide, high = max(left - more, 0), max(top - more, 0), wide + 2 * more, high + 2 * more
     part = light[top : top + high, left : left + wide]
-    box_middle = np.array([box[1] - top + (box[3] - 1) / 2, box[0] - left + (box[2] - 1) / 2])
+    middle = (box[1] - top + (box[3] - 1) / 2, box[0] - left + (box[2] - 1) / 2)
+    # What is just burnt out may be a ragged part of its lamp. Half way down from what is not burnt out its lamp may
+    # lie, if it is a ghost: then it ends at its own level.
+    levels = [level, RAGGED * level] if saturated else [min(level, 0.5 * (peak + float(np.median(part)))), level]
     for low in levels:
-        regions: Sequence[Any] = regionprops(label(part > low, connectivity=2), intensity_image=part)  # type: ignore[no-untyped-call]
-        region = min(regions, key=lambda found: float(np.hypot(*(np.array(found.centroid) - box_middle))))
-        # Half way down a ghost may run into its lamp: it then ends where it does at its own level.
-        if region.intensity_max <= BRIGHTER * peak:
+        region = _region(part, low, middle)
+        if _compact(region) if saturated else region.intensity_max <= BRIGHTER * peak:
             break
-    if region.area < 2 or (region.area >= 12 and region.solidity < limits.SOLID):
+    if region.area < 2 or not _compact(region):
         return None
     # What is saturated has no weight of its own: the middle of its outline is the lamp's.
-    row, column = region.centroid if peak >= SATURATED_LIGHT else region.centroid_weighted
+    row, column = region.centroid if saturated else region.centroid_weighted
     column, row = left + column, top + row
     radius = max(float(np.sqrt(region.area / np.pi)), 0.8)
-    if peak >= SATURATED_LIGHT and (radius < SMALL_PX or level < SATURATED_LIGHT):
+    if saturated and (radius < SMALL_PX or level < SATURATED_LIGHT or peak < JUST_BURNT_OUT):
         half_way = _half_way(light, (column, row), radius)
         if half_way is not None and half_way[2] > radius:
             column, row, radius = half_way
@@ -203,6 +203,18 @@ def _spot(light: Light, level: float, box: tuple[int, int, int, int]) -> Spot | 
     size = float(np.log(long / short)) if region.area >= 12 else 0.0
     longer = (size * float(across**2 - down**2), size * float(2 * across * down))
     return Spot((float(column), float(row)), radius, peak, longer)
+
+
+def _region(part: Light, level: float, middle: tuple[float, float]) -> Any:
+    """The region above a level that is nearest to a place (row, column), as regionprops has it."""
+    from skimage.measure import label, regionprops
+
+    regions: Sequence[Any] = regionprops(label(part > level, connectivity=2), intensity_image=part)  # type: ignore[no-untyped-call]
+    return min(regions, key=lambda found: float(np.hypot(*np.subtract(found.centroid, middle))))
+
+
+def _compact(region: Any) -> bool:
+    return bool(region.area < 12 or region.solidity >= limits.SOLID)
 
 
 def _half_way(light: Light, centre_px: tuple[float, float], radius: float) -> tuple[float, float, float] | None:
@@ -224,7 +236,8 @@ def _half_way(light: Light, centre_px: tuple[float, float], radius: float) -> tu
     burnt_out = own & (part > SATURATED_LIGHT)
     # Several burnt-out parts that fill what they are joined in are a lamp and its ghosts.
     pieces = int(cv2.connectedComponents(burnt_out.astype(np.uint8))[0]) - 1
-    alone = pieces <= 1 or burnt_out.sum() < LEAST_FILLED * own.sum()
+    filled = MOST_FILLED if part[own].max() < JUST_BURNT_OUT else LEAST_FILLED
+    alone = pieces <= 1 or burnt_out.sum() < filled * own.sum()
     if not alone or own[0].any() or own[-1].any() or own[:, 0].any() or own[:, -1].any():
         return None
     if wide >= MOST_SKIRT * radius + MORE_SKIRT_PX:

@@ -321,6 +321,17 @@ def test_a_lamp_that_is_just_burnt_out_is_one_of_its_own_size() -> None:
     assert spot.radius_px == pytest.approx(4.5, abs=0.5)
 
 
+def test_a_ragged_burnt_out_part_is_measured_lower_down() -> None:
+    """A disc of 9 px of light about the level of what is burnt out, with noise: no compact part is above it."""
+    rows, columns = np.mgrid[:80, :80]
+    disc = cv2.GaussianBlur((np.hypot(columns - 40, rows - 40) < 9.0).astype(np.float32), (0, 0), 1.5)
+    noise = np.random.default_rng(5).standard_normal(disc.shape)
+    light = (0.02 + 0.89 * disc * (1 + 0.01 * noise)).astype(np.float32)
+    spots = find_spots(light, 0.1)
+    assert [spot.centre_px for spot in spots] == [pytest.approx((40.0, 40.0), abs=0.5)]
+    assert spots[0].radius_px == pytest.approx(9.0, abs=1.5)
+
+
 def test_three_small_spots_in_a_row_are_not_measured_as_one() -> None:
     """A lamp of 1.9 px and its burnt-out ghosts, joined half way down: 4.3 px once, now 2.8 px."""
     rows, columns = np.mgrid[:60, :60]
