@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import stat
-import sys
 from dataclasses import replace
 from importlib.util import find_spec
 from itertools import pairwise
@@ -15,6 +14,7 @@ import cv2
 import numpy as np
 import pytest
 
+from align.calibration import job
 from align.calibration.distortion import DistortionModel, weigh
 from align.calibration.intrinsics import _shifts, direction_uncertainties_px, estimate_camera, frame_grid
 from align.calibration.job import _Gathered, _turn_to_first, calibrate, camera_file_of, frame_coverage
@@ -28,9 +28,8 @@ from align.optics.camera_model import Camera, camera_from_parameters, prior_from
 from align.optics.geometry import apply_homography, rotation_from_vector
 from align.photo.camera_file import read_camera_file, write_camera_file
 from align.photo.facts import orientation_matrix
-from align.photo.read import Photo, read_photo
+from align.photo.read import Photo
 from align.sighting.boards import turned_board
-from align.sighting.plain_board import sight_plain
 from align.solve.forward_model import DIRECT
 from align.solve.joint import View
 from align.target.sheets import SHEETS, corners_board, corners_target, plain_board
@@ -128,19 +127,37 @@ def classic_paths():
     return sorted((Path(spec.origin).parent / "images" / "calibration").glob("left*.jpg"))
 
 
-@pytest.fixture(scope="module")
-def classic_boards():
-    boards = []
-    for path in classic_paths():
-        photo = read_photo(path)
-        boards.append((photo, sight_plain(photo, prior_from_focal(photo.size, None), CLASSIC)[0]))
-    return boards
+def sighted_once(patch):
+    """Let `calibrate` remember the board of each photo, seconds of searching apiece: {path: (photo, board)}."""
+    found = {}
+
+    def remembered(photo, *others):
+        if photo.path not in found:
+            found[photo.path] = (photo, search(photo, *others))
+        return found[photo.path][1]
+
+    search = job._direct_board
+    patch.setattr(job, "_direct_board", remembered)
+    return found
 
 
 @pytest.fixture(scope="module")
-def classic():
-    """The whole job on the 14 photos."""
-    return calibrate(classic_paths(), board=(9, 6), square_mm=25.0)
+def classic_with_boards():
+    """The whole job on the 14 photos, and the photos and boards that it saw."""
+    with pytest.MonkeyPatch.context() as patch:
+        found = sighted_once(patch)
+        result = calibrate(classic_paths(), board=(9, 6), square_mm=25.0)
+    return result, list(found.values())
+
+
+@pytest.fixture(scope="module")
+def classic(classic_with_boards):
+    return classic_with_boards[0]
+
+
+@pytest.fixture(scope="module")
+def classic_boards(classic_with_boards):
+    return classic_with_boards[1]
 
 
 def opencv_calibration(boards, pixels, model):
@@ -621,10 +638,11 @@ def test_a_file_that_cannot_be_written_says_so(calibration, tmp_path):
 def test_real_photos_of_a_bent_board_in_the_middle_determine_no_camera(monkeypatch):
     """Four photos, 12 % of the frame: refused, with the photo that would help. One camera does fit them."""
     photos = sorted(REAL.glob("*.jpg"))
+    sighted_once(monkeypatch)
     with pytest.raises(CameraError, match=r"known only to within [234] %, and 1\.5 % are needed") as refused:
         calibrate(photos, board=(7, 6), square_mm=12.8)
     assert "The one that would help most now: the sheet in the" in refused.value.remedy
-    monkeypatch.setattr(sys.modules[calibrate.__module__], "MAX_FOCAL_UNCERTAINTY", 0.05)
+    monkeypatch.setattr(job, "MAX_FOCAL_UNCERTAINTY", 0.05)
     result = calibrate(photos, board=(7, 6), square_mm=12.8)
     assert len(result.used) == 4
     assert result.rms_px < 0.6
