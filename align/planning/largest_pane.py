@@ -11,6 +11,8 @@ Array = NDArray[np.float64]
 
 #: A pane is tried tilted by no more than this [rad] against the opening.
 _MOST_TILT = math.radians(10.0)
+#: The three half-planes that stay when each of the four in turn is left out.
+_TRIPLES = np.array([[1, 2, 3], [0, 2, 3], [0, 1, 3], [0, 1, 2]])
 
 
 def largest_pane(corners: Array, clearance_mm: float) -> tuple[float, float, Array] | None:
@@ -66,20 +68,19 @@ def _largest_scales(outward: Array, limits: Array, grid: Array) -> tuple[Array, 
     upward = np.abs(outward[:, 1] * cos[:, None] - outward[:, 0] * sin[:, None])
     reach = (along * np.exp(-grid[:, 1:] / 2) + upward * np.exp(grid[:, 1:] / 2)) / 2
     rows = np.concatenate([np.broadcast_to(outward, (len(grid), 4, 2)), reach[..., None]], axis=2)
-    centres, scales = np.zeros((len(grid), 2)), np.full(len(grid), -1.0)
-    for left_out in range(4):
-        active = [k for k in range(4) if k != left_out]
-        first, second, third = (rows[:, k] for k in active)
-        # Cramer's rule by cross products: a linear-algebra library is slower on such small systems.
-        crosses = (np.cross(second, third), np.cross(third, first), np.cross(first, second))
-        determinant = (first * crosses[0]).sum(axis=1)
-        good = np.abs(determinant) > 1e-12
-        weighted = sum(limits[k] * cross for k, cross in zip(active, crosses, strict=True))
-        solution = weighted / np.where(good, determinant, 1.0)[:, None]
-        holds = good & ((rows[:, left_out] * solution).sum(axis=1) <= limits[left_out] + 1e-9)
-        better = holds & (solution[:, 2] > scales)
-        centres[better], scales[better] = solution[better, :2], solution[better, 2]
-    return centres, scales
+    # Cramer's rule by cross products, all four triples at once: a linear-algebra library is slower on such small
+    # systems.
+    first, second, third = (rows[:, active] for active in _TRIPLES.T)
+    by_limit = (np.cross(second, third), np.cross(third, first), np.cross(first, second))
+    determinant = (first * by_limit[0]).sum(axis=2)
+    good = np.abs(determinant) > 1e-12
+    weighted = sum(limits[k][:, None] * cross for k, cross in zip(_TRIPLES.T, by_limit, strict=True))
+    solution = weighted / np.where(good, determinant, 1.0)[..., None]  # (n, 4, 3): centre and scale by triple
+    holds = good & ((rows * solution).sum(axis=2) <= limits + 1e-9)
+    scales = np.where(holds, solution[..., 2], -1.0)
+    best = (np.arange(len(grid)), scales.argmax(axis=1))
+    found = scales[best] > -1.0
+    return np.where(found[:, None], solution[best][:, :2], 0.0), scales[best]
 
 
 def _rectangle(centre: Array, width: float, height: float, tilt: float) -> Array:

@@ -87,6 +87,7 @@ def test_a_face_cuts_a_room_where_points_of_it_lie_inside(place, size, base, tur
 def test_no_cure_puts_the_glass_into_a_room_kept_clear() -> None:
     """In the example the mirror 60 mm nearer had cured a trouble, with the glass in the tram's room."""
     scene = read_scene(EXAMPLE)
+    scene = replace(scene, viewers=replace(scene.viewers, spacing_mm=300.0))
     free, kept = (
         [cure for cures in plan(one).cures.values() for cure in cures]
         for one in (replace(scene, keep_clear=()), scene)

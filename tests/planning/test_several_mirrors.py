@@ -231,13 +231,13 @@ def test_printed_cures_of_random_scenes_hold() -> None:
     """tests/bench/plan_cures.py does so for 200."""
     rng = np.random.default_rng(5)
     printed = 0
-    for _ in range(4):
+    for _ in range(2):
         scene = random_scene(rng, spacing_mm=400.0)
         before, cures = cures_of(scene)
         printed += len(cures)
         for cure in cures:
             assert faults(scene, before, cure) == [], cure
-    assert printed >= 4
+    assert printed >= 2
 
 
 def test_the_sheet_lies_along_the_axis_that_is_nearest_to_the_mirror() -> None:
