@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,14 +63,9 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
         pyramid = Pyramid(photo.gray)
         return _sighting(pyramid, plain, *told_apart(pyramid, plain, reflected, rest, prior))
     pyramid = Pyramid(photo.gray)
-    _ = pyramid.reduced  # made once, before two threads ask for it
-    # OpenCV lets other threads run: the second core reads the flipped photo meanwhile.
-    with ThreadPoolExecutor(max_workers=1) as second_core:
-        flipped = second_core.submit(find_boards, pyramid, mirrored=True, scale=scale)
-        target, others = _target(pyramid, photo, scale)
-        sheet = target.sheet
-        detections = [detection for detection in flipped.result() if detection.sheet.name == sheet.name]
-    boards = _sighted(pyramid, detections)
+    target, others = _target(pyramid, photo, scale)
+    mirrored = find_boards(pyramid, mirrored=True, scale=scale)
+    boards = _sighted(pyramid, [found for found in mirrored if found.sheet.name == target.sheet.name])
     if not boards:
         found = search_reflection(pyramid, target, prior, scale=scale)
         boards = [] if found is None else [found]

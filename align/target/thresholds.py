@@ -12,7 +12,8 @@ MIRROR_DISTANCE_BITS = 3
 #: Side of a marker divided by the side of its square. Set after measuring detection at six ratios on rendered
 #: photos: docs/target.md.
 MARKER_RATIO = 0.75
-#: Wrong bits OpenCV may correct at `errorCorrectionRate` 1 (its default rate of 0.6 rounds this down to none). A
+#: Wrong bits that are corrected when a marker is read (OpenCV: at `errorCorrectionRate` 1; its default rate of 0.6
+#: rounds this down to none). A
 #: mirrored marker then needs two misread bits more to pass for another marker. That is rare, not impossible
 #: (docs/target.md: 1 in 2800), so a lone marker proves nothing; several in place do.
 CORRECTABLE_BITS = (MIRROR_DISTANCE_BITS - 1) // 2
