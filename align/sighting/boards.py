@@ -17,7 +17,7 @@ from ..optics.geometry import apply_homography, fit_homography, scale_pixels
 from ..optics.robust import median
 from ..target.sheets import Sheet, corners_board, marker_corners_board
 from .corners import local_frames, marker_scores, match_corners, square_heights_px
-from .marker_reading import Readings, read_markers
+from .marker_reading import Look, Readings, read_markers
 from .markers import FIRST_LOOK, Detection, detect_markers, group_boards
 
 Array = NDArray[np.float64]
@@ -110,6 +110,7 @@ class Pyramid:
 
     def __init__(self, gray: NDArray[np.uint8]) -> None:
         self._levels = [gray]
+        self._readings: dict[Look, tuple[Readings, Readings]] = {}
 
     def level(self, number: int) -> NDArray[np.uint8]:
         """The photo reduced `number` times by two."""
@@ -152,10 +153,11 @@ class Pyramid:
             [level.shape[1] / small.shape[1], level.shape[0] / small.shape[0]]
         )
 
-    @cached_property
-    def markers(self) -> tuple[Readings, Readings]:
-        """The markers that can be read on the reduced photo, in its pixels: as printed, and mirrored."""
-        return read_markers(self.reduced, FIRST_LOOK)
+    def markers(self, look: Look) -> tuple[Readings, Readings]:
+        """The markers that a look reads on the reduced photo, in its pixels: as printed, and mirrored."""
+        if look not in self._readings:
+            self._readings[look] = read_markers(self.reduced, look)
+        return self._readings[look]
 
     @staticmethod
     def down(pixels: Array, number: int) -> Array:
@@ -181,9 +183,11 @@ def brightened(gray: NDArray[np.uint8], white: float) -> NDArray[np.uint8] | Non
     return np.asarray(table[gray])
 
 
-def find_boards(pyramid: Pyramid, *, mirrored: bool, scale: float = 1.0) -> list[Detection]:
+def find_boards(
+    pyramid: Pyramid, *, mirrored: bool, scale: float = 1.0, look: Look = FIRST_LOOK
+) -> list[Detection]:
     """Boards whose markers can be read on the reduced photo, in full-size pixels."""
-    found, ratio = pyramid.markers[mirrored], pyramid.reduced_by
+    found, ratio = pyramid.markers(look)[mirrored], pyramid.reduced_by
     places = [(place + 0.5) * ratio - 0.5 for place in found.places]
     return group_boards(found.ids, places, mirrored=mirrored, scale=scale)
 

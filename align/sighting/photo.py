@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,7 @@ from ..target.sheets import Sheet
 from .boards import MIN_MARKERS, Board, Pyramid, brightened, find_boards, find_in_region, sight_detection
 from .far_reflection import search_reflection
 from .inter_reflections import InterReflection, apart, told_apart
-from .markers import Detection
+from .markers import FIRST_LOOK, SECOND_LOOK, Detection
 from .paper_outline import boards_by_paper
 
 #: The whole photo is enlarged in search of a small target up to this many pixels.
@@ -63,13 +64,25 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
         pyramid = Pyramid(photo.gray)
         return _sighting(pyramid, plain, *told_apart(pyramid, plain, reflected, rest, prior))
     pyramid = Pyramid(photo.gray)
-    target, others = _target(pyramid, photo, scale)
     mirrored = find_boards(pyramid, mirrored=True, scale=scale)
-    boards = _sighted(pyramid, [found for found in mirrored if found.sheet.name == target.sheet.name])
+    # OpenCV lets other threads run: the second core looks again while this one matches the target.
+    with ThreadPoolExecutor(max_workers=1) as second_core:
+        if all(len(found.marker_ids) < MIN_MARKERS for found in mirrored):
+            second_core.submit(pyramid.markers, SECOND_LOOK)
+        target, others = _target(pyramid, photo, scale)
+    boards = _reflections(pyramid, target, mirrored)
+    if not boards:
+        mirrored = find_boards(pyramid, mirrored=True, scale=scale, look=SECOND_LOOK)
+        boards = _reflections(pyramid, target, mirrored)
     if not boards:
         found = search_reflection(pyramid, target, prior, scale=scale)
         boards = [] if found is None else [found]
     return _sighting(pyramid, target, *told_apart(pyramid, target, boards, others, prior))
+
+
+def _reflections(pyramid: Pyramid, target: Board, mirrored: Sequence[Detection]) -> list[Board]:
+    """Boards of the target's sheet among those that read mirrored."""
+    return _sighted(pyramid, [found for found in mirrored if found.sheet.name == target.sheet.name])
 
 
 def _sighting(
@@ -85,8 +98,13 @@ def _sighting(
 def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[Board]]:
     """The target: the nearest right-handed board, hence the largest; and the others."""
     gray = photo.gray
-    detections = find_boards(pyramid, mirrored=False, scale=scale)
-    boards = _sighted(pyramid, detections) or boards_by_paper(pyramid, scale=scale)
+    boards: list[Board] = []
+    for look in (FIRST_LOOK, SECOND_LOOK):
+        detections = find_boards(pyramid, mirrored=False, scale=scale, look=look)
+        boards = _sighted(pyramid, detections)
+        if boards:
+            break
+    boards = boards or boards_by_paper(pyramid, scale=scale)
     whole = (0, 0, gray.shape[1], gray.shape[0])
     for zoom in (1.0, 2.0):
         if boards or gray.size * zoom**2 > MAX_ENLARGED_PIXELS:
@@ -146,7 +164,7 @@ def _no_target(pyramid: Pyramid, photo: Photo, detections: list[Detection], scal
             "of its corners.",
             "Show the whole sheet, flat and sharp, with nothing lying on it.",
         )
-    if _sighted(pyramid, find_boards(pyramid, mirrored=True, scale=scale)):
+    if _sighted(pyramid, find_boards(pyramid, mirrored=True, scale=scale, look=SECOND_LOOK)):
         return TargetError(
             f"{name} shows the sheet's reflection but not the sheet itself.",
             "Step back or tilt the phone so that the sheet and its reflection are both in the photo.",
