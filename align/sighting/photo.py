@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +13,7 @@ from ..optics.geometry import apply_homography
 from ..photo.legibility import complaint
 from ..photo.read import Photo
 from ..photo.tone import Light, light_of
+from ..second_core import Beside
 from ..target.sheets import Sheet
 from .boards import MIN_MARKERS, Board, Pyramid, brightened, find_boards, find_in_region, sight_detection
 from .far_reflection import search_reflection
@@ -66,11 +66,12 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
     pyramid = Pyramid(photo.gray)
     mirrored = find_boards(pyramid, mirrored=True, scale=scale)
     # OpenCV lets other threads run: the second core looks again while this one matches the target.
-    with ThreadPoolExecutor(max_workers=1) as second_core:
-        if all(len(found.marker_ids) < MIN_MARKERS for found in mirrored):
-            second_core.submit(pyramid.markers, SECOND_LOOK)
-        target, others = _target(pyramid, photo, scale)
+    few = all(len(found.marker_ids) < MIN_MARKERS for found in mirrored)
+    again = Beside(lambda: pyramid.markers(SECOND_LOOK)) if few else None
+    target, others = _target(pyramid, photo, scale)
     boards = _reflections(pyramid, target, mirrored)
+    if again is not None:
+        again.answer()
     if not boards:
         mirrored = find_boards(pyramid, mirrored=True, scale=scale, look=SECOND_LOOK)
         boards = _reflections(pyramid, target, mirrored)

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -30,6 +29,10 @@ DAMPING, LITTLE_DAMPING = 1e-4, 1e-10
 RELIEF = 20.0
 #: A settled minimum is known to the square root of this in standard deviations; and how many steps that may take.
 SETTLED, SETTLING_STEPS = 1e-18, 12
+
+
+#: The normal distribution's quantile at 0.975; `statistics`, which has it, takes 6 ms to import.
+NORMAL_AT_975 = 1.9599639845400536
 
 
 @dataclass(frozen=True, eq=False)
@@ -220,7 +223,12 @@ def student_quantile(degrees: float, probability: float = 0.975) -> float:
     scipy.stats.t for 5 or more degrees of freedom (tested). Fewer are treated as 5.
     """
     v = max(degrees, 5.0)
-    z = NormalDist().inv_cdf(probability)
+    if probability == 0.975:
+        z = NORMAL_AT_975
+    else:
+        from statistics import NormalDist
+
+        z = NormalDist().inv_cdf(probability)
     z3, z5, z7, z9 = z**3, z**5, z**7, z**9
     return (
         z
