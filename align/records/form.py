@@ -24,6 +24,7 @@ _CALLED = {
     "board": "board",
     "square_mm": "board's square",
     "touching": "contact",
+    "flatness": "map of flatness",
     "stock_mm": "stock",
 }
 #: A sheet and a board of one's own exclude each other: what is stated of one takes out the other's.
@@ -60,6 +61,7 @@ def settings_of_mirror(mirror: StatedMirror, folder: Path | None = None) -> dict
         "board": mirror.board,
         "square_mm": mirror.square_mm,
         "touching": mirror.touching or None,
+        "flatness": mirror.flatness or None,
         "stock_mm": mirror.stock_mm or None,
     }
     return {name: value for name, value in stated.items() if value is not None}
@@ -157,5 +159,6 @@ def stated_from(overrides: Mapping[str, Any], name: str = "") -> StatedMirror:
         board=settings.board,
         square_mm=settings.square_mm,
         touching=settings.touching and not settings.touching_mirrors,
+        flatness=settings.flatness,
         stock_mm=settings.stock_mm or (),
     )

@@ -32,6 +32,7 @@ class StatedMirror:
         length or two (across, along); exact_print : the print is known to be to scale
     board, square_mm : inner corners (columns, rows) and square of a plain checkerboard instead of a sheet
     camera : a camera file, its path from the record's folder; touching : the sheet's edge touches the glass
+    flatness : each check also maps how flat the mirror is
     stock_mm : thicknesses of the packing at hand; shims_fitted, notes : in the builder's words
     """
 
@@ -50,6 +51,7 @@ class StatedMirror:
     square_mm: float | None = None
     camera: str = ""
     touching: bool = False
+    flatness: bool = False
     stock_mm: tuple[float, ...] = ()
     shims_fitted: str = ""
     notes: str = ""
@@ -210,6 +212,7 @@ def _mirror(table: Table) -> StatedMirror:
         "mount": table.choice("mount", MOUNTS) if table.has("mount") else "",
         "sheet": table.choice("sheet", tuple(SHEETS)) if table.has("sheet") else "",
         "touching": table.flag("touching"),
+        "flatness": table.flag("flatness"),
         "exact_print": table.flag("exact_print"),
         "rule_mm": _rule(table),
         "board": _board(table),

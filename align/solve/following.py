@@ -40,6 +40,7 @@ class FrameSolution:
 
     moves : (3 m,) lean, turn [rad], offset [mm] of each mirror; noise : (3 m, 3 m) their covariance by the frame's
     corners alone; by_held : (3 m, h) derivatives of `moves` by what is held; held : (h, h) covariance of that
+    shared : (3 m, 3 m) what the joint solve did not know of the mirrors besides: which shape mirror and sheet have
     misfit : rms of the residuals in units of what the joint solve left; state : for the next frame to begin with
     """
 
@@ -49,11 +50,12 @@ class FrameSolution:
     held: Array
     misfit: float
     state: State
+    shared: Array
 
     @property
     def covariance(self) -> Array:
         """(3 m, 3 m) of `moves`, with all that it does not know."""
-        return np.asarray(self.noise + self.by_held @ self.held @ self.by_held.T)
+        return np.asarray(self.noise + self.shared + self.by_held @ self.held @ self.by_held.T)
 
 
 class Anchor:
@@ -77,6 +79,25 @@ class Anchor:
         self.held_covariance = covariance[np.ix_(self._held, self._held)]
         apart = solution.covariance_apart[np.ix_(self._entries, self._entries)]
         self._wider = _ratio(np.diag(covariance)[self._moving], np.diag(apart)[self._moving])
+        self._shared = np.zeros((len(self._moving), len(self._moving)))
+        self._shared = self._left_open(covariance[np.ix_(self._moving, self._moving)])
+
+    def _left_open(self, known: Array) -> Array:
+        """What the joint solve does not know of the mirrors beyond what noise and all that is held explain.
+
+        A joint solve averages over likely shapes of mirror and sheet, each with its own answer: that no held
+        parameter's variance tells. Without it a frame would claim more than the solve that it rests on.
+
+        known : (3 m, 3 m) the joint solve's covariance of the mirrors
+        """
+        solution, newest = self.solution, self.solution.state.layout.photos - 1
+        views = [replace(view, photo=0) for view in solution.views if view.photo == newest]
+        frame = self.solve(self._first(), views)
+        if frame is None:
+            return known
+        size = np.sqrt(np.maximum(np.diag(known), 1e-30))
+        values, axes = np.linalg.eigh((known - frame.covariance) / np.outer(size, size))
+        return np.asarray((axes * np.maximum(values, 0.0)) @ axes.T * np.outer(size, size))
 
     def start(self, state: State | None, target_ids: NDArray[np.int64], target_px: Array) -> State:
         """Where a frame's descent begins: the last frame's state, with the pose by its own target."""
@@ -123,6 +144,7 @@ class Anchor:
             self.held_covariance,
             misfit,
             found.point,
+            self._shared,
         )
 
     def homography(self, state: State, mirror: int) -> Array | None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
 from typing import Any
 
 from starlette.applications import Starlette
@@ -27,12 +28,14 @@ from .feeds import Feeds
 from .form import FormErrors, mirror_from_form, written_of
 from .form_fields import FIELDS, MAIN, MORE
 from .guard import App, Doors, Guard, Refusal, refuse
+from .lies import lie_of
 from .live_pages import LivePages
 from .live_part import live_contents
 from .pages import HERE, page, refusal_page, table_contents
+from .plan_pages import PlanPages
 from .receiving import Refused
+from .series import Answer
 from .session import Session, Table
-from .side_pages import SidePages
 
 STATIC = {
     "icon.svg": "image/svg+xml",
@@ -44,7 +47,7 @@ HEARTBEAT_S = 15.0
 NOT_FOUND = Refusal(404, "There is no such page here.", "Begin at the first one.")
 
 
-class Bench(SidePages, LivePages):
+class Bench(PlanPages, LivePages):
     """All handlers, over one session."""
 
     def __init__(self, session: Session, doors: Doors, bell: Bell, feeds: Feeds, live_bell: Bell) -> None:
@@ -65,7 +68,9 @@ class Bench(SidePages, LivePages):
             Route(f"{table}/known", self.known, methods=both),
             Route(f"{table}/photos", self.photos, methods=["PUT", "POST"]),
             Route(f"{table}/picture/{{number:int}}.jpg", self.picture, methods=get),
+            Route(f"{table}/map/{{number:int}}-{{mirror:int}}.jpg", self.map, methods=get),
             *self.side_routes(),
+            *self.plan_routes(),
             *self.live_routes(),
         ]
 
@@ -143,7 +148,9 @@ class Bench(SidePages, LivePages):
         """A photo of a mirror: by PUT its bare bytes, by POST a form with it."""
         table = self._table(request)
         with self.session.place():
-            number, ticket = await self._received(request, lambda data: self.session.take_photo(table, data))
+            number, ticket = await self._received(
+                request, lambda data, said: self.session.take_photo(table, data, lie_of(said))
+            )
         if request.method == "PUT":
             return JSONResponse({"photo": number, "place": self.session.worker.place(ticket)}, 201)
         await self._waited(ticket)
@@ -152,11 +159,25 @@ class Bench(SidePages, LivePages):
     async def picture(self, request: Request) -> Response:
         """The picture of an answer."""
         table, number = self._table(request), request.path_params["number"]
+        return await self._drawn(request, f"{table.key[:-7]}-{number}.jpg", self.session.picture)
+
+    async def map(self, request: Request) -> Response:
+        """The map of a mirror's flatness in an answer."""
+        table, number, mirror = self._table(request), *(request.path_params[key] for key in ("number", "mirror"))
+        return await self._drawn(
+            request,
+            f"{table.key[:-7]}-{number}-flatness-{mirror}.jpg",
+            lambda table, answer: self.session.map_picture(table, answer, mirror),
+        )
+
+    async def _drawn(self, request: Request, name: str, draw: Callable[[Table, Answer], Path | None]) -> Response:
+        """What is drawn of an answer, to be seen or, under a name, to be saved."""
+        table, number = self._table(request), request.path_params["number"]
         answer = next((item for item in table.series.answers if item.number == number), None)
-        path = None if answer is None else await run_in_threadpool(self.session.picture, table, answer)
+        path = None if answer is None else await run_in_threadpool(draw, table, answer)
         if path is None:
             raise HTTPException(404)
-        saved = {"content-disposition": f'attachment; filename="{table.key[:-7]}-{number}.jpg"'}
+        saved = {"content-disposition": f'attachment; filename="{name}"'}
         return FileResponse(
             path, media_type="image/jpeg", headers=saved if "save" in request.query_params else None
         )

@@ -16,6 +16,7 @@ from .form_fields import FIELDS, Field
 INCHES = ("in", '"', "″")
 #: The longest text that a field takes.
 LONGEST = 300
+LONGEST_NOTES = 5000
 
 
 @dataclass(frozen=True)
@@ -39,9 +40,9 @@ def mirror_from_form(values: Mapping[str, str], before: StatedMirror, cameras: t
     found: dict[str, Any] = {}
     errors: dict[str, str] = {}
     for field in FIELDS:
-        written = " ".join(values.get(field.entry, "").split())[:LONGEST]
+        written = plain_text(field, values)
         try:
-            found[field.entry] = _value(field, written)
+            found[field.entry] = value_of(field, written)
         except ValueError as error:
             errors[field.entry] = str(error)
     found["camera"] = values.get("camera", "")
@@ -68,9 +69,17 @@ def written_of(mirror: StatedMirror) -> dict[str, str]:
     return shown
 
 
-def _value(field: Field, written: str) -> Any:
-    if field.kind == "text":
-        if not written.isprintable():
+def plain_text(field: Field, values: Mapping[str, str]) -> str:
+    """What was written into a field, blanks at its ends and doubled ones left out; of notes line by line."""
+    lines = values.get(field.entry, "").splitlines() if field.kind == "lines" else [values.get(field.entry, "")]
+    longest = LONGEST_NOTES if field.kind == "lines" else LONGEST
+    return "\n".join(" ".join(line.split()) for line in lines).strip()[:longest]
+
+
+def value_of(field: Field, written: str) -> Any:
+    """What a field holds as the record keeps it; ValueError where it is wrong."""
+    if field.kind in ("text", "lines"):
+        if not written.replace("\n", "").isprintable():
             raise ValueError("Write letters and signs that can be printed.")
         return written
     if field.kind == "flag":

@@ -19,7 +19,7 @@ from ..checking.settings import (
 )
 from ..target.sheets import SHEETS
 
-Kind = Literal["text", "number", "numbers", "choice", "flag"]
+Kind = Literal["text", "lines", "number", "numbers", "choice", "flag"]
 
 
 @dataclass(frozen=True)
@@ -72,6 +72,7 @@ MORE = (
     ),
     Field("rule_mm", "Length of the sheet's 100 mm rule", _RULE, "numbers", "mm", RULE_RANGE_MM, 2),
     Field("exact_print", "The sheet is known to be exactly to scale (plotted, engraved)", kind="flag"),
+    Field("flatness", "Each answer also maps how flat the mirror is", kind="flag"),
     Field("touching", "The sheet's far edge touches the glass", kind="flag"),
     Field(
         "board",
@@ -83,5 +84,19 @@ MORE = (
     ),
     Field("square_mm", "Side of that board's squares", "As you measure it.", unit="mm", bounds=SQUARE_MM),
     Field("shims_fitted", "Packing fitted", _FITTED, "text"),
+    Field("notes", "Notes", "For the record's page.", "lines"),
 )
 FIELDS = MAIN + MORE
+#: What a camera is measured with, where that is no sheet printed to scale.
+CAMERA = (
+    Field("rule_mm", "Length of the sheet's 100 mm rule", "As you measure it.", unit="mm", bounds=RULE_RANGE_MM),
+    next(field for field in MORE if field.entry == "board"),
+    next(field for field in MORE if field.entry == "square_mm"),
+)
+#: What the record says of the scene.
+SCENE = (
+    Field("name", "Name of the scene", "As it stands in headings and captions.", "text"),
+    Field("place", "Where it stands", "A room, a showcase.", "text"),
+    Field("who", "Who set the mirrors", "Leave it out if the page goes public.", "text"),
+    Field("notes", "Notes", kind="lines"),
+)

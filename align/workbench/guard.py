@@ -35,6 +35,11 @@ RECORD_POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; "
     "frame-ancestors 'none'"
 )
+#: The page to walk along a planned scene has a script of its own, which may do nothing but draw.
+WALK_POLICY = (
+    "sandbox allow-scripts; default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
+    "script-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
 HEADERS = {
     "x-frame-options": "DENY",
     "x-content-type-options": "nosniff",

@@ -18,7 +18,8 @@ from .receiving import Refused, file_in_form, limited, spooled
 from .session import Session, Table
 from .worker import Ticket
 
-Keep = Callable[[bytes], Any]
+#: Keeps a photo: its bytes, and what was said of it.
+Keep = Callable[[bytes, str], Any]
 
 
 class Handling:
@@ -33,12 +34,12 @@ class Handling:
         limit = thresholds.MOST_PHOTO_BYTES
         chunks = limited(request.stream(), request.headers.get("content-length"), limit)
         if request.method == "PUT":
-            file = await spooled(chunks)
+            file, said = await spooled(chunks), request.query_params.get("sheet", "")
         else:
-            file = await file_in_form(chunks, request.headers.get("content-type", ""))
+            file, said = await file_in_form(chunks, request.headers.get("content-type", ""))
         with file:
             async with self._cleaning:
-                return await run_in_threadpool(_kept, file, keep)
+                return await run_in_threadpool(_kept, file, said, keep)
 
     def _table(self, request: Request) -> Table:
         table = self.session.table(request.path_params["key"])
@@ -69,6 +70,6 @@ class Handling:
         return HTMLResponse(page(template, self.session, here, **contents), status)
 
 
-def _kept(file: Any, keep: Keep) -> Any:
+def _kept(file: Any, said: str, keep: Keep) -> Any:
     file.seek(0)
-    return keep(file.read())
+    return keep(file.read(), said)

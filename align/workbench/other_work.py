@@ -1,30 +1,30 @@
-"""The bench's other work: which glass, which camera, the record's page, the plan. The commands' own functions."""
+"""The bench's other work: which glass, which camera, the record's page. The commands' own functions."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from ..errors import AlignError, PhotoError
 from . import thresholds
-from .form import LONGEST, number_of
-from .form_fields import Field
+from .answer_pictures import PICTURE_PX, PICTURE_QUALITY
+from .form import LONGEST, plain_text, value_of
+from .form_fields import SCENE, Field
 from .receiving import Refused, cleaned
 from .series import now_words
-from .session import PICTURE_PX, PICTURE_QUALITY, Session, Table
+from .session import Session, Table
 from .shelf import Shelf
 from .worker import Ticket
 
-CAMERA, RECORD, PLAN = "camera", "record", "plan"
+CAMERA, RECORD = "camera", "record"
 #: What helps where photos of lamps do not show the sheet.
 WITHOUT_SHEET = {
     "distance_mm": Field("distance_mm", "From the phone to the lamps' reflections", unit="mm", bounds=(1.0, 1e5)),
     "glass_mm": Field("glass_mm", "What the glass is thought to be", unit="mm", bounds=(0.5, 50.0)),
 }
-FIRST_SCENE = "scene.toml"
-_SCENE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,80}\.toml")
 
 
 @dataclass(frozen=True)
@@ -65,18 +65,24 @@ def answer_of(shelf: Shelf) -> SetAnswer | None:
 
 
 def without_sheet(written: Mapping[str, str]) -> dict[str, float | None]:
-    """What was stated for photos that do not show the sheet, as `find_glass` takes it.
+    """What was stated for photos that do not show the sheet, as `find_glass` takes it; else Refused."""
+    return stated_in(tuple(WITHOUT_SHEET.values()), written)
+
+
+def stated_in(fields: Sequence[Field], written: Mapping[str, str]) -> dict[str, Any]:
+    """What a short form states.
 
     Raises
     ------
-    Refused : it is no length.
+    Refused : something in it cannot be meant.
     """
-    found: dict[str, float | None] = {}
-    for entry, field in WITHOUT_SHEET.items():
+    found: dict[str, Any] = {}
+    for field in fields:
         try:
-            found[entry] = number_of(field, written.get(entry, ""))
+            found[field.entry] = value_of(field, plain_text(field, written))
         except ValueError as error:
-            raise Refused(422, f"{field.label}: {error}", "Go back and write it as in 620 or 24 in.") from None
+            example = " It is written as in 620 or 24 in." if field.unit == "mm" else ""
+            raise Refused(422, f"{field.label}: {error}{example}", "Go back and put it right.") from None
     return found
 
 
@@ -100,7 +106,7 @@ def _glass(
     from ..ghosts.text import glass_text
     from ..records.job import add_entry
 
-    photos = _photos(table.lamps)
+    photos = photos_of(table.lamps)
     camera = session.settings(table.mirror).camera
     result = glass_of(
         photos,
@@ -111,7 +117,7 @@ def _glass(
     )
     pixels = draw_glass(result)
     table.lamps.put_picture(1, as_jpeg(pixels, PICTURE_PX, PICTURE_QUALITY))
-    _put_text(table.lamps, glass_text(result), len(photos))
+    put_text(table.lamps, glass_text(result), len(photos))
     pictures = [as_png(pixels), *[None] * (len(photos) - 1)]
     names = [table.mirror.name] if table.mirror.name else []
     add_entry(session.folder, result, settings={}, photos=photos, pictures=pictures, mirrors=names)
@@ -119,12 +125,13 @@ def _glass(
 
 @dataclass(frozen=True)
 class EntryShown:
-    """An entry of the record: its number, day, mirrors' names and what it is."""
+    """An entry of the record: its number, day, mirrors' names, what it is, and the note that it has."""
 
     number: int
     day: str
     mirrors: str
     words: str
+    note: str = ""
 
 
 def entries_of(session: Session) -> list[EntryShown]:
@@ -141,8 +148,48 @@ def entries_of(session: Session) -> list[EntryShown]:
         verdict = str(entry.result.get("verdict", "")) or "which glass"
         plain = {"square": "true", "out of square": "out of true", "undetermined": "cannot tell"}
         words = plain.get(verdict, verdict)
-        found.append(EntryShown(place.number, entry.date[:16].replace("T", ", "), ", ".join(entry.mirrors), words))
+        day = entry.date[:16].replace("T", ", ")
+        found.append(EntryShown(place.number, day, ", ".join(entry.mirrors), words, _note_of(place.path)))
     return found
+
+
+def _note_of(folder: Path) -> str:
+    from ..records.notes import read_note
+
+    try:
+        return read_note(folder).text
+    except AlignError:
+        return ""
+
+
+def give_note(session: Session, number: int, text: str) -> None:
+    """Give an entry a note, or put its note right, as `align record --note` does.
+
+    Raises
+    ------
+    AlignError : there is no such entry, or it cannot be written.
+    """
+    from ..records.notes import write_note
+
+    write_note(session.folder, number, " ".join(text.split())[:LONGEST])
+    session.changed()
+
+
+def save_scene(session: Session, written: Mapping[str, str]) -> None:
+    """What the record says of the scene.
+
+    Raises
+    ------
+    Refused : it cannot be meant; AlignError : the file cannot be written.
+    """
+    from ..records.write_installation import write_scene
+
+    stated = stated_in(SCENE, written)
+    if not stated["name"]:
+        raise Refused(422, "The scene needs a name.", "Go back and give it one, such as: Harbour street.")
+    with session.lock:
+        write_scene(session.folder, **stated)
+        session.read_again()
 
 
 def take_out(session: Session, number: int, why: str) -> None:
@@ -161,12 +208,22 @@ def take_out(session: Session, number: int, why: str) -> None:
     session.changed()
 
 
-def measure_camera(session: Session) -> Ticket:
-    """Measure a camera from the photos of its set; its file lands in the record's folder."""
-    return session.worker.put(CAMERA, "the camera", lambda ticket: _camera(session, ticket))
+def measure_camera(session: Session, stated: Mapping[str, Any] | None = None) -> Ticket:
+    """Measure a camera from the photos of its set; its file lands in the record's folder.
+
+    stated : of the sheet or board in the photos, as `align.calibrate` takes it; None for what was not
+    """
+    found = {name: value for name, value in (stated or {}).items() if value is not None}
+    if ("board" in found) != ("square_mm" in found):
+        words = "Board and square belong together: inner corners, and their side."
+        raise Refused(422, words, "Go back and state both.")
+    if "board" in found and "rule_mm" in found:
+        words = "The rule is our sheets'; of a board of your own the square is measured."
+        raise Refused(422, words, "Go back and take one of the two out.")
+    return session.worker.put(CAMERA, "the camera", lambda ticket: _camera(session, ticket, found))
 
 
-def _camera(session: Session, ticket: Ticket) -> None:
+def _camera(session: Session, ticket: Ticket, stated: Mapping[str, Any]) -> None:
     import io
 
     from ..calibration.job import calibrate, camera_file_of
@@ -174,15 +231,15 @@ def _camera(session: Session, ticket: Ticket) -> None:
     from ..calibration.text import calibration_text
     from ..photo.camera_file import write_camera_file
 
-    photos = _photos(session.camera)
-    result = calibrate(photos, progress=lambda words: session.worker.say(ticket, words))
+    photos = photos_of(session.camera)
+    result = calibrate(photos, progress=lambda words: session.worker.say(ticket, words), **stated)
     number = len(camera_files(session)) + 1
     path = session.folder / f"camera-{number}.json"
     write_camera_file(camera_file_of(result), path)
     drawn = io.BytesIO()
     draw_calibration(result).savefig(drawn, format="jpg")
     session.camera.put_picture(1, drawn.getvalue())
-    _put_text(session.camera, calibration_text(result, Path(path.name)), len(photos))
+    put_text(session.camera, calibration_text(result, Path(path.name)), len(photos))
 
 
 def camera_files(session: Session) -> tuple[str, ...]:
@@ -201,64 +258,63 @@ def make_record(session: Session) -> Ticket:
     return session.worker.put(RECORD, "the record's page", work, later=True)
 
 
-def scenes(session: Session) -> tuple[str, ...]:
-    """The scene files of the record's folder."""
-    found = session.folder.glob("*.toml") if session.folder.is_dir() else ()
-    names = (path.name for path in found if path.name != "installation.toml")
-    return tuple(sorted(name for name in names if _SCENE_NAME.fullmatch(name)))
+def things_beside() -> tuple[tuple[str, str], ...]:
+    """What may lie beside the sheet to tell its print's scale: names and words."""
+    from ..sighting.known_length import THINGS
+
+    return tuple((name, thing.words) for name, thing in THINGS.items())
 
 
-def start_scene(session: Session) -> None:
-    """Write the commented example scene, to be changed into one's own; never over one that is there."""
-    from ..planning.scene_file import start_file
-
-    session.folder.mkdir(parents=True, exist_ok=True)
-    start_file(session.folder / FIRST_SCENE)
-    session.changed()
+def print_shelf(table: Table) -> Shelf:
+    """The photos that tell how large a mirror's sheet is printed."""
+    return Shelf(table.shelf.folder / "print")
 
 
-def plan_folder(session: Session, scene: str) -> Path:
-    """Where a scene's pictures lie."""
-    return session.folder / f"plan-{scene.removesuffix('.toml')}"
-
-
-def work_out_plan(session: Session, scene: str) -> Ticket:
-    """Plan a scene and draw its pictures."""
+def measure_print(session: Session, table: Table, thing: str) -> Ticket:
+    """Measure how large the sheet is printed by a thing that lies beside it, as `align check --beside` does."""
+    if thing not in dict(things_beside()):
+        raise Refused(422, "Say what lies beside the sheet.", "Go back and choose it.")
 
     def work(ticket: Ticket) -> None:
-        from ..planning.job import plan
-        from ..planning.pictures.sheets import draw_plan
+        from ..checking.job import check
 
-        session.worker.say(ticket, "looking along every line of sight")
-        result = plan(session.folder / scene)
-        session.worker.say(ticket, "drawing")
-        draw_plan(result, plan_folder(session, scene))
+        shelf = print_shelf(table)
+        photos = photos_of(shelf)
+        plain = replace(session.settings(table.mirror), rule_mm=None, exact_print=False, board=None, square_mm=None)
+        say = session.worker.say
+        result = check(photos, replace(plain, beside=thing), progress=lambda words: say(ticket, words))
+        assert result.rule_mm is not None
+        text = f"{result.warnings[-1]}\nThe sheet's 100 mm rule is {result.rule_mm:.2f} mm long."
+        rule = {"rule_mm": round(result.rule_mm, 2)}
+        shelf.put("answer", 1, {"when": now_words(), "text": text, "photos": len(photos), **rule})
 
-    return session.worker.put(PLAN, f"the plan of {scene}", work)
-
-
-def plan_pictures(session: Session, scene: str) -> tuple[str, ...]:
-    """The names of a plan's pictures."""
-    folder = plan_folder(session, scene)
-    return tuple(sorted(path.name for path in folder.glob("*.png"))) if folder.is_dir() else ()
+    return session.worker.put(f"{table.key}/print", "the print", work)
 
 
-def plan_words(session: Session, scene: str) -> str:
-    """A plan in words; "" where there is none."""
-    try:
-        return (plan_folder(session, scene) / "plan.txt").read_text(encoding="utf-8")
-    except OSError:
-        return ""
+def keep_rule(session: Session, table: Table) -> None:
+    """State of a mirror's sheet what the thing beside it told.
+
+    Raises
+    ------
+    AlignError : nothing has, or the record's form cannot be written.
+    """
+    rule = print_shelf(table).read("answer").get(1, {}).get("rule_mm")
+    if not isinstance(rule, float | int):
+        raise AlignError("The print is not measured yet.", "Send a photo, and measure it.")
+    mirror = replace(table.mirror, rule_mm=float(rule), exact_print=False, board=None, square_mm=None)
+    session.save_mirror(mirror, table.mirror.name)
 
 
-def _photos(shelf: Shelf) -> list[Path]:
+def photos_of(shelf: Shelf) -> list[Path]:
+    """The files of a set; AlignError where there is none."""
     photos = [path for number in shelf.photos() if (path := shelf.photo(number)) is not None]
     if not photos:
         raise AlignError("There is no photo yet.", "Send some first.")
     return photos
 
 
-def _put_text(shelf: Shelf, text: str, photos: int) -> None:
+def put_text(shelf: Shelf, text: str, photos: int) -> None:
+    """Keep in words what came of a set."""
     shelf.put("answer", 1, {"when": now_words(), "text": text, "photos": photos})
 
 

@@ -8,10 +8,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..checking.result import MirrorResult
-from ..checking.wording import flatness_words, glass_words, remaining_words, shim_is_needed, verdict_sentence
+from ..checking.wording import (
+    flatness_words,
+    glass_words,
+    map_title,
+    map_words,
+    remaining_words,
+    shim_is_needed,
+    verdict_sentence,
+)
 from ..drawing.wording import MM_PER_INCH, length_words, size_with_uncertainty, with_uncertainty
 from .drawings import band_drawing, front_drawing
 from .guard import Refusal
+from .lies import LIE_WORDS
+from .option_words import without_options
 from .series import Answer
 from .session import Session, Table
 from .words import (
@@ -46,7 +56,7 @@ class AxisShown:
 
 @dataclass(frozen=True)
 class MirrorShown:
-    """One mirror of an answer."""
+    """One mirror of an answer; map : what the map of its flatness shows, "" where there is none."""
 
     number: int
     axes: tuple[AxisShown, ...]
@@ -56,6 +66,7 @@ class MirrorShown:
     remaining: str
     is_true: bool
     facts: tuple[tuple[str, str], ...] = ()
+    map: str = ""
 
 
 @dataclass(frozen=True)
@@ -75,6 +86,7 @@ def _environment() -> Environment:
         loader=FileSystemLoader(HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=without_options,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -115,6 +127,7 @@ def table_contents(session: Session, table: Table) -> dict[str, Any]:
         "size_words": size_words(table.mirror.size_mm, session.units),
         "stack_units": now.result.settings.units if now else "mm",
         "waiting": waiting,
+        "lies": LIE_WORDS,
         "refused": series.refused_last,
         "answer": now,
         "heading": verdict_heading(now.result) if now else "",
@@ -159,21 +172,36 @@ def mirrors_shown(
                 mirror.shims.turn_by,
                 _remaining(mirror),
                 mirror.verdict == "square",
-                facts_of(mirror, units),
+                facts_of(mirror, units, len(now.photos)),
+                _map_alt(mirror, units),
             )
         )
     return tuple(shown)
 
 
-def facts_of(mirror: MirrorResult, units: str) -> tuple[tuple[str, str], ...]:
-    """Gap, glass and flatness: name and words."""
+def facts_of(mirror: MirrorResult, units: str, photos: int = 1) -> tuple[tuple[str, str], ...]:
+    """Gap, glass and flatness: name and words; photos : that the answer is from."""
     facts = []
     if mirror.distance_mm is not None:
         facts.append(("Gap", f"{length_words(mirror.distance_mm, units, 1)} from the sheet's edge to the glass"))
     facts.append(("Glass", glass_words(mirror.glass, units)))
     if mirror.flatness is not None:
-        facts.append(("Flat", flatness_words(mirror.flatness, units)))
+        shown = mirror.flatness.map
+        words = flatness_words(mirror.flatness, units) if shown is None else map_words(shown, photos, units)
+        facts.append(("Flat", words))
     return tuple(facts)
+
+
+def _map_alt(mirror: MirrorResult, units: str) -> str:
+    """The map of a mirror's flatness for who does not see it; "" where there is none."""
+    if mirror.flatness is None or mirror.flatness.map is None:
+        return ""
+    shown = mirror.flatness.map
+    beyond = "" if shown.beyond_mm is None else " Striped, told above with its uncertainty: what is extrapolated."
+    return (
+        f"Map of the mirror's face from the front. {map_title(shown, units)} Clear, inside the outlines: what "
+        f"photos show, told above.{beyond}"
+    )
 
 
 def _remaining(mirror: MirrorResult) -> str:

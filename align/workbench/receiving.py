@@ -80,8 +80,9 @@ async def spooled(chunks: AsyncIterator[bytes]) -> IO[bytes]:
     return file
 
 
-async def file_in_form(chunks: AsyncIterator[bytes], content_type: str) -> IO[bytes]:
-    """The first file of a form (multipart/form-data), in a file without a name; what else is in it is dropped.
+async def file_in_form(chunks: AsyncIterator[bytes], content_type: str) -> tuple[IO[bytes], str]:
+    """The first file of a form (multipart/form-data), in a file without a name, and what its first short entry says
+    ("" where there is none); what else is in it is dropped.
 
     Raises
     ------
@@ -108,17 +109,21 @@ async def file_in_form(chunks: AsyncIterator[bytes], content_type: str) -> IO[by
     if not reader.found:
         reader.file.close()
         raise Refused(400, "No photo was chosen.", "Choose a photo, then send it.")
-    return reader.file
+    return reader.file, reader.said.decode("ascii", "replace")
+
+
+#: No more is read of a form's entry than this [bytes].
+LONGEST_ENTRY = 20
 
 
 class _FormReader:
-    """Writes a form's first file that is not empty, and drops the rest."""
+    """Writes a form's first file that is not empty, keeps its first entry that is none, and drops the rest."""
 
     def __init__(self) -> None:
         self.file: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115
-        self.found = False
+        self.found, self.said = False, b""
         self._header, self._value = b"", b""
-        self._is_file = self._done = False
+        self._is_file = self._done = self._entered = False
 
     def callbacks(self) -> Any:
         """As the parser calls them."""
@@ -149,9 +154,12 @@ class _FormReader:
         if self._is_file and not self._done:
             self.file.write(data[start:end])
             self.found = self.found or end > start
+        elif not self._is_file and not self._entered:
+            self.said = (self.said + data[start:end])[:LONGEST_ENTRY]
 
     def _end(self) -> None:
         self._done = self._done or (self._is_file and self.found)
+        self._entered = self._entered or not self._is_file
 
 
 def cleaned(data: bytes) -> tuple[bytes, str]:

@@ -12,6 +12,7 @@ from ..checking.settings import Units
 from ..checking.stored import check_from_json
 from ..errors import FileFormatError
 from .change import Change
+from .lies import Lie, lie_of
 from .stand import Stand
 
 ANSWER_FORMAT, REFUSAL_FORMAT = "align-bench-answer-1", "align-bench-refusal-1"
@@ -26,6 +27,7 @@ class Answer:
     photos : the numbers of those that were solved together for it; moved : whether the mirror had moved since
     the answer before, None for the first; probability : that chance alone differs so much
     when : ISO 8601; notes : what the person should know of how the photo came; source : a photo or a live picture
+    lie : how the sheet lay in it against the photo before, as the person said
     """
 
     number: int
@@ -37,6 +39,7 @@ class Answer:
     result: CheckResult
     notes: tuple[str, ...] = ()
     source: Source = "photo"
+    lie: Lie = "left"
 
     @property
     def clock(self) -> str:
@@ -55,6 +58,7 @@ class Answer:
             "when": self.when,
             "notes": list(self.notes),
             "source": self.source,
+            "sheet": self.lie,
             "result": self.result.to_json(),
         }
 
@@ -126,9 +130,11 @@ class Series:
         *,
         notes: Sequence[str] = (),
         source: Source = "photo",
+        lie: Lie = "left",
     ) -> Answer:
         """Add the answer of a stand as `stand.next_stand` gives it; the answer as the series has it."""
-        moved = None if not self.answers else change is None or change.moved
+        laid = lie in ("turned", "moved") and self.now is not None and self.now.stand == stand.number
+        moved = None if not self.answers else not laid and (change is None or change.moved)
         answer = Answer(
             number=number,
             stand=stand.number,
@@ -139,6 +145,7 @@ class Series:
             result=stand.result,
             notes=tuple(notes),
             source=source,
+            lie=lie,
         )
         self.stand = stand
         self.answers.append(answer)
@@ -195,4 +202,5 @@ def _answer(number: int, raw: Mapping[str, Any]) -> Answer:
         result=check_from_json(raw["result"], f"answer {number}"),
         notes=tuple(str(words) for words in raw.get("notes", ())),
         source="live" if raw.get("source") == "live" else "photo",
+        lie=lie_of(str(raw.get("sheet", ""))),
     )

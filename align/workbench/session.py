@@ -16,14 +16,14 @@ from ..errors import AlignError, PhotoError
 from ..records.installation import Installation, StatedMirror, read_installation
 from ..whole_file import write_whole
 from . import thresholds
+from .answer_pictures import drawn_answer, drawn_map
+from .lies import Lie, lie_of
 from .receiving import Refused, cleaned
 from .series import Answer, Series, Source, series_from_json
 from .shelf import BENCH, Shelf, folder_name
-from .stand import Stand, film_stand, next_stand
+from .stand import Stand, film_stand, next_stand, solved_together
 from .worker import Ticket, Worker
 
-#: How large and how good the pictures are that a phone gets [px, JPEG quality].
-PICTURE_PX, PICTURE_QUALITY = 1700, 85
 #: What was chosen on the pages themselves.
 PAGE_FILE = "page.json"
 NO_FOCAL_LENGTH = (
@@ -130,6 +130,18 @@ class Session:
         self.changed()
         return table
 
+    def read_again(self) -> None:
+        """Take up what another hand has written into the record's form.
+
+        Raises
+        ------
+        AlignError : it cannot be read.
+        """
+        with self.lock:
+            self.installation = read_installation(self.folder)
+            self._lay_tables()
+        self.changed()
+
     def _move_shelf(self, old: str, new: str) -> None:
         """A mirror's photos follow it to its new name."""
         here, there = (self.folder / BENCH / folder_name(name) for name in (old, new))
@@ -202,8 +214,10 @@ class Session:
             with self.lock:
                 self._receiving -= 1
 
-    def take_photo(self, table: Table, data: bytes) -> tuple[int, Ticket]:
+    def take_photo(self, table: Table, data: bytes, lie: Lie = "left") -> tuple[int, Ticket]:
         """Keep a photo and queue it: once this returns, it is not lost; its number and its ticket.
+
+        lie : how the sheet lies in it against the photo before, as the person says
 
         Raises
         ------
@@ -217,7 +231,7 @@ class Session:
                     f"This is photo {known} again; counting it twice would feign certainty.",
                     "Take another one, from a little higher or lower.",
                 )
-            number = table.shelf.put_photo(clean, suffix)
+            number = table.shelf.put_photo(clean, suffix, None if lie == "left" else {"sheet": lie})
             return number, self._queue(table, number)
 
     def _queue(self, table: Table, number: int) -> Ticket:
@@ -235,7 +249,7 @@ class Session:
             self.worker.say(ticket, "looking for the sheet and its reflection")
             (sighted,) = sight_for([path], settings)
             self.worker.say(ticket, "working out how the mirror stands")
-            self.settle(table, number, sighted)
+            self.settle(table, number, sighted, lie=self._lie(table, number))
         except AlignError as error:
             message = error.message.replace(f"{path.parent}/", "")
             with self.lock:
@@ -243,21 +257,37 @@ class Session:
             table.shelf.put("refusal", number, refusal.to_json())
             raise AlignError(message, error.remedy) from None
 
-    def settle(self, table: Table, number: int, sighted: Sighted, *, source: Source = "photo") -> Answer:
+    def _lie(self, table: Table, number: int) -> Lie:
+        """How the sheet lies in a photo: as was said of it, or of one that was refused since the last answer."""
+        said = {photo: lie_of(str(raw.get("sheet", ""))) for photo, raw in table.shelf.read("said").items()}
+        if number in said:
+            return said[number]
+        answered = table.series.now.number if table.series.now else 0
+        refused = [item.number for item in table.series.refusals if answered < item.number < number]
+        return next((said[photo] for photo in reversed(refused) if photo in said), "left")
+
+    def settle(
+        self, table: Table, number: int, sighted: Sighted, *, source: Source = "photo", lie: Lie = "left"
+    ) -> Answer:
         """Solve what was sighted in a photo, or in a film's frame, and add the answer to the series and the record.
 
-        number : of the photo on the mirror's shelf; a frame is put there first
+        number : of the photo on the mirror's shelf; a frame is put there first; lie : as of `take_photo`
 
         Raises
         ------
         AlignError : it does not answer.
         """
         settings = self.settings(table.mirror)
-        stand, change = next_stand(self._stand_before(table, settings), number, sighted, settings)
+        before = self._stand_before(table, settings)
+        stand, change = next_stand(before, number, sighted, settings, lie)
+        if before is None and table.series.now is not None:
+            stand = replace(stand, number=table.series.now.stand + 1)
         nameless = sighted.lens.focal_mm is None and sighted.lens.equivalent_mm is None
         notes = [NO_FOCAL_LENGTH] if nameless and source == "photo" else []
         with self.lock:
-            answer = table.series.take(stand, change, number, notes=notes, source=source)
+            answer = table.series.take(
+                stand, change, number, notes=notes, source=source, lie="left" if before is None else lie
+            )
         table.shelf.put("answer", number, answer.to_json())
         self._queue_entry(table, answer)
         return answer
@@ -288,23 +318,24 @@ class Session:
 
     def _stand_before(self, table: Table, settings: CheckSettings) -> Stand | None:
         """The stand that the series ended with; after a new start, from its photos again."""
-        from ..checking.job import check_sighted, sight_for
+        from ..checking.job import sight_for
 
         series = table.series
-        if series.stand is not None and series.stand.result.settings == settings:
+        if series.stand is not None and _but_for_the_sheet(series.stand.result.settings, settings) == settings:
             return series.stand
         if series.now is None:
             return None
+        lies = {answer.number: answer.lie for answer in series.answers}
         found = [(number, table.shelf.photo(number)) for number in series.now.photos]
-        here = [(number, path) for number, path in found if path is not None]
         try:
-            sighted = tuple(sight_for([path], settings)[0] for _, path in here)
-            if not sighted:
-                return None
-            result, adjustment = check_sighted(sighted, settings)
+            taken = [
+                (number, sight_for([path], settings)[0], lies.get(number, "left"))
+                for number, path in found
+                if path is not None
+            ]
+            return solved_together(taken, series.now.stand, settings)[0] if taken else None
         except AlignError:
             return None
-        return Stand(series.now.stand, tuple(number for number, _ in here), sighted, result, adjustment.solution)
 
     def _keep(self, table: Table, answer: Answer) -> None:
         """The answer as an entry of the record, with its picture."""
@@ -324,19 +355,23 @@ class Session:
 
     def picture(self, table: Table, answer: Answer) -> Path | None:
         """The picture of an answer, drawn when it is first asked for; None where it cannot be any more."""
-        from ..checking.picture import draw_check
-        from ..drawing.captioned import as_jpeg
-
         with self._drawing:
-            known = table.shelf.picture(answer.number)
-            if known is not None or not answer.result.overlays:
-                return known
-            pixels = draw_check(answer.result, len(answer.photos) - 1, heading=table.name)
-            return table.shelf.put_picture(answer.number, as_jpeg(pixels, 10 * PICTURE_PX, PICTURE_QUALITY))
+            return table.shelf.picture(answer.number) or drawn_answer(table.shelf, answer, table.name)
+
+    def map_picture(self, table: Table, answer: Answer, number: int) -> Path | None:
+        """The map of a mirror's flatness in an answer, drawn when first asked for; None where there is none."""
+        with self._drawing:
+            known = table.shelf.picture(answer.number, f"map{number}")
+            return known or drawn_map(table.shelf, answer, number, table.name)
 
     def close(self) -> bool:
         """Begin nothing more; whether the work at hand came to its end."""
         return self.worker.stop(thresholds.STOP_S)
+
+
+def _but_for_the_sheet(settings: CheckSettings, others: CheckSettings) -> CheckSettings:
+    """Settings with what photos of a turned or moved sheet add to them as others have it."""
+    return replace(settings, turned_sheet=others.turned_sheet, flatness=others.flatness)
 
 
 def _page_of(path: Path) -> dict[str, str]:

@@ -2,9 +2,10 @@
 
     FOLDER/bench/arcade-mirror-3f9a1c/
         photo-0007.jpg      a photo as it was acknowledged, without its metadata
+        said-0007.json      what the person said of it, where that was anything
         answer-0007.json    what came of it ("align-bench-answer-1"), or
         refusal-0007.json   why nothing did ("align-bench-refusal-1")
-        picture-0007.jpg    the answer drawn
+        picture-0007.jpg    the answer drawn; map1-0007.jpg the flatness of its first mirror
         entry-0007.json     which entry of the record it has become
 
 A photo without an answer and without a refusal is one that was acknowledged when the program ended: it is
@@ -26,7 +27,7 @@ from ..errors import AlignError, FileFormatError
 from ..whole_file import sync_folder, write_whole
 
 BENCH = "bench"
-_FILE = re.compile(r"(photo|answer|refusal|picture|entry)-(\d{4,9})\.(jpg|png|json)")
+_FILE = re.compile(r"(photo|said|answer|refusal|picture|map\d{1,2}|entry)-(\d{4,9})\.(jpg|png|json)")
 _REMEDY = "Move this file out of the folder, or read it with the version of align that wrote it."
 
 
@@ -44,8 +45,8 @@ class Shelf:
         self.folder = folder
         self._lock = threading.Lock()
 
-    def put_photo(self, data: bytes, suffix: str) -> int:
-        """Keep a photo; once this returns its number, the disk has it.
+    def put_photo(self, data: bytes, suffix: str, said: Mapping[str, Any] | None = None) -> int:
+        """Keep a photo, and what the person says of it; once this returns its number, the disk has both.
 
         Raises
         ------
@@ -56,6 +57,7 @@ class Shelf:
             while True:
                 path = self.folder / f"photo-{number:04d}{suffix}"
                 try:
+                    self._put_said(number, said)
                     write_whole(path, data, make_folder=True, new=True)
                     break
                 except AlignError:
@@ -65,13 +67,20 @@ class Shelf:
         sync_folder(self.folder)
         return number
 
+    def _put_said(self, number: int, said: Mapping[str, Any] | None) -> None:
+        """Before the photo, so that no photo is ever there without it."""
+        if said is not None:
+            self.put("said", number, said)
+        elif (left := self._found("said").get(number)) is not None:  # of a photo that never came
+            left.unlink()
+
     def photo(self, number: int) -> Path | None:
         """A photo's file."""
         return self._found("photo").get(number)
 
-    def picture(self, number: int) -> Path | None:
-        """The picture of an answer."""
-        return self._found("picture").get(number)
+    def picture(self, number: int, kind: str = "picture") -> Path | None:
+        """The picture of an answer; kind : "map1" is the map of its first mirror's flatness."""
+        return self._found(kind).get(number)
 
     def photos(self) -> list[int]:
         """The numbers of all photos, oldest first."""
@@ -89,9 +98,9 @@ class Shelf:
         text = json.dumps(contents, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
         write_whole(self.folder / f"{kind}-{number:04d}.json", text.encode(), make_folder=True)
 
-    def put_picture(self, number: int, data: bytes) -> Path:
+    def put_picture(self, number: int, data: bytes, kind: str = "picture") -> Path:
         """Keep a drawn answer; it can be made again."""
-        path = self.folder / f"picture-{number:04d}.jpg"
+        path = self.folder / f"{kind}-{number:04d}.jpg"
         write_whole(path, data, to_disk=False, make_folder=True)
         return path
 
@@ -114,7 +123,7 @@ class Shelf:
     def clear(self) -> None:
         """Take everything off: the person has said so."""
         with self._lock:
-            for kind in ("photo", "answer", "refusal", "picture", "entry"):
+            for kind in ("photo", "said", "answer", "refusal", "picture", "entry"):
                 for path in self._found(kind).values():
                     with contextlib.suppress(OSError):
                         path.unlink()

@@ -13,6 +13,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 
 from . import other_work, thresholds
+from .form_fields import CAMERA, SCENE
 from .guard import LOOPBACK_HOSTS, RECORD_POLICY
 from .handling import Handling
 from .shelf import Shelf
@@ -35,11 +36,13 @@ class SidePages(Handling):
             Route("/record", self.record, methods=both),
             Route("/record/page", self.record_page, methods=get),
             Route("/record/remove", self.remove, methods=["POST"]),
+            Route("/record/note", self.note, methods=["POST"]),
+            Route("/record/scene", self.scene, methods=["POST"]),
             Route("/mirror/{key}/units", self.units, methods=["POST"]),
-            Route("/plan", self.plan, methods=both),
-            Route("/plan/{scene}/{picture}", self.plan_picture, methods=get),
             Route("/camera", self.camera, methods=get),
             Route("/camera/{deed}", self.camera_deed, methods=DEEDS),
+            Route("/mirror/{key}/print", self.print, methods=get),
+            Route("/mirror/{key}/print/{deed}", self.print_deed, methods=DEEDS),
             Route(lamps, self.lamps, methods=get),
             Route(f"{lamps}/{{deed}}", self.lamps_deed, methods=DEEDS),
         ]
@@ -70,15 +73,27 @@ class SidePages(Handling):
         made = (self.session.folder / "record.html").is_file()
         entries = await run_in_threadpool(other_work.entries_of, self.session)
         at_work = self._work_at(other_work.RECORD)
-        return self._page("record.html.j2", "record", made=made, entries=entries, **at_work)
+        stated = self.session.installation
+        written = {field.entry: getattr(stated, field.entry) for field in SCENE}
+        return self._page(
+            "record.html.j2", "record", made=made, entries=entries, fields=SCENE, written=written, **at_work
+        )
 
     async def remove(self, request: Request) -> Response:
         """Take an entry out of the record."""
         written = await self._written(request)
-        number = written.get("entry", "")
-        if not number.isascii() or not number.isdigit() or len(number) > 9:
-            raise HTTPException(404)
-        await run_in_threadpool(other_work.take_out, self.session, int(number), written.get("why", ""))
+        await run_in_threadpool(other_work.take_out, self.session, _entry(written), written.get("why", ""))
+        return RedirectResponse("/record", 303)
+
+    async def note(self, request: Request) -> Response:
+        """Give an entry of the record a note."""
+        written = await self._written(request)
+        await run_in_threadpool(other_work.give_note, self.session, _entry(written), written.get("note", ""))
+        return RedirectResponse("/record", 303)
+
+    async def scene(self, request: Request) -> Response:
+        """What the record says of the scene."""
+        await run_in_threadpool(other_work.save_scene, self.session, await self._written(request))
         return RedirectResponse("/record", 303)
 
     async def units(self, request: Request) -> Response:
@@ -94,33 +109,6 @@ class SidePages(Handling):
         if not path.is_file():
             return RedirectResponse("/record", 303)
         return FileResponse(path, media_type="text/html", headers={"content-security-policy": RECORD_POLICY})
-
-    async def plan(self, request: Request) -> Response:
-        """Scene files, and the pictures of those that were planned."""
-        session = self.session
-        if request.method == "POST":
-            scene = (await self._written(request)).get("scene", "")
-            if not scene:
-                await run_in_threadpool(other_work.start_scene, session)
-            elif scene in other_work.scenes(session):
-                await self._waited(other_work.work_out_plan(session, scene))
-            return RedirectResponse("/plan", 303)
-        plans = [
-            (scene, other_work.plan_pictures(session, scene), other_work.plan_words(session, scene))
-            for scene in other_work.scenes(session)
-        ]
-        return self._page(
-            "plan.html.j2", "plan", plans=plans, folder=session.folder, **self._work_at(other_work.PLAN)
-        )
-
-    async def plan_picture(self, request: Request) -> Response:
-        """One picture of a plan."""
-        scene, picture = request.path_params["scene"], request.path_params["picture"]
-        if scene not in other_work.scenes(self.session) or picture not in other_work.plan_pictures(
-            self.session, scene
-        ):
-            raise HTTPException(404)
-        return FileResponse(other_work.plan_folder(self.session, scene) / picture)
 
     async def sheet(self, request: Request) -> Response:
         """A sheet to print."""
@@ -150,13 +138,50 @@ class SidePages(Handling):
 
     async def camera(self, request: Request) -> Response:
         """The photos of a camera, and what they tell."""
-        return self._set_page("camera.html.j2", self.session.camera, "/camera", other_work.CAMERA, "camera")
+        return self._set_page(
+            "camera.html.j2",
+            self.session.camera,
+            "/camera",
+            other_work.CAMERA,
+            "camera",
+            fields=CAMERA,
+            written=dict.fromkeys((field.entry for field in CAMERA), ""),
+        )
 
     async def camera_deed(self, request: Request) -> Response:
         """A photo for the camera, or what is to be done with them."""
+        stated: dict[str, Any] = {}
+        if request.method == "POST" and request.path_params["deed"] == "answer":
+            stated = other_work.stated_in(CAMERA, await self._written(request))
         return await self._deed(
-            request, self.session.camera, "/camera", lambda: other_work.measure_camera(self.session)
+            request, self.session.camera, "/camera", lambda: other_work.measure_camera(self.session, stated)
         )
+
+    async def print(self, request: Request) -> Response:
+        """Photos of a known thing beside a mirror's sheet, and how large the sheet is printed by them."""
+        table = self._table(request)
+        shelf = other_work.print_shelf(table)
+        return self._set_page(
+            "print.html.j2",
+            shelf,
+            f"/mirror/{table.key}/print",
+            f"{table.key}/print",
+            "mirrors",
+            table=table,
+            things=other_work.things_beside(),
+        )
+
+    async def print_deed(self, request: Request) -> Response:
+        """A photo of a known thing beside the sheet, or what is to be done with it."""
+        table, deed = self._table(request), request.path_params["deed"]
+        at, thing = f"/mirror/{table.key}/print", ""
+        if request.method == "POST" and deed == "answer":
+            thing = (await self._written(request)).get("thing", "")
+        if request.method == "POST" and deed == "keep":
+            await run_in_threadpool(other_work.keep_rule, self.session, table)
+            return RedirectResponse(f"/mirror/{table.key}", 303)
+        shelf = other_work.print_shelf(table)
+        return await self._deed(request, shelf, at, lambda: other_work.measure_print(self.session, table, thing))
 
     def _set_page(self, template: str, shelf: Shelf, at: str, whose: str, here: str, **more: Any) -> Response:
         answer = other_work.answer_of(shelf)
@@ -174,7 +199,7 @@ class SidePages(Handling):
         if deed == "photos":
             with self.session.place():
                 number = await self._received(
-                    request, lambda data: other_work.add_to_set(self.session, shelf, data)
+                    request, lambda data, _: other_work.add_to_set(self.session, shelf, data)
                 )
             if request.method == "PUT":
                 return JSONResponse({"photo": number, "place": 0}, 201)
@@ -185,6 +210,14 @@ class SidePages(Handling):
         else:
             raise HTTPException(404)
         return RedirectResponse(at, 303)
+
+
+def _entry(written: dict[str, str]) -> int:
+    """The number of an entry that a form names."""
+    number = written.get("entry", "")
+    if not number.isascii() or not number.isdigit() or len(number) > 9:
+        raise HTTPException(404)
+    return int(number)
 
 
 def _on_this_computer(request: Request) -> bool:

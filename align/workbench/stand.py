@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..bundle.adjustment import Adjustment
 from ..bundle.photo_set import Sighted
 from ..checking.job import check_sighted
 from ..checking.result import CheckResult
@@ -14,7 +15,8 @@ from ..checking.settings import CheckSettings
 from ..errors import AlignError
 from ..solve.joint import Solution
 from .change import MOVES, Change, change_between, congruency
-from .thresholds import MOST_JOINED
+from .lies import Lie
+from .thresholds import MOST_JOINED, MOST_LAID
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,7 +24,8 @@ class Stand:
     """A mirror between two moves.
 
     number : of the stand, from 1; photos : the numbers of those that the answer is solved from, and what was
-    sighted in each; result, solution : of all of them together
+    sighted in each; result, solution : of all of them together; lies : how the sheet lay in each photo, as the
+    person said; () where it lay still in all
     """
 
     number: int
@@ -30,16 +33,27 @@ class Stand:
     sighted: tuple[Sighted, ...]
     result: CheckResult
     solution: Solution
+    lies: tuple[Lie, ...] = ()
+
+    @property
+    def taken(self) -> list[_Taken]:
+        """Number, sighting and lie of each photo."""
+        still: tuple[Lie, ...] = tuple("left" for _ in self.photos)
+        return list(zip(self.photos, self.sighted, self.lies or still, strict=True))
+
+
+_Taken = tuple[int, Sighted, Lie]
 
 
 def next_stand(
-    before: Stand | None, photo: int, sighted: Sighted, settings: CheckSettings
+    before: Stand | None, photo: int, sighted: Sighted, settings: CheckSettings, lie: Lie = "left"
 ) -> tuple[Stand, Change | None]:
     """The stand that a new photo (or a frame of a film) shows: the one before, better known, or a new one.
 
     The photo is solved alone first. Unless chance alone explains how its answer differs from the stand before,
     the mirror has moved, and a new stand begins with this photo. Otherwise it is solved together with the others
-    of the stand; a photo of another camera or zoom cannot be and then speaks for itself.
+    of the stand; a photo of another camera or zoom cannot be and then speaks for itself. Where the person says
+    that the sheet was turned or moved and the mirror left alone, the mirror is not said to have moved.
 
     Returns
     -------
@@ -47,14 +61,16 @@ def next_stand(
 
     Raises
     ------
-    AlignError : the photo alone does not answer.
+    AlignError : the photo alone does not answer; or the sheet was turned or moved otherwise than was said.
     """
+    if before is not None and lie in ("turned", "moved"):
+        return _laid_anew(before, (photo, sighted, lie), settings), None
     result, adjustment = check_sighted([sighted], settings)
     number = 1 if before is None else before.number + 1
     alone = Stand(number, (photo,), (sighted,), result, adjustment.solution)
-    if before is None:
+    if before is None or lie == "anew":
         return alone, None
-    change = _change(before, alone)
+    change = _change(_as_it_lies(before, settings), alone)
     if change is None or change.moved:
         return alone, change
     return _joined(before, alone, settings), change
@@ -67,9 +83,41 @@ def film_stand(before: Stand | None, alone: Stand) -> tuple[Stand, Change | None
     """
     if before is None:
         return replace(alone, number=1), None
-    change = _change(before, alone)
+    change = _change(_as_it_lies(before, replace(alone.result.settings, turned_sheet=False)), alone)
     moved = change is None or change.moved
     return replace(alone, number=before.number + moved), change
+
+
+def solved_together(taken: Sequence[_Taken], number: int, settings: CheckSettings) -> tuple[Stand, Adjustment]:
+    """Photos of one stand, the sheet lying in each as the person said; the errors of `check_sighted`."""
+    numbers, items, lies = (tuple(column) for column in zip(*taken, strict=True))
+    laid = set(lies[1:])
+    stated = replace(settings, turned_sheet="turned" in laid, flatness=settings.flatness or "moved" in laid)
+    result, adjustment = check_sighted(items, stated)
+    kept = lies if laid - {"left"} else ()
+    return Stand(number, numbers, items, result, adjustment.solution, kept), adjustment
+
+
+def _laid_anew(before: Stand, new: _Taken, settings: CheckSettings) -> Stand:
+    """The stand before with a photo of the sheet turned or moved, which the mirrors' places alone join to it."""
+    kept = [one for one in before.taken if _one_camera(one[1], new[1])]
+    if not kept:
+        raise AlignError(
+            "This photo is by another camera or zoom than the ones before the sheet was turned or moved.",
+            "Take it with the same camera, without zooming; or begin afresh.",
+        )
+    return solved_together(_newest([*kept, new]), before.number, settings)[0]
+
+
+def _as_it_lies(stand: Stand, settings: CheckSettings) -> Stand:
+    """A stand by those of its photos alone in which the sheet lies as it lies now: what a new photo shows too."""
+    last = max((place for place, lie in enumerate(stand.lies) if lie != "left"), default=0)
+    if last == 0:
+        return stand
+    try:
+        return solved_together([(*one[:2], "left") for one in stand.taken[last:]], stand.number, settings)[0]
+    except AlignError:  # they answer together with the others only
+        return stand
 
 
 def _change(before: Stand, alone: Stand) -> Change | None:
@@ -110,22 +158,21 @@ def _one_camera(first: Sighted, second: Sighted) -> bool:
 
 def _joined(before: Stand, alone: Stand, settings: CheckSettings) -> Stand:
     """The stand before with one photo more; the photo alone where they cannot be solved together."""
-    kept = [
-        (photo, item)
-        for photo, item in zip(before.photos, before.sighted, strict=True)
-        if _one_camera(item, alone.sighted[0])
-    ]
-    numbers, items = _newest([*kept, (alone.photos[0], alone.sighted[0])])
-    if len(items) > 1:
+    kept = [one for one in before.taken if _one_camera(one[1], alone.sighted[0])]
+    taken = _newest([*kept, *alone.taken])
+    if len(taken) > 1:
         try:
-            result, adjustment = check_sighted(items, settings)
-            if not adjustment.solution.state.layout.moved_sheet:
-                return Stand(before.number, numbers, items, result, adjustment.solution)
+            stand, adjustment = solved_together(taken, before.number, settings)
+            if stand.lies or not adjustment.solution.state.layout.moved_sheet:
+                return stand
         except AlignError:
             pass  # what the photos say together makes no sense; what this one says does
-    return Stand(before.number, alone.photos, alone.sighted, alone.result, alone.solution)
+    return replace(alone, number=before.number)
 
 
-def _newest(photos: Sequence[tuple[int, Sighted]]) -> tuple[tuple[int, ...], tuple[Sighted, ...]]:
-    newest = photos[-MOST_JOINED:]
-    return tuple(number for number, _ in newest), tuple(item for _, item in newest)
+def _newest(taken: Sequence[_Taken]) -> Sequence[_Taken]:
+    """The photos that are solved together: the newest; of a sheet that was turned or moved also the first, from
+    whose sheet lean and turn are counted."""
+    if all(lie == "left" for _, _, lie in taken[1:]):
+        return taken[-MOST_JOINED:]
+    return taken if len(taken) <= MOST_LAID else [taken[0], *taken[1 - MOST_LAID :]]

@@ -14,6 +14,9 @@ CHANGE_LEVEL = 0.01
 #: So many photos of one stand are solved together, the newest ones: an interval narrows with the square root of
 #: their number at best, and beyond six it hardly does. A choice.
 MOST_JOINED = 6
+#: Photos of one stand between which the sheet was turned or moved are solved together up to this number: each place
+#: tells what no other does. A choice.
+MOST_LAID = 8
 
 # What is taken ------------------------------------------------------------------------------------------
 

@@ -162,6 +162,8 @@ def what_changed(answer: Answer, before: Answer | None) -> list[str]:
     """What is different from the answer before, in a few sentences; [] for a first answer."""
     if before is None or answer.moved is None:
         return []
+    if answer.lie == "anew":
+        return [f"Begun afresh, as you said: nothing is compared with {source_words(before, within=True)}."]
     if not answer.moved:
         return [_stood_still(answer, before)]
     if len(answer.result.mirrors) != len(before.result.mirrors):
@@ -178,14 +180,18 @@ def what_changed(answer: Answer, before: Answer | None) -> list[str]:
 
 def _stood_still(answer: Answer, before: Answer) -> str:
     together = len(answer.photos)
+    how = {"turned": "The sheet was turned", "moved": "The sheet was moved"}.get(answer.lie, "")
+    since = source_words(before, within=True)
+    still = (
+        f"{how} since {since} and the mirror left alone, as you said" if how else f"Nothing has moved since {since}"
+    )
     if together < 2:
-        return f"Nothing has moved since {source_words(before, within=True)}; this answer stands alone."
+        return f"{still}; this answer stands alone."
     halves = [_widest(item.result) for item in (before, answer)]
     old, new = (number_text(half, decimals_of(half, ANGLE_DECIMALS)) for half in halves)
     narrower = f" The widest ± went from {old}° to {new}°." if old != new else ""
     kind = "pictures" if answer.source == "live" else "photos"
-    since = source_words(before, within=True)
-    return f"Nothing has moved since {since}: {together} {kind} are solved together.{narrower}"
+    return f"{still}: {together} {kind} are solved together.{narrower}"
 
 
 def _widest(result: CheckResult) -> float:
@@ -237,7 +243,11 @@ def next_step(series: Series) -> NextStep | None:
         )
     if result.verdict == "undetermined":
         more = "Take another photo from a little higher or lower, without touching anything: all photos since the "
-        return NextStep(False, "Another photo, please.", more + "mirror last moved are solved together.")
+        more += "mirror last moved are solved together."
+        if len(result.mirrors) == 1 and not result.settings.exact_print and result.settings.board is None:
+            more += " Or turn the sheet on its spot by 90°, say so above the button, and photograph it: that takes "
+            more += "out what the print does wrong."
+        return NextStep(False, "Another photo, please.", more)
     if any(mirror.shims.asks_turn for mirror in result.mirrors):
         return NextStep(
             False,
@@ -254,7 +264,14 @@ def next_step(series: Series) -> NextStep | None:
             "What is left is less than the thinnest sheet corrects. Stop here, use thinner sheets, or allow more.",
         )
     hint = "" if any(m.shims.mount != "per 100 mm" for m in result.mirrors) else _size_hint()
-    return NextStep(False, "Put the packing in, then photograph again.", f"Leave the sheet where it lies.{hint}")
+    return NextStep(False, "Put the packing in, then photograph again.", f"{_sheet_words(answer)}{hint}")
+
+
+def _sheet_words(answer: Answer) -> str:
+    """Where the sheet is to lie for the next photo."""
+    if not answer.result.settings.turned_sheet:
+        return "Leave the sheet where it lies."
+    return f"Lay the sheet as it lay in photo {answer.photos[0]}, its arrow to the mirror."
 
 
 def _size_hint() -> str:

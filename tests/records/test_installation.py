@@ -35,7 +35,7 @@ def test_the_started_file_filled_in(tmp_path: Path) -> None:
     path = write_start(tmp_path)
     filled = path.read_text(encoding="utf-8")
     keys = ("when", "width_mm", "height_mm", "glass_mm", "mount", "foot_depth_mm", "want_turn_deg", "tolerance_deg")
-    keys += ("sheet", "rule_mm", "camera", "touching", "stock_mm")
+    keys += ("sheet", "rule_mm", "camera", "touching", "flatness", "stock_mm")
     assert filled.count("\n# ") == 2 + len(keys), "two lines of introduction behind the first, and no other entry"
     for key in keys:
         assert f"# {key} = " in filled
@@ -56,6 +56,7 @@ def test_the_started_file_filled_in(tmp_path: Path) -> None:
             rule_mm=100,
             camera="phone.json",
             touching=True,
+            flatness=True,
             stock_mm=(0.1, 0.2, 0.5, 1),
         ),
     )

@@ -28,10 +28,12 @@ def test_what_people_write_is_understood() -> None:
         "touching": "on",
         "camera": "camera-1.json",
         "sheet": "a5",
+        "notes": " cleaned  with\r\n\r\na soft brush ",
     }
-    mirror = mirror_from_form({**GOOD, **written}, StatedMirror(notes="kept"), ("camera-1.json",))
+    mirror = mirror_from_form({**GOOD, **written}, StatedMirror(notes="old"), ("camera-1.json",))
     assert (mirror.width_mm, mirror.want_turn_deg, mirror.foot_depth_mm) == (240.5, -12, 40)
-    assert (mirror.touching, mirror.camera, mirror.sheet, mirror.notes) == (True, "camera-1.json", "a5", "kept")
+    notes = "cleaned with\n\na soft brush"
+    assert (mirror.touching, mirror.camera, mirror.sheet, mirror.notes) == (True, "camera-1.json", "a5", notes)
 
 
 def test_a_form_comes_back_as_it_was_written() -> None:
@@ -46,6 +48,8 @@ def test_a_form_comes_back_as_it_was_written() -> None:
         touching=True,
         rule_mm=(99.4, 99.7),
         exact_print=True,
+        flatness=True,
+        notes="one\n\ntwo",
         stock_mm=(0.1, 0.25, 1.0),
     )
     assert mirror_from_form(written_of(mirror), StatedMirror(), ()) == mirror

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import socket
 import struct
@@ -322,9 +323,11 @@ def test_photos_lose_place_and_serial_number(served: Served) -> None:
 
 @pytest.mark.slow
 def test_a_form_without_a_script_is_enough(served: Served) -> None:
-    """A photo by the page's plain form: the answer comes with the page that follows; its file name is not used."""
+    """A photo by the page's plain form, with what was said of its sheet: the answer comes with the page that
+    follows; its file name is not used."""
     photo = photo_of_mirror(0.4, 0.0, seed=91)
     body = (
+        b'--x\r\nContent-Disposition: form-data; name="sheet"\r\n\r\nanew\r\n'
         b'--x\r\nContent-Disposition: form-data; name="photo"; filename=""\r\n\r\n\r\n'
         b'--x\r\nContent-Disposition: form-data; name="photo"; filename="../../../evil.jpg"\r\n'
         b"Content-Type: image/jpeg\r\n\r\n" + photo + b"\r\n--x--\r\n"
@@ -336,6 +339,8 @@ def test_a_form_without_a_script_is_enough(served: Served) -> None:
     assert status == 200
     assert "Out of true" in page
     assert "evil" not in page
+    said = max((served.folder / "bench").glob("*/said-*.json"))
+    assert json.loads(said.read_text(encoding="utf-8")) == {"sheet": "anew"}
     assert not list(served.folder.parent.rglob("evil*"))
 
 

@@ -26,7 +26,9 @@ def frame(rng: np.random.Generator, lean_deg: float = 0.6, common: float = 0.0) 
     """A frame's solve with its noise; common : an error that all frames share [sd of what is held]."""
     moves = np.array([np.radians(lean_deg), np.radians(-0.3), 40.0]) + rng.normal(0, SD)
     by_held = np.array([[np.radians(0.013)], [np.radians(0.004)], [0.4]])
-    return FrameSolution(moves + common * by_held[:, 0], np.diag(SD**2), by_held, np.eye(1), 1.0, ANY)
+    return FrameSolution(
+        moves + common * by_held[:, 0], np.diag(SD**2), by_held, np.eye(1), 1.0, ANY, np.zeros((3, 3))
+    )
 
 
 def watched(*leans_deg: float, common: float = 0.0, seed: int = 0) -> tuple[StandWatch, list[int], list[str]]:

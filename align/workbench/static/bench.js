@@ -21,32 +21,42 @@ function setUpForm(form) {
     problem.textContent = text;
   }
 
-  function put(file, done) {
+  function put(item, done) {
     const request = new XMLHttpRequest();
-    request.open("PUT", form.action);
+    request.open("PUT", item.lie ? `${form.action}?sheet=${item.lie}` : form.action);
     request.upload.onprogress = (event) => {
       if (event.lengthComputable) bar.value = (100 * event.loaded) / event.total;
     };
     request.onload = () => done(request.status, request.responseText);
     request.onerror = () => done(0, "");
-    request.send(file);
+    request.send(item.file);
+  }
+
+  // What was said of the sheet is said of these photos; of the next it is asked anew.
+  function taken() {
+    const chosen = form.querySelector("[name=sheet]:checked");
+    const lie = chosen ? chosen.value : "";
+    const first = form.querySelector("[name=sheet]");
+    if (first) first.checked = true;
+    form.querySelector(".lies")?.removeAttribute("open");
+    return lie;
   }
 
   function next() {
     if (busy) return;
-    const file = queue.shift();
-    sending.hidden = !file;
-    if (!file) {
+    const item = queue.shift();
+    sending.hidden = !item;
+    if (!item) {
       if (!document.querySelector("[data-part]") && !problem.textContent) location.reload();
       return;
     }
     busy = true;
     bar.value = 0;
     words.textContent = queue.length ? `Sending a photo; ${queue.length} more to send` : "Sending the photo";
-    put(file, (status, text) => {
+    put(item, (status, text) => {
       busy = false;
       if (status === 503) {
-        queue.unshift(file);
+        queue.unshift(item);
         words.textContent = "Waiting for a place in the queue";
         setTimeout(next, 1500);
         return;
@@ -59,9 +69,11 @@ function setUpForm(form) {
 
   function add(files) {
     complain("");
+    let lie = files.length ? taken() : "";
     for (const file of files) {
       if (file.size > LARGEST) complain(`${file.name} is larger than the ${LARGEST / 1e6} MB that are taken.`);
-      else queue.push(file);
+      else queue.push({ file, lie });
+      if (lie === "anew") lie = "left"; // the others belong with the first
     }
     next();
   }
