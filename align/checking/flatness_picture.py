@@ -188,7 +188,7 @@ def _key(shown: FlatnessMap, units: Units) -> Pixels:
     canvas.pixels[top : top + BAR_PX, left:right] = shades
     for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
         value = share * most
-        words = f"{value / MM_PER_INCH:+.4f}" if units == "in" else f"{value:+.{_decimals(most)}f}"
+        words = f"{value / MM_PER_INCH:+.4f}" if units == "in" else f"{value:+.{_decimals(most)}f}".rstrip("0")
         words = f"0 {units}" if share == 0 else words.replace("-", "−")
         wide = text_width(words, SMALL_PX)
         x = left + (share + 1) / 2 * (right - left) - wide / 2

@@ -36,7 +36,7 @@ class Field:
     choices: tuple[tuple[str, str], ...] = ()
 
 
-_HELD = (("wall", "Against a wall: packed behind its corners"), ("foot", "On a foot: packed under its foot"))
+_HELD = (("wall", "against a wall"), ("foot", "on a foot"))
 _SIZE = "Of the glass. With it the packing comes out for the corners. Inches as 12 in."
 _TURN = "0 is square to the sheet's edge; more than 0: its left edge nearer to you."
 _TOLERANCE = "Lean and turn within this; 0.1 if left empty."
@@ -49,7 +49,7 @@ MAIN = (
     Field("name", "Name", "As you speak of it: arcade mirror", "text"),
     Field("width_mm", "Width", _SIZE, unit="mm", bounds=SIDE_MM),
     Field("height_mm", "Height", unit="mm", bounds=SIDE_MM),
-    Field("mount", "How it is held", kind="choice", choices=_HELD),
+    Field("mount", "How it is held", "Packing goes behind corners, or under a foot.", "choice", choices=_HELD),
     Field(
         "foot_depth_mm",
         "Depth of its foot",

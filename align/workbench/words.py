@@ -264,12 +264,13 @@ def next_step(series: Series) -> NextStep | None:
             "What is left is less than the thinnest sheet corrects. Stop here, use thinner sheets, or allow more.",
         )
     hint = "" if any(m.shims.mount != "per 100 mm" for m in result.mirrors) else _size_hint()
-    return NextStep(False, "Put the packing in, then photograph again.", f"{_sheet_words(answer)}{hint}")
+    return NextStep(False, "Put the packing in, then photograph again.", f"{_sheet_words(series, answer)}{hint}")
 
 
-def _sheet_words(answer: Answer) -> str:
+def _sheet_words(series: Series, answer: Answer) -> str:
     """Where the sheet is to lie for the next photo."""
-    if not answer.result.settings.turned_sheet:
+    lies = {item.number: item.lie for item in series.answers}
+    if all(lies.get(photo, "left") == "left" for photo in answer.photos[1:]):
         return "Leave the sheet where it lies."
     return f"Lay the sheet as it lay in photo {answer.photos[0]}, its arrow to the mirror."
 

@@ -19,6 +19,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from tests.support.patience import patient
+
 #: Screens (width, height, device pixels per px) and papers (width, height) [inch].
 SCREENS = {"phone": (360, 780, 2), "desktop": (1280, 900, 1)}
 PAPERS = {"a4": (8.27, 11.69), "letter": (8.5, 11.0)}
@@ -156,7 +158,7 @@ class Browser:
 
     def wait_for(self, script: str, timeout_s: float = 30.0) -> Any:
         """What a script in the page gives as soon as that is true; pages may change meanwhile."""
-        limit = time.monotonic() + timeout_s
+        limit = time.monotonic() + patient(timeout_s)
         while True:
             try:
                 found = self.value(script)

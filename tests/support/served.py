@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from tests.support.patience import patient
 from tests.support.places import ROOT
 
 OURS = {"Sec-Fetch-Site": "same-origin"}
@@ -30,13 +31,17 @@ class Served:
     """A running server; `shown` is a second address that asks for the token, as a phone's does.
 
     picture : a picture file in place of a camera, looked at live; it may be written anew
+    silence_s : how long it listens to a sender that says nothing, where that is not the usual time
     """
 
-    def __init__(self, folder: Path, shown: str = "", picture: Path | None = None) -> None:
+    def __init__(
+        self, folder: Path, shown: str = "", picture: Path | None = None, silence_s: float | None = None
+    ) -> None:
         self.folder = folder
+        more = "" if silence_s is None else str(silence_s)
         environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.support.served", str(folder), "0", shown, str(picture or "")],
+            [sys.executable, "-m", "tests.support.served", str(folder), "0", shown, str(picture or ""), more],
             cwd=ROOT,
             env=environment,
             stdout=subprocess.PIPE,
@@ -46,7 +51,7 @@ class Served:
         told = json.loads(self.process.stdout.readline())
         self.port, self.token = int(told["port"]), str(told["token"])
         self.mirror = ""
-        end = time.monotonic() + 60
+        end = time.monotonic() + patient(60)
         while True:
             try:
                 self.get("/")
@@ -79,7 +84,7 @@ class Served:
         """End it as Ctrl-C does; how long that took [s]."""
         start = time.monotonic()
         self.process.send_signal(signal.SIGINT)
-        self.process.wait(30)
+        self.process.wait(patient(30))
         return time.monotonic() - start
 
     def request(
@@ -122,7 +127,7 @@ class Served:
     def answered(self, photo: int, timeout_s: float = 60.0) -> dict[str, Any]:
         """What came of a photo, once something has."""
         (shelf,) = (self.folder / "bench").glob("*/")
-        end = time.monotonic() + timeout_s
+        end = time.monotonic() + patient(timeout_s)
         while time.monotonic() < end:
             for kind in ("answer", "refusal"):
                 path = shelf / f"{kind}-{photo:04d}.json"
@@ -156,9 +161,13 @@ def read_all(line: socket.socket) -> bytes:
     return b"".join(parts)
 
 
-def main(folder: Path, port: int, shown: str, picture: str) -> None:
+def main(folder: Path, port: int, shown: str, picture: str, silence_s: str) -> None:
     """Serve until an interrupt, then end as the command does."""
+    from align.workbench import thresholds
     from align.workbench.server import listen, serve
+
+    if silence_s:
+        thresholds.SILENCE_S = float(silence_s)
 
     listening = listen(port, phone=bool(shown), shown=shown or None)
     print(json.dumps({"port": listening.doors.port, "token": listening.doors.token}), flush=True)
@@ -179,5 +188,5 @@ def _looking_at(picture: str) -> Any:
 
 
 if __name__ == "__main__":
-    words = [*sys.argv[1:], "", ""]
-    main(Path(words[0]), int(words[1]), words[2], words[3])
+    words = [*sys.argv[1:], "", "", ""]
+    main(Path(words[0]), int(words[1]), words[2], words[3], words[4])

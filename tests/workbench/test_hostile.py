@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.support.patience import patient
 from tests.support.served import OURS, Served, read_all
 from tests.support.small_photos import photo_of_mirror
 
@@ -25,12 +26,14 @@ pytest.importorskip("uvicorn")
 Outcome = tuple[int, str]
 PHONE_HOST = "127.0.0.2"  # this computer, by an address that is treated as the network's
 MEMORY_MB = 700.0
+#: The server gives up on who says nothing sooner than it does for people [s].
+SILENCE_S = 3.0
 
 
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """One server for all attacks, with a mirror."""
-    with Served(tmp_path_factory.mktemp("hostile") / "record", PHONE_HOST) as server:
+    with Served(tmp_path_factory.mktemp("hostile") / "record", PHONE_HOST, silence_s=SILENCE_S) as server:
         server.start_mirror()
         yield server
 
@@ -246,7 +249,7 @@ def test_a_hundred_hostile_requests(served: Served) -> None:
         assert served.get("/")[0] == 200, group.__name__
     crowd = _ten_at_once(served)
     for thread in patient:
-        thread.join(30)
+        thread.join(patient(30))
     assert len(outcomes) + len(crowd) >= 100
     for name, (status, words) in outcomes:
         assert status == 503 or 400 <= status < 500, (name, status, words[:200])
@@ -273,14 +276,14 @@ def _ten_at_once(served: Served) -> list[Outcome]:
     for thread in threads:
         thread.start()
     for thread in threads:
-        thread.join(60)
+        thread.join(patient(60))
     assert len(found) == 10
     assert all(status == 201 or "waiting" in words for status, words in found)
     return found
 
 
 def _the_next_good_one_is_answered(served: Served) -> None:
-    end = time.monotonic() + 60
+    end = time.monotonic() + patient(60)
     while True:
         status, words, _ = served.send(photo_of_mirror(0.5, 0.1, seed=50))
         if status == 201 or time.monotonic() > end:

@@ -19,6 +19,7 @@ from align.workbench.pages import page
 from align.workbench.session import Session
 from tests.support.film import Scene, drawn_scene, frame_at
 from tests.support.film_source import StillSource
+from tests.support.patience import patient
 
 SIZE = (1600, 900)
 SCENE = drawn_scene(11, (0.0,), swing_mm=0.0)
@@ -88,7 +89,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, LiveSho
 
 def until(live: Live, done: Callable[[LiveShown], bool], timeout_s: float = 60.0) -> LiveShown:
     """Wait until something is shown."""
-    end = time.monotonic() + timeout_s
+    end = time.monotonic() + patient(timeout_s)
     while time.monotonic() < end:
         shown = live.shown
         if done(shown):

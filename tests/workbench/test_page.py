@@ -13,8 +13,9 @@ from align.checking.wording import CORNER_WORDS, shim_is_needed, shim_size_words
 from align.drawing.wording import size_with_uncertainty
 from tests.support.axe import axe_finds, axe_path
 from tests.support.browser import SCREENS, Browser, chromium_path
+from tests.support.laid_photos import photo_of_sheet
 from tests.support.places import SAMPLES
-from tests.support.served import Served
+from tests.support.served import OURS, Served
 
 pytest.importorskip("starlette")
 pytest.importorskip("uvicorn")
@@ -64,6 +65,8 @@ def walked(served: Served, browser: Browser, screen: str) -> dict[str, str]:
     browser.value("document.querySelector('#make').click()")
     browser.wait_for("location.pathname === '/record/page' && document.readyState === 'complete'", 60)
     said["record"] = str(browser.value("document.body.innerText"))
+    form = {**OURS, "Content-Type": "application/x-www-form-urlencoded"}
+    assert served.request("POST", "/plan", "scene=", form)[0] == 303
     said["complaints"] = "\n".join(browser.complaints())
     browser.events = []
     return said
@@ -107,7 +110,8 @@ def test_the_record_holds_both_answers(road: Road) -> None:
     assert said["complaints"] == ""
 
 
-PAGES = ("/", "/new", "MIRROR", "MIRROR/known", "MIRROR/lamps", "/camera", "/plan", "/phone", "/record", "/nothing")
+PAGES = ("/", "/new", "MIRROR", "MIRROR/known", "MIRROR/print", "MIRROR/lamps", "/camera", "/plan")
+PAGES += ("/plan/scene.toml/seen", "/phone", "/record", "/nothing")
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -182,6 +186,48 @@ def test_a_page_that_is_open_elsewhere_shows_the_answer_too(road: Road, browser:
     assert status == 201, words
     browser.wait_for(f"document.querySelector('.of').textContent !== {before!r}", 60)
     assert "Photo" in browser.wait_for("document.querySelector('#settled').textContent")
+
+
+def test_a_sheet_that_was_turned_then_moved(road: Road, browser: Browser, tmp_path: Path) -> None:
+    """What is said of the sheet goes with the photo and is asked anew for the next; the map of flatness has its
+    words and its alternative text, with a script and without."""
+    served, said = road
+    if said["screen"] != "phone":
+        pytest.skip("once is enough")
+    mirror = served.start_mirror("turned mirror")
+    browser.show(f"{served.address}{mirror}", SCREENS["phone"])
+    assert browser.value("getComputedStyle(document.querySelector('.lies')).display") == "none"
+    sent = (("left", {}), ("turned", {"turned_deg": 90.0}), ("anew", {"seed": 2}), ("moved", {"x_mm": -60.0}))
+    for number, (lie, place) in enumerate(sent, 1):
+        (tmp_path / "photo.jpg").write_bytes(photo_of_sheet(**place))
+        browser.value(f"document.querySelector('#sheet-{lie}').click()")
+        browser.choose_files("#choose", [tmp_path / "photo.jpg"])
+        browser.wait_for(f"document.querySelector('.of')?.textContent.startsWith('Photo {number},')", 60)
+        assert browser.value("document.querySelector('[name=sheet]:checked').value") == "left"
+        said[lie] = str(browser.value("document.querySelector('#answer').innerText"))
+    assert "The sheet was turned since photo 1 and the mirror left alone, as you said" in said["turned"]
+    assert "Begun afresh, as you said" in said["anew"]
+    assert "The sheet was moved since photo 3" in said["moved"]
+    assert "The rest is extrapolated" in said["moved"] or "the map shows the whole mirror" in said["moved"]
+    browser.wait_for("[...document.images].every(i => i.complete && i.naturalWidth > 0)", 60)
+    alt = browser.value("document.querySelector('img[src*=\"/map/\"]').alt")
+    assert alt.startswith("Map of the mirror's face from the front. ")
+    assert "measured" in alt
+    assert "extrapolated" in alt
+    for words in ("--", "WIDTHx"):
+        assert words not in said["turned"] + said["moved"], "an option of the command line"
+    assert browser.value("document.documentElement.scrollWidth") <= SCREENS["phone"][0]
+    if axe_path() is not None:
+        browser.value("document.querySelector('.lies').open = true")
+        assert axe_finds(browser)["bad"] == []
+    plain = served.get(mirror)[1]
+    assert plain.count('type="radio" name="sheet"') == 4
+    assert f'src="{mirror}/map/4-1.jpg" alt="Map of' in plain
+    status, _, headers = served.get(f"{mirror}/map/4-1.jpg?save")
+    assert (status, headers["content-type"]) == (200, "image/jpeg")
+    assert headers["content-disposition"].endswith('"turned-mirror-4-flatness-1.jpg"')
+    for missing in ("3-1", "4-2", "9-1"):
+        assert served.get(f"{mirror}/map/{missing}.jpg")[0] == 404
 
 
 def test_a_phone_comes_in_by_the_code(browser: Browser, tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from align.workbench.receiving import Refused
 from align.workbench.series import series_from_json
 from align.workbench.session import NO_FOCAL_LENGTH, Session, Table
 from align.workbench.words import next_step, what_changed
+from tests.support.patience import patient
 from tests.support.small_photos import photo_of_mirror
 
 MIRROR = StatedMirror(name="arcade mirror", width_mm=300, height_mm=150, mount="wall")
@@ -146,7 +147,7 @@ def test_what_was_acknowledged_is_answered_after_a_new_start(tmp_path: Path) -> 
     number, _ = session.take_photo(table, photo_of_mirror(0.3, 0.1, seed=6))
     again = Session(tmp_path)
     (table,) = again.tables
-    end = time.monotonic() + 60
+    end = time.monotonic() + patient(60)
     while table.series.now is None and time.monotonic() < end:
         time.sleep(0.02)
     all_done(again)

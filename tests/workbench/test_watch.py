@@ -15,6 +15,7 @@ from align.errors import AlignError, PhotoError
 from align.workbench import thresholds
 from align.workbench.receiving import Refused
 from align.workbench.watch import FolderLooks, Watch, is_whole
+from tests.support.patience import patient
 from tests.support.small_photos import photo_of_mirror
 
 PHOTO = photo_of_mirror(0.4, 0.2, seed=3)
@@ -108,7 +109,7 @@ def watched_until(session: Any, folder: Path, name: str, done: Any) -> Watch:
     watch = Watch(session, folder, 0.03)
     time.sleep(0.1)
     (folder / name).write_bytes(PHOTO)
-    end = time.monotonic() + 20
+    end = time.monotonic() + patient(20)
     while not done(watch) and time.monotonic() < end:
         time.sleep(0.02)
     watch.stop()
@@ -147,7 +148,7 @@ def test_a_folder_that_goes_away_is_tried_again(tmp_path: Path) -> None:
     watch = Watch(session, folder, 0.03)
     time.sleep(0.1)
     folder.rename(tmp_path / "away")
-    end = time.monotonic() + 20
+    end = time.monotonic() + patient(20)
     while not watch.shown.trouble and time.monotonic() < end:
         time.sleep(0.02)
     assert "tried again" in watch.shown.trouble
