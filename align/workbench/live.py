@@ -37,7 +37,7 @@ from .stand import Stand
 
 #: How long the frames' thread waits for one before it looks whether it is to end [s].
 LISTEN_S = 0.25
-#: JPEG quality of the frames that are kept, and their longest side: as they came.
+#: JPEG quality and longest side of the frames that are kept: as they came.
 KEPT_QUALITY, KEPT_PX = 95, 10_000
 #: The process that solves may be ended from outside so often before that is said. A choice.
 MOST_BROKEN = 3
@@ -86,21 +86,22 @@ class Live:
                 continue
             number, last = frame.number, frame.came_s
             try:
-                self._attend()
-                self._answer(frame)
-                self._take_solved()
-                self._give_job()
-                self._settle()
+                self.step(frame)
             except AlignError as error:
                 self._say("refused", frame, error.message, error.remedy)
-                self._pause()
+                time.sleep(LISTEN_S)
             except Exception as error:  # a fault of ours costs this frame, not the bench
                 self._say("refused", frame, f"This is a fault in align: {type(error).__name__}: {error}")
                 self._begin_anew()
-                self._pause()
+                time.sleep(LISTEN_S)
 
-    def _pause(self) -> None:
-        time.sleep(LISTEN_S)
+    def step(self, frame: Frame) -> None:
+        """All that one frame asks for; `shown` then tells of it."""
+        self._attend()
+        self._answer(frame)
+        self._take_solved()
+        self._give_job()
+        self._settle()
 
     def _begin_anew(self) -> None:
         """Forget what was followed and solved: another mirror, other settings, or a camera that changed."""

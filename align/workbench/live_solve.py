@@ -84,10 +84,10 @@ class Solver:
     def submit(self, job: Job) -> Future[Solved]:
         """Begin a job."""
         try:
-            return self._pool.submit(_solve, job.sighted, job.settings)
+            return self._pool.submit(solved, job.sighted, job.settings)
         except BrokenExecutor:  # something ended the process
             self._pool = _pool()
-            return self._pool.submit(_solve, job.sighted, job.settings)
+            return self._pool.submit(solved, job.sighted, job.settings)
 
     def stop(self) -> None:
         """End the process, whatever it is at."""
@@ -114,7 +114,8 @@ def _warm() -> None:
         importlib.import_module(name)
 
 
-def _solve(sighted: tuple[Sighted, ...], settings: CheckSettings) -> Solved:
+def solved(sighted: tuple[Sighted, ...], settings: CheckSettings) -> Solved:
+    """The joint solve of a job."""
     try:
         result, adjustment = check_sighted(sighted, settings)
     except AlignError as error:

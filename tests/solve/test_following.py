@@ -88,3 +88,25 @@ def test_a_reflection_is_predicted(anchor: Anchor) -> None:
 
     places = apply_homography(homography, corners_board(SHEET)[mirrored.corner_ids])
     assert float(np.abs(places - mirrored.pixels).max()) < 2.0
+
+
+def test_a_frame_claims_no_more_than_the_solve_that_it_rests_on(anchor: Anchor) -> None:
+    """A joint solve that averages over shapes leaves the lean open by more than camera, glass and shapes explain:
+    that is in every frame's uncertainty, and not in its noise, by which frames are compared."""
+    first = made(0.6, -0.3, 1)
+    solution = anchor.solution
+    lean = solution.state.layout.mirror(0).start
+    open_rad, covariance = np.radians(0.05), solution.covariance.copy()
+    covariance[lean, lean] += open_rad**2
+    wide = Anchor(SHEET, replace(solution, covariance=covariance, covariance_apart=covariance), first.prior)
+    frame = made(0.2, 0.1, 2, (60, -450, 300))
+    target = next(view for view in frame.views if view.mirror == DIRECT)
+    found, before = (
+        one.solve(one.start(None, target.corner_ids, target.pixels), frame.views) for one in (wide, anchor)
+    )
+    assert found is not None
+    assert before is not None
+    assert found.covariance[0, 0] == pytest.approx(before.covariance[0, 0] + open_rad**2, rel=0.1)
+    assert found.covariance[1, 1] == pytest.approx(before.covariance[1, 1], rel=0.1)
+    assert np.allclose(found.noise, before.noise)
+    assert found.covariance[0, 0] > 0.9 * covariance[lean, lean]
