@@ -30,7 +30,7 @@ def changes(seed: int, count: int, move: tuple[float, float, float]) -> list[Cha
 )
 def test_a_move_is_noticed_and_measured(move: tuple[float, float, float], name: str) -> None:
     """A tenth of a millimetre of packing under 150 mm is 0.04 degrees: no photo of such a move is joined."""
-    found = changes(5, 4, move)
+    found = changes(5, 3, move)
     assert all(change.moved for change in found), name
     for change in found:
         off = change.difference - np.array([np.radians(move[0]), np.radians(move[1]), move[2]])
@@ -39,13 +39,14 @@ def test_a_move_is_noticed_and_measured(move: tuple[float, float, float], name: 
 
 @pytest.mark.slow
 def test_a_mirror_that_stood_still_is_rarely_said_to_have_moved() -> None:
-    """Of 18 pairs, chance at the level gives 0.2; the probabilities spread as a true null hypothesis's do."""
-    found = changes(6, 18, STILL)
-    assert sum(change.moved for change in found) <= 2  # Poisson: more in one case of 1000
+    """Of 12 pairs, chance at the level gives 0.12; the probabilities spread as a true null hypothesis's do. Two
+    hundred are for `tests.bench.moves`."""
+    found = changes(6, 12, STILL)
+    assert sum(change.moved for change in found) <= 1  # Poisson: more in one case of 150
     probabilities = np.sort([change.probability for change in found])
     steps = np.arange(1, len(found) + 1) / len(found)
-    # Kolmogorov-Smirnov, one-sided: not smaller than even; 0.35 is the one in a hundred for 18 (from memory).
-    assert (steps - probabilities).max() < 0.35
+    # Kolmogorov-Smirnov, one-sided: not smaller than even; 0.42 is the one in a hundred for 12 (from memory).
+    assert (steps - probabilities).max() < 0.42
 
 
 def test_what_errs_alike_in_both_photos_drops_out() -> None:

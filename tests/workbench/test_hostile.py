@@ -240,15 +240,15 @@ def test_a_hundred_hostile_requests(served: Served) -> None:
     """Each is refused in plain words; between the groups a page comes; in the end a good photo is answered."""
     slow = list(slow_ones(served))
     outcomes: list[tuple[str, Outcome]] = []
-    patient = [threading.Thread(target=lambda ask=ask: outcomes.append(("slow_ones", ask()))) for ask in slow]
-    for thread in patient:
+    slow_ends = [threading.Thread(target=lambda ask=ask: outcomes.append(("slow_ones", ask()))) for ask in slow]
+    for thread in slow_ends:
         thread.start()
     for group in GROUPS:
         for ask in group(served):
             outcomes.append((group.__name__, ask()))
         assert served.get("/")[0] == 200, group.__name__
     crowd = _ten_at_once(served)
-    for thread in patient:
+    for thread in slow_ends:
         thread.join(patient(30))
     assert len(outcomes) + len(crowd) >= 100
     for name, (status, words) in outcomes:
