@@ -44,6 +44,7 @@ HOMES = {
         "align.workbench.app",
         "align.workbench.handling",
         "align.workbench.live_pages",
+        "align.workbench.plan_pages",
         "align.workbench.side_pages",
     ),
     "uvicorn": ("align.workbench.server",),
