@@ -2,28 +2,32 @@
 
 from __future__ import annotations
 
+import importlib
 import os
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ..bundle.adjustment import Adjustment, solve_sighted
-from ..bundle.photo_set import Sighted, sight_photos
 from ..errors import SolveError
 from ..photo.camera_file import read_camera_file
-from ..solve.joint import UserConstraints
-from .beside import scale_beside, with_scale
-from .photo_quality import quality_of
-from .report import report
-from .result import CheckResult
+from ..second_core import Beside
 from .settings import RULE_MM, CheckSettings
+
+if TYPE_CHECKING:
+    from ..bundle.adjustment import Adjustment
+    from ..bundle.photo_set import Sighted
+    from .result import CheckResult
 
 #: What photos for a map need in common: each alone tells the mirror's plane, and no two the same place on it.
 MAP_REMEDY = (
     "To map a mirror from several photos, put the camera on a stand and move nothing but the sheet; or leave the "
     "sheet and move nothing but the camera. If both moved, the photos do not tell where on the mirror each one is."
 )
+
+#: What `check` needs once a photo is sighted, in the order of import; they take as long as a photo does to decode.
+SOLVING = ("cv2", "align.bundle.adjustment", "align.checking.report", "align.checking.photo_quality")
 
 PathLike = str | os.PathLike[str]
 
@@ -55,20 +59,39 @@ def check(
     paths = [Path(photos)] if isinstance(photos, (str, os.PathLike)) else [Path(p) for p in photos]
     if not paths:
         raise ValueError("expected at least one photo, found none")
-    sighted = sight_for(paths, settings, progress=progress)
+    sighted = _sighted_meanwhile(paths, settings, progress)
     result, adjustment = check_sighted(sighted, settings)
     if settings.beside is None:
         return result
+    from .beside import scale_beside, with_scale
+
     scale = scale_beside(adjustment, settings.beside)
     measured = replace(settings, beside=None, rule_mm=RULE_MM * scale.value)
     result, _ = check_sighted(sight_for(paths, measured, progress=progress), measured)
     return with_scale(result, scale, settings)
 
 
+def _sighted_meanwhile(
+    paths: Sequence[Path], settings: CheckSettings, progress: Callable[[str], None] | None
+) -> list[Sighted]:
+    """What is seen in the photos; in a new process the first photo is sighted while the solve is imported.
+
+    Decoding and OpenCV let other threads run. Of several photos, `progress` tells from the caller's own thread.
+    """
+    if len(paths) > 1 or all(name in sys.modules for name in SOLVING):
+        return sight_for(paths, settings, progress=progress)
+    sighting = Beside(lambda: sight_for(paths, settings))
+    for name in SOLVING:
+        importlib.import_module(name)
+    return sighting.answer()
+
+
 def sight_for(
     paths: Sequence[Path], settings: CheckSettings, *, progress: Callable[[str], None] | None = None
 ) -> list[Sighted]:
     """What is seen in each photo, by what is stated about camera and sheet; errors as of `check`."""
+    from ..bundle.photo_set import sight_photos
+
     camera_file = read_camera_file(settings.camera) if isinstance(settings.camera, Path) else settings.camera
     return sight_photos(
         paths, camera_file, own_board=settings.own_board, scale=settings.print_scale, progress=progress
@@ -81,6 +104,11 @@ def check_sighted(sighted: Sequence[Sighted], settings: CheckSettings) -> tuple[
     Whoever solves one photo more and keeps the others, as the page at the mirror does, need not look for their
     corners again.
     """
+    from ..bundle.adjustment import solve_sighted
+    from ..solve.problem import UserConstraints
+    from .photo_quality import quality_of
+    from .report import report
+
     contacts = tuple(number - 1 for number in settings.touching_mirrors)
     rules = settings.rule_mm if isinstance(settings.rule_mm, tuple) else None
     exact = settings.exact_print

@@ -34,8 +34,8 @@ STAGES = (START, DECODE, DETECT, MATCH, SOLVE, REPORT, TEXT, PICTURE, REST)
 WRAPPED = (
     ("bundle.photo_set", "read_photo", DECODE),
     ("bundle.photo_set", "sight", REST),
-    ("checking.job", "solve_sighted", SOLVE),
-    ("checking.job", "report", REPORT),
+    ("bundle.adjustment", "solve_sighted", SOLVE),
+    ("checking.report", "report", REPORT),
     ("sighting.photo", "find_boards", DETECT),
     ("sighting.photo", "find_in_region", DETECT),
     ("sighting.photo", "search_reflection", DETECT),
