@@ -7,6 +7,7 @@ for any marker to be read is searched for by what a mirror could show (far_refle
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -106,23 +107,25 @@ def turned_board(board: Board, turn: Array, size: tuple[int, int], new_size: tup
 
 
 class Pyramid:
-    """A grey photo at full, half, quarter ... size, made when asked for."""
+    """A grey photo at full, half, quarter ... size, made when asked for; any thread may ask."""
 
     def __init__(self, gray: NDArray[np.uint8]) -> None:
         self._levels = [gray]
+        self._lock = threading.Lock()
         self._readings: dict[Look, tuple[Readings, Readings]] = {}
 
     def level(self, number: int) -> NDArray[np.uint8]:
         """The photo reduced `number` times by two."""
         import cv2
 
-        while len(self._levels) <= number:
-            last = self._levels[-1]
-            size = (max(last.shape[1] // 2, 1), max(last.shape[0] // 2, 1))
-            even = last[: 2 * size[1], : 2 * size[0]]
-            half = cv2.resize(even, size, interpolation=cv2.INTER_AREA)
-            self._levels.append(np.asarray(half, np.uint8))
-        return self._levels[number]
+        with self._lock:
+            while len(self._levels) <= number:
+                last = self._levels[-1]
+                size = (max(last.shape[1] // 2, 1), max(last.shape[0] // 2, 1))
+                even = last[: 2 * size[1], : 2 * size[0]]
+                half = cv2.resize(even, size, interpolation=cv2.INTER_AREA)
+                self._levels.append(np.asarray(half, np.uint8))
+            return self._levels[number]
 
     @cached_property
     def reduced(self) -> NDArray[np.uint8]:

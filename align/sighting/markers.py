@@ -42,12 +42,13 @@ class Detection:
         return float(sides.mean())
 
 
-#: The look at the whole photo, another where that shows no board, and one with every care at a part of it. Windows
-#: of the local threshold: small ones read small markers, wide ones those whose edges are blurred. In 49 photos
-#: windows of 7 px read 1581 markers of targets and 1369 of reflections in 0.9 s of processor time; of 7 and 23 px,
-#: 1583 and 1380 in 1.7 s. What is seen at all by the one is seen by the other.
+#: The look at the whole photo, another where that shows no board, and those at a part of it, one with every care.
+#: Windows of the local threshold: small ones read small markers, wide ones those whose edges are blurred. In 49
+#: photos windows of 7 px read 1581 markers of targets and 1369 of reflections in 0.9 s of processor time; of 7 and
+#: 23 px, 1583 and 1380 in 1.7 s. What is seen at all by the one is seen by the other.
 FIRST_LOOK = Look((7,), 0.016, 0.05)
-SECOND_LOOK = Look((7, 23), 0.016, 0.05)
+WIDE_LOOK = Look((23,), 0.016, 0.05)
+PART_LOOK = Look((7, 23), 0.016, 0.05)
 CAREFUL_LOOK = Look((5, 15, 25, 35, 45), 0.008, 0.06)
 
 
@@ -58,7 +59,7 @@ def detect_markers(
 
     With `mirrored`, those that read mirrored.
     """
-    found = read_markers(gray, CAREFUL_LOOK if careful else SECOND_LOOK)[mirrored]
+    found = read_markers(gray, CAREFUL_LOOK if careful else PART_LOOK)[mirrored]
     return found.ids, found.places
 
 

@@ -18,7 +18,7 @@ from ..target.sheets import Sheet
 from .boards import MIN_MARKERS, Board, Pyramid, brightened, find_boards, find_in_region, sight_detection
 from .far_reflection import search_reflection
 from .inter_reflections import InterReflection, apart, told_apart
-from .markers import FIRST_LOOK, SECOND_LOOK, Detection
+from .markers import FIRST_LOOK, WIDE_LOOK, Detection
 from .paper_outline import boards_by_paper
 
 #: The whole photo is enlarged in search of a small target up to this many pixels.
@@ -64,26 +64,37 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
         pyramid = Pyramid(photo.gray)
         return _sighting(pyramid, plain, *told_apart(pyramid, plain, reflected, rest, prior))
     pyramid = Pyramid(photo.gray)
-    mirrored = find_boards(pyramid, mirrored=True, scale=scale)
-    # OpenCV lets other threads run: the second core looks again while this one matches the target.
+    direct, mirrored = (find_boards(pyramid, mirrored=way, scale=scale) for way in (False, True))
+    sheet = direct[0].sheet.name if direct else ""
     few = all(len(found.marker_ids) < MIN_MARKERS for found in mirrored)
-    again = Beside(lambda: pyramid.markers(SECOND_LOOK)) if few else None
-    target, others = _target(pyramid, photo, scale)
-    boards = _reflections(pyramid, target, mirrored)
-    if again is not None:
-        again.answer()
+
+    def meanwhile() -> list[Board]:
+        """Reflections of the likeliest sheet; where none is to be seen, another look."""
+        if few:
+            pyramid.markers(WIDE_LOOK)
+            return []
+        return _reflections(pyramid, sheet, mirrored)
+
+    # The libraries let other threads run: the second core goes on while this one matches the target.
+    beside = Beside(meanwhile)
+    try:
+        target, others = _target(pyramid, photo, scale)
+    finally:
+        boards = beside.answer()
+    if few or target.sheet.name != sheet:
+        boards = _reflections(pyramid, target.sheet.name, mirrored)
     if not boards:
-        mirrored = find_boards(pyramid, mirrored=True, scale=scale, look=SECOND_LOOK)
-        boards = _reflections(pyramid, target, mirrored)
+        mirrored = find_boards(pyramid, mirrored=True, scale=scale, look=WIDE_LOOK)
+        boards = _reflections(pyramid, target.sheet.name, mirrored)
     if not boards:
         found = search_reflection(pyramid, target, prior, scale=scale)
         boards = [] if found is None else [found]
     return _sighting(pyramid, target, *told_apart(pyramid, target, boards, others, prior))
 
 
-def _reflections(pyramid: Pyramid, target: Board, mirrored: Sequence[Detection]) -> list[Board]:
-    """Boards of the target's sheet among those that read mirrored."""
-    return _sighted(pyramid, [found for found in mirrored if found.sheet.name == target.sheet.name])
+def _reflections(pyramid: Pyramid, sheet: str, mirrored: Sequence[Detection]) -> list[Board]:
+    """Boards of a sheet, by its name, among those that read mirrored."""
+    return _sighted(pyramid, [found for found in mirrored if found.sheet.name == sheet])
 
 
 def _sighting(
@@ -100,7 +111,7 @@ def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[B
     """The target: the nearest right-handed board, hence the largest; and the others."""
     gray = photo.gray
     boards: list[Board] = []
-    for look in (FIRST_LOOK, SECOND_LOOK):
+    for look in (FIRST_LOOK, WIDE_LOOK):
         detections = find_boards(pyramid, mirrored=False, scale=scale, look=look)
         boards = _sighted(pyramid, detections)
         if boards:
@@ -165,7 +176,7 @@ def _no_target(pyramid: Pyramid, photo: Photo, detections: list[Detection], scal
             "of its corners.",
             "Show the whole sheet, flat and sharp, with nothing lying on it.",
         )
-    if _sighted(pyramid, find_boards(pyramid, mirrored=True, scale=scale, look=SECOND_LOOK)):
+    if _sighted(pyramid, find_boards(pyramid, mirrored=True, scale=scale, look=WIDE_LOOK)):
         return TargetError(
             f"{name} shows the sheet's reflection but not the sheet itself.",
             "Step back or tilt the phone so that the sheet and its reflection are both in the photo.",

@@ -25,7 +25,7 @@ from .boards import (
 )
 from .corners import match_corners, square_heights_px
 from .inter_reflections import apart
-from .markers import FIRST_LOOK, SECOND_LOOK
+from .markers import FIRST_LOOK, WIDE_LOOK
 
 Array = NDArray[np.float64]
 #: From a frame's target and a reflection's number to the homography (board mm -> px) of that reflection, if known.
@@ -143,7 +143,7 @@ def quick_look(gray: NDArray[np.uint8], *, scale: float = 1.0) -> tuple[Board | 
 
 def _sighted(pyramid: Pyramid, *, mirrored: bool, scale: float) -> list[Board]:
     boards: list[Board] = []
-    for look in (FIRST_LOOK, SECOND_LOOK):
+    for look in (FIRST_LOOK, WIDE_LOOK):
         detections = find_boards(pyramid, mirrored=mirrored, scale=scale, look=look)
         likely = [detection for detection in detections if len(detection.marker_ids) >= 4][:4]
         boards = [board for detection in likely if (board := sight_detection(pyramid, detection)) is not None]

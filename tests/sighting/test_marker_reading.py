@@ -10,7 +10,7 @@ import pytest
 
 from align.optics.geometry import apply_homography, fit_homography
 from align.sighting.marker_reading import MOST_LIGHT_IN_BORDER, Look, _meanings, read_markers
-from align.sighting.markers import CAREFUL_LOOK, SECOND_LOOK, detect_markers
+from align.sighting.markers import CAREFUL_LOOK, PART_LOOK, detect_markers
 from align.solve.forward_model import DIRECT
 from align.target.markers import aruco_dictionary
 from align.target.sheets import MARKER_CODES, SHEETS, corners_board, marker_bits, marker_corners_board, raster
@@ -53,7 +53,7 @@ def read_by_opencv(picture, look):
 def test_every_marker_of_a_sheet_is_read_in_its_place_and_none_mirrored(name):
     sheet, pixels = SHEETS[name], 48
     picture = cv2.copyMakeBorder(raster(sheet, pixels), *[24] * 4, cv2.BORDER_CONSTANT, value=255)
-    printed, mirrored = read_markers(picture, SECOND_LOOK)
+    printed, mirrored = read_markers(picture, PART_LOOK)
     assert sorted(printed.ids) == list(sheet.marker_ids)
     assert mirrored.ids == []
     for number, place in zip(printed.ids, printed.places, strict=True):
@@ -85,11 +85,11 @@ def test_reads_at_least_what_opencv_reads_and_nearer_to_where_it_is(drawn):
     """In the photo and in its flip; another library's reading of the same pixels, and the true places."""
     photo, truth = drawn
     sheet = SHEETS["a5"]
-    for reading, mirrored in zip(read_markers(photo, SECOND_LOOK), (False, True), strict=True):
+    for reading, mirrored in zip(read_markers(photo, PART_LOOK), (False, True), strict=True):
         view = next(view for view in truth.views if (view.mirror == DIRECT) != mirrored)
         homography = fit_homography(corners_board(sheet)[view.corner_ids], view.pixels)
         true = apply_homography(homography, marker_corners_board(sheet).reshape(-1, 2)).reshape(-1, 4, 2)
-        theirs = read_by_opencv(np.ascontiguousarray(photo[:, ::-1]) if mirrored else photo, SECOND_LOOK)
+        theirs = read_by_opencv(np.ascontiguousarray(photo[:, ::-1]) if mirrored else photo, PART_LOOK)
         if mirrored:
             for place in theirs.values():
                 place[:, 0] = photo.shape[1] - 1 - place[:, 0]
@@ -118,8 +118,8 @@ def test_takes_less_than_half_of_opencvs_time(photo):
         return min(times)
 
     flip = np.ascontiguousarray(photo[:, ::-1])
-    theirs = least(lambda: (read_by_opencv(photo, SECOND_LOOK), read_by_opencv(flip, SECOND_LOOK)))
-    assert least(lambda: read_markers(photo, SECOND_LOOK)) < 0.5 * theirs
+    theirs = least(lambda: (read_by_opencv(photo, PART_LOOK), read_by_opencv(flip, PART_LOOK)))
+    assert least(lambda: read_markers(photo, PART_LOOK)) < 0.5 * theirs
 
 
 def test_a_marker_in_two_places_is_read_twice_and_in_one_place_once():
@@ -158,4 +158,4 @@ def test_what_is_no_marker_is_not_read():
     for picture in (plain, light):
         for reading in read_markers(picture, CAREFUL_LOOK):
             assert reading.ids == []
-    assert sum(len(reading.ids) for reading in read_markers(grain, SECOND_LOOK)) <= 5
+    assert sum(len(reading.ids) for reading in read_markers(grain, PART_LOOK)) <= 5
