@@ -176,7 +176,8 @@ def _no_target(pyramid: Pyramid, photo: Photo, detections: list[Detection], scal
             "of its corners.",
             "Show the whole sheet, flat and sharp, with nothing lying on it.",
         )
-    if _sighted(pyramid, find_boards(pyramid, mirrored=True, scale=scale, look=WIDE_LOOK)):
+    looks = (FIRST_LOOK, WIDE_LOOK)
+    if any(_sighted(pyramid, find_boards(pyramid, mirrored=True, scale=scale, look=look)) for look in looks):
         return TargetError(
             f"{name} shows the sheet's reflection but not the sheet itself.",
             "Step back or tilt the phone so that the sheet and its reflection are both in the photo.",
