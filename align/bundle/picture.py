@@ -12,13 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import SolveError
-from ..optics.camera_model import RESHAPE_SD, RESHAPE_SD_BLIND, CameraPrior
+from ..optics.camera_model import CENTRE_SD_SHARE, RESHAPE_SD, RESHAPE_SD_BLIND, CameraPrior
 from ..solve.joint import Solution, widened
 from .thresholds import (
     CAMERA_PRIOR_RESIDUAL_SIGMAS,
     MAX_CAMERA_APART,
     MAX_RESHAPE_SCORE,
     MOST_RESHAPE_MISFIT,
+    OFF_CENTRE_SIGMAS,
     PERSPECTIVE_SIGMAS,
     PERSPECTIVE_STRETCH,
     SUSPECT_RESHAPE_SCORE,
@@ -77,6 +78,10 @@ def allowed_for(
         except SolveError:  # the corners do not tell: then a cut is what the numbers speak for
             as_reshaped = solution
         _refuse_other_perspective(as_reshaped, size)
+        if _is_off_centre(solution, size):
+            # As of a picture of another shape, no one can tell a cut from a slight change of perspective.
+            prior = replace(prior, reshape_sd=RESHAPE_SD)
+            solution = _freely(solved, prior)
         notes.append(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
@@ -156,6 +161,14 @@ def _refuse_other_perspective(solution: Solution, size: tuple[int, int]) -> None
             "the other.",
             ORIGINAL,
         )
+
+
+def _is_off_centre(solution: Solution, size: tuple[int, int]) -> bool:
+    """Whether the lens's centre is not the picture's: more than zooming was done."""
+    where = slice(1, 3)
+    off = solution.state.vector[where] - (np.array(size) - 1) / 2
+    sd = np.hypot(np.sqrt(np.diag(solution.covariance)[where]), CENTRE_SD_SHARE["whole"] * max(size))
+    return bool((np.abs(off) > OFF_CENTRE_SIGMAS * sd).any())
 
 
 def is_unfit(solution: Solution, prior: CameraPrior) -> bool:

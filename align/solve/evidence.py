@@ -305,8 +305,9 @@ class Evidence:
         slope += flat.own_step @ across
         sd = CURL_LEVELS_MM[1]
         left = sd**2 * (normal - across.T @ flat.own_covariance @ across)
-        own, pulls = np.diag(left) + 1, sd * slope
-        volume = own[:, None] * own[None, :] - left**2
+        own, pulls = np.maximum(np.diag(left), 0.0) + 1, sd * slope
+        # No less than 1, but for rounding: of two curls that are alike it once was negative.
+        volume = np.maximum(own[:, None] * own[None, :] - left**2, 1.0)
         gain = own[None, :] * pulls[:, None] ** 2 + own[:, None] * pulls[None, :] ** 2
         gain = (gain - 2 * left * pulls[:, None] * pulls[None, :]) / volume - np.log(volume)
         lifts = (own[None, :] * pulls[:, None] - left * pulls[None, :]) / volume  # of the first, downwards
