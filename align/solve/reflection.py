@@ -5,14 +5,13 @@ Derivatives are analytic; tests/solve/test_bent_mirror.py compares them with fin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..optics.geometry import mirror_normal
-from ..optics.slab import virtual_depth_derivatives
+from ..optics.slab import virtual_depth, virtual_depth_derivatives
 
 Array = NDArray[np.float64]
 
@@ -52,33 +51,56 @@ class Face:
 
         Products of Legendre's polynomials, so that no plane is left over the part.
         """
+        (at_u, by_u, _), (at_v, by_v, _) = self._polynomials(places)
+        i, j = _POWERS
+        heights = at_u[:, i] * at_v[:, j] * _SIGNS
+        slopes = np.empty((len(places), 2, len(BEND_POWERS)))
+        slopes[:, 0] = by_u[:, i] * at_v[:, j] * (_SIGNS / self.half_u_mm)
+        slopes[:, 1] = at_u[:, i] * by_v[:, j] * (_SIGNS / self.half_v_mm)
+        return heights, slopes
+
+    def bent(self, places: Array, bend: Array) -> tuple[Array, Array]:
+        """(n,) height and (n, 2) slopes of a face bent by (12,) at (n, 2) places."""
+        (at_u, by_u, _), (at_v, by_v, _) = self._polynomials(places)
+        across, slope = at_u @ _coefficients(bend), by_u @ _coefficients(bend)
+        slopes = ((slope * at_v).sum(axis=1) / self.half_u_mm, (across * by_v).sum(axis=1) / self.half_v_mm)
+        return (across * at_v).sum(axis=1), np.stack(slopes, axis=1)
+
+    def curvatures(self, places: Array, bend: Array) -> Array:
+        """(n, 2, 2) second derivatives [1/mm] of the height of a face bent by (12,) at (n, 2) places."""
+        (at_u, by_u, twice_u), (at_v, by_v, twice_v) = self._polynomials(places)
+        coefficients = _coefficients(bend)
+        result = np.empty((len(places), 2, 2))
+        result[:, 0, 0] = (twice_u @ coefficients * at_v).sum(axis=1) / self.half_u_mm**2
+        result[:, 1, 1] = (at_u @ coefficients * twice_v).sum(axis=1) / self.half_v_mm**2
+        result[:, 0, 1] = (by_u @ coefficients * by_v).sum(axis=1) / (self.half_u_mm * self.half_v_mm)
+        result[:, 1, 0] = result[:, 0, 1]
+        return result
+
+    def _polynomials(self, places: Array) -> tuple[tuple[Array, Array, Array], tuple[Array, Array, Array]]:
         u, v = (places[:, 0] - self.u_mm) / self.half_u_mm, (places[:, 1] - self.v_mm) / self.half_v_mm
-        (at_u, by_u), (at_v, by_v) = _monic_legendre(u), _monic_legendre(v)
-        signs = np.array([-1.0, -1.0] + [1.0] * (len(BEND_POWERS) - 2))
-        heights = np.column_stack([at_u[i] * at_v[j] for i, j in BEND_POWERS]) * signs
-        slopes_u = np.column_stack([by_u[i] * at_v[j] for i, j in BEND_POWERS]) * signs / self.half_u_mm
-        slopes_v = np.column_stack([at_u[i] * by_v[j] for i, j in BEND_POWERS]) * signs / self.half_v_mm
-        return heights, np.stack([slopes_u, slopes_v], axis=1)
-
-    def curvatures(self, places: Array) -> Array:
-        """(n, 2, 2, 12) second derivatives of the heights at (n, 2) places [1/mm^2 per mm of a bend parameter]."""
-        u, v = (places[:, 0] - self.u_mm) / self.half_u_mm, (places[:, 1] - self.v_mm) / self.half_v_mm
-        (at_u, by_u), (at_v, by_v) = _monic_legendre(u), _monic_legendre(v)
-        twice_u, twice_v = ([0 * x, 0 * x, 0 * x + 2, 6 * x, 12 * x * x - 12 / 7] for x in (u, v))
-        signs = np.array([-1.0, -1.0] + [1.0] * (len(BEND_POWERS) - 2))
-        uu, uv, vv = (
-            np.column_stack([one[i] * other[j] for i, j in BEND_POWERS]) * signs
-            for one, other in ((twice_u, at_v), (by_u, by_v), (at_u, twice_v))
-        )
-        uu, uv, vv = uu / self.half_u_mm**2, uv / (self.half_u_mm * self.half_v_mm), vv / self.half_v_mm**2
-        return np.stack([np.stack([uu, uv], axis=1), np.stack([uv, vv], axis=1)], axis=1)
+        return _monic_legendre(u), _monic_legendre(v)
 
 
-def _monic_legendre(x: Array) -> tuple[list[Array], list[Array]]:
-    """Legendre's polynomials to the fourth order with first coefficient 1, and their derivatives."""
-    square, one = x * x, np.ones_like(x)
+#: BEND_POWERS by column: along u and along v; and with which sign each is a parameter.
+_POWERS = np.array(BEND_POWERS).T
+_SIGNS = np.array([-1.0, -1.0] + [1.0] * (len(BEND_POWERS) - 2))
+
+
+def _coefficients(bend: Array) -> Array:
+    """(5, 5) of the products of polynomials along u and v."""
+    result = np.zeros((5, 5))
+    result[_POWERS[0], _POWERS[1]] = bend * _SIGNS
+    return result
+
+
+def _monic_legendre(x: Array) -> tuple[Array, Array, Array]:
+    """(n, 5) Legendre's polynomials to the fourth order with first coefficient 1, first and second derivatives."""
+    square, one, nothing = x * x, np.ones_like(x), np.zeros_like(x)
     values = [one, x, square - 1 / 3, x * (square - 3 / 5), square * (square - 6 / 7) + 3 / 35]
-    return values, [0 * x, one, 2 * x, 3 * square - 3 / 5, x * (4 * square - 12 / 7)]
+    slopes = [nothing, one, 2 * x, 3 * square - 3 / 5, x * (4 * square - 12 / 7)]
+    twice = [nothing, nothing, one + one, 6 * x, 12 * square - 12 / 7]
+    return np.stack(values, axis=1), np.stack(slopes, axis=1), np.stack(twice, axis=1)
 
 
 def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: int = 1) -> tuple[Array, Array]:
@@ -94,8 +116,8 @@ def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: 
     seen : (n, 3) [mm]; derivatives : (n, 3, 11) by lean, turn, offset, thickness, index, eye (3), point (3).
     """
     lean, turn, offset, thickness = (float(v) for v in mirror)
-    by_angle = _normal_by_angles(lean, turn)
-    planes = _Planes(mirror_normal(lean, turn), offset, [(by_angle[0], 0.0), (by_angle[1], 0.0), (None, 1.0)])
+    by_normal = np.column_stack([*_normal_by_angles(lean, turn), np.zeros(3)])
+    planes = _Planes(mirror_normal(lean, turn), offset, by_normal, np.array([0.0, 0.0, 1.0]))
     seen, derivatives, _, _ = _slab_image(points, eye, planes, thickness, index, order)
     return seen, derivatives
 
@@ -127,31 +149,26 @@ def bent_mirror_image(
     lean, turn, offset, thickness = (float(v) for v in mirror)
     normal, by_angle = mirror_normal(lean, turn), _normal_by_angles(lean, turn)
     axes = np.array(face_axes(lean, turn))
-    planes, tilt = _Planes(normal, offset, []), np.zeros((len(points), 2))
+    planes, tilt = _Planes(normal, offset), np.zeros((len(points), 2))
     bent = bool(np.any(bend))
     for _ in range(WALKS if bent else 1):
         _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, order, derivatives=False)
         places = hits @ axes.T
-        heights, slopes = face.basis(places)
         if bent:
-            rise, tilt = heights @ bend, slopes @ bend
+            rise, tilt = face.bent(places, bend)
             length = np.sqrt(1.0 + (tilt**2).sum(axis=1))
             normals = (normal - tilt @ axes) / length[:, None]
-            planes = _Planes(normals, (offset - rise + (tilt * places).sum(axis=1)) / length, [])
+            planes = _Planes(normals, (offset - rise + (tilt * places).sum(axis=1)) / length)
     axes_by = _axes_by_angles(lean, turn)
-    columns: list[tuple[Array, Array | float]] = [
-        (by - tilt @ by_axes, 0.0) for by, by_axes in zip(by_angle, axes_by, strict=True)
-    ]
-    columns.append((np.zeros_like(hits), 1.0))
-    for k in range(len(BEND_PARAMETERS)):
-        columns.append((-slopes[:, :, k] @ axes, -heights[:, k] + (slopes[:, :, k] * places).sum(axis=1)))
+    by_normal, by_offset = _bent_planes_by(by_angle, axes_by, axes, tilt, places, face.basis(places))
     if not bent:
-        planes = _Planes(planes.normal, planes.offset, columns)
+        planes = _Planes(planes.normal, planes.offset, by_normal, by_offset)
         seen, derivatives, _, _ = _slab_image(points, eye, planes, thickness, index, order)
         return seen, derivatives
-    curvatures = face.curvatures(places) @ bend
-    columns += [(-curvatures[:, j] @ axes, (curvatures[:, j] * places).sum(axis=1)) for j in range(2)]
-    planes = _Planes(planes.normal, planes.offset, [_of_unit(planes, *each, length) for each in columns])
+    curvatures = face.curvatures(places, bend)
+    by_normal = np.concatenate([by_normal, -axes.T @ curvatures], axis=2)
+    by_offset = np.concatenate([by_offset, (places[:, None] @ curvatures)[:, 0]], axis=1)
+    planes = _of_unit(planes, by_normal, by_offset, length)
     seen, derivatives, hits, by_places = _slab_image(points, eye, planes, thickness, index, order, axes=axes)
     # The place of a reflection decides the plane there, and the plane the place: q = g(x, q).
     own = by_places[:, :, :-2]
@@ -163,6 +180,29 @@ def bent_mirror_image(
     return seen + (by_place @ moved[:, :, -1:])[:, :, 0], derivatives[:, :, :-2] + by_place @ moved[:, :, :-1]
 
 
+def _bent_planes_by(
+    by_angle: tuple[Array, Array],
+    axes_by: tuple[Array, Array],
+    axes: Array,
+    tilt: Array,
+    places: Array,
+    basis: tuple[Array, Array],
+) -> tuple[Array, Array]:
+    """Derivatives of the planes at places on a bent face, before their normals are of unit length.
+
+    (n, 3, 15) of the normals and (n, 15) of the offsets, by lean, turn, offset and bend (12).
+    """
+    heights, slopes = basis
+    by_normal = np.zeros((len(places), 3, 3 + heights.shape[1]))
+    by_offset = np.zeros((len(places), 3 + heights.shape[1]))
+    for k in range(2):
+        by_normal[:, :, k] = by_angle[k] - tilt @ axes_by[k]
+    by_offset[:, 2] = 1.0
+    by_normal[:, :, 3:] = -axes.T @ slopes
+    by_offset[:, 3:] = (places[:, None] @ slopes)[:, 0] - heights
+    return by_normal, by_offset
+
+
 def face_axes(lean: float, turn: float) -> tuple[Array, Array]:
     """A mirror's own level axis, to the viewer's right, and the axis upwards in its plane."""
     right = np.array([np.cos(turn), np.sin(turn), 0.0])
@@ -172,7 +212,7 @@ def face_axes(lean: float, turn: float) -> tuple[Array, Array]:
 def hit_places(points: Array, eye: Array, mirror: Array, index: float) -> Array:
     """(n, 2) [mm] where a flat mirror reflects points to the eye, along `face_axes` from the origin's foot."""
     lean, turn, offset, thickness = (float(v) for v in mirror)
-    planes = _Planes(mirror_normal(lean, turn), offset, [])
+    planes = _Planes(mirror_normal(lean, turn), offset)
     _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, 1, derivatives=False)
     return hits @ np.column_stack(face_axes(lean, turn))
 
@@ -195,21 +235,26 @@ def _axes_by_angles(lean: float, turn: float) -> tuple[Array, Array]:
 
 @dataclass(frozen=True, eq=False)
 class _Planes:
-    """The front face as each ray meets it: normal (3,) or (n, 3), offset, and both by some parameters."""
+    """The front face as each ray meets it: normal (3,) or (n, 3), offset, and both by some parameters.
+
+    by_normal : (3, c) or (n, 3, c); by_offset : (c,) or (n, c)
+    """
 
     normal: Array
     offset: Array | float
-    by: Sequence[tuple[Array | None, Array | float]]
+    by_normal: Array = field(default_factory=lambda: np.zeros((3, 0)))
+    by_offset: Array = field(default_factory=lambda: np.zeros(0))
 
 
-def _of_unit(planes: _Planes, by_normal: Array, by_offset: Array | float, length: Array) -> tuple[Array, Array]:
-    """Derivatives (n, 3), (n,) of planes with unit normals, from those of planes whose normals have a length.
+def _of_unit(planes: _Planes, by_normal: Array, by_offset: Array, length: Array) -> _Planes:
+    """Planes with unit normals and their derivatives, from those of planes whose normals have a length.
 
-    by_normal : (n, 3), by_offset : (n,) before; length : (n,) of the normals then.
+    by_normal : (n, 3, c), by_offset : (n, c) before; length : (n,) of the normals then.
     """
-    longer = (planes.normal * by_normal).sum(axis=1)
-    off = np.asarray(by_offset - planes.offset * longer)
-    return (by_normal - planes.normal * longer[:, None]) / length[:, None], off / length
+    longer = (planes.normal[:, None] @ by_normal)[:, 0]
+    off = (by_offset - np.asarray(planes.offset)[:, None] * longer) / length[:, None]
+    by = (by_normal - planes.normal[:, :, None] * longer[:, None]) / length[:, None, None]
+    return _Planes(planes.normal, planes.offset, by, off)
 
 
 def _slab_image(
@@ -238,9 +283,11 @@ def _slab_image(
     total = height + eye_height
     along = eye_height - height
     lateral = np.sqrt(np.maximum((to_eye**2).sum(axis=1) - along**2, 1e-12))
-    depth, by_total, by_lateral, by_kt, by_index = virtual_depth_derivatives(
-        total, lateral, order * thickness, max(index, 1.05)
-    )
+    kt, index = order * thickness, max(index, 1.05)
+    if derivatives:
+        depth, by_total, by_lateral, by_kt, by_index = virtual_depth_derivatives(total, lateral, kt, index)
+    else:
+        depth = virtual_depth(total, lateral, kt, index)
     shift = 2.0 * height + depth
     seen = points - shift[:, None] * normals
     share = (height + depth / 2) / (total + depth)
@@ -249,14 +296,12 @@ def _slab_image(
         return seen, np.zeros((0, 3, 0)), hits, none
 
     # Each local variable enters through height, total, along (scalars per point) and the normal itself.
-    size = 8 + len(planes.by)
-    places = [0, 1, 2, *range(11, size)]
-    d_height, d_eye_height = np.zeros((n, size)), np.zeros((n, size))
-    for column, (by_normal, by_offset) in zip(places, planes.by, strict=True):
-        d_height[:, column] = d_eye_height[:, column] = by_offset
-        if by_normal is not None:
-            d_height[:, column] += (points * by_normal).sum(axis=1)
-            d_eye_height[:, column] += by_normal @ eye
+    by_normal, by_offset = planes.by_normal, planes.by_offset
+    d_height, d_eye_height = np.zeros((2, n, 8 + by_offset.shape[-1]))
+    first, rest = slice(0, 3), slice(11, None)  # where the planes' parameters stand
+    by_height, by_eye_height = (points[:, None] @ by_normal)[:, 0] + by_offset, eye @ by_normal + by_offset
+    d_height[:, first], d_height[:, rest] = by_height[:, :3], by_height[:, 3:]
+    d_eye_height[:, first], d_eye_height[:, rest] = by_eye_height[..., :3], by_eye_height[..., 3:]
     d_eye_height[:, 5:8] = normals
     d_height[:, 8:11] = normals
     d_lateral = -along[:, None] * (d_eye_height - d_height)
@@ -269,9 +314,9 @@ def _slab_image(
     d_depth[:, 4] += by_index
     d_shift = 2.0 * d_height + d_depth
     result = -normals[:, :, None] * d_shift[:, None, :]
-    for column, (by_normal, _) in zip(places, planes.by, strict=True):
-        if by_normal is not None:
-            result[:, :, column] -= shift[:, None] * by_normal
+    shifted = shift[:, None, None] * by_normal
+    result[:, :, first] -= shifted[:, :, :3]
+    result[:, :, rest] -= shifted[:, :, 3:]
     result[:, :, 8:11] += np.eye(3)
     if axes is None:
         return seen, result, hits, none
@@ -281,7 +326,7 @@ def _slab_image(
     by_places = across[:, :, None] * d_share[:, None, :] - (normals @ axes.T)[:, :, None] * d_along[:, None, :]
     by_places[:, :, 5:8] += share[:, None, None] * axes
     by_places[:, :, 8:11] += (1.0 - share)[:, None, None] * axes
-    for column, (by_normal, _) in zip(places, planes.by, strict=True):
-        if by_normal is not None:
-            by_places[:, :, column] -= (height + share * along)[:, None] * (by_normal @ axes.T)
+    moved = (height + share * along)[:, None, None] * (axes @ by_normal)
+    by_places[:, :, first] -= moved[:, :, :3]
+    by_places[:, :, rest] -= moved[:, :, 3:]
     return seen, result, hits, by_places
