@@ -41,6 +41,8 @@ STANDING_RATIO = 1000.0
 NOISE_FLOOR_PX = 0.01
 #: Descents that another one follows end within 0.01 standard deviations of their minimum.
 ROUGHLY = 1e-4
+#: ... and those with Huber's weights, which change from step to step, within a tenth: closer, they go to and fro.
+ROBUSTLY = 1e-2
 #: The noise is known where its scales change by less than this share; a choice.
 SAME_SCALE = 1e-3
 #: A descent that stopped at its limit is given so many further steps before the photo is refused.
@@ -179,7 +181,7 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
     views, scales, rejected = problem.views, (1.0, 1.0), [0] * len(problem.views)
     scales = _robust_scales(problem, state, views)
     descend = partial(problem.descend, tolerance=ROUGHLY, damping=LITTLE_DAMPING)
-    minimum = descend(state, views, huber=True, scales=scales)
+    minimum = descend(state, views, huber=True, scales=scales, tolerance=ROBUSTLY)
     for attempt in range(4):
         robust = _robust_scales(problem, minimum.point, views)
         views, dropped = _without_outliers(problem, minimum.point, views, robust)
