@@ -103,10 +103,7 @@ def _with_shape(problem: Problem, state: State) -> Solution:
         found, _ = shaping.evidence.best(choice)
         following = shaped(problem, found.choice, faces)
         moved = shaping.moved(state, following, found)
-        state = following.descend(
-            moved, views, huber=True, scales=found.scales, tolerance=ROUGHLY, damping=LITTLE_DAMPING
-        ).point
-        solution, state, likeliest = _finish(following, state, found.choice)
+        solution, state, likeliest = _finish(following, moved, found.choice)
         # Looked for about a first fit alone, a bent mirror was three times as often taken for a stretched picture.
         settled = turn > 0 and likeliest == found.choice
         if likeliest is None or settled or turn == SHAPE_ROUNDS - 1:
