@@ -10,6 +10,7 @@ Derivatives are analytic; tests/solve/test_forward_model.py compares them with f
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from ..optics.camera_model import (
     reshape_matrix,
     reshaped,
 )
-from ..optics.geometry import mirror_normal, rotation_from_vector, skew
+from ..optics.geometry import crossed, mirror_normal, rotation_from_vector, skew
 from .reflection import BEND_PARAMETERS, Face, bent_mirror_image, mirror_image
 
 Array = NDArray[np.float64]
@@ -84,7 +85,7 @@ class Layout:
         start = N_SHARED + 4 * number
         return slice(start, start + 4)
 
-    @property
+    @cached_property
     def poses(self) -> int:
         """How many camera poses there are."""
         return 1 if self.moved_sheet and not self.moved_camera else self.photos
@@ -106,24 +107,24 @@ class Layout:
         number = self.placement_number(photo)
         return None if number is None else self.motions[number]
 
-    @property
+    @cached_property
     def motions(self) -> tuple[slice, ...]:
         """All poses and placements, in the order of the vector."""
         start = N_SHARED + 4 * self.mirrors
         count = self.poses + (self.photos - 1 if self.moved_sheet else 0)
         return tuple(slice(start + 6 * i, start + 6 * i + 6) for i in range(count))
 
-    @property
+    @cached_property
     def _plain(self) -> int:
         """Length of the vector without curls, faults of the print and bends."""
         return N_SHARED + 4 * self.mirrors + 6 * len(self.motions)
 
-    @property
+    @cached_property
     def curl(self) -> slice:
         """The sheet's curls [mm]."""
         return slice(self._plain, self._plain + self.curls)
 
-    @property
+    @cached_property
     def print_fault(self) -> slice:
         """The faults of the print, in its plane."""
         return slice(self.curl.stop, self.curl.stop + self.print_faults)
@@ -133,7 +134,7 @@ class Layout:
         start = self.print_fault.stop + len(BEND_PARAMETERS) * mirror
         return slice(start, start + len(BEND_PARAMETERS))
 
-    @property
+    @cached_property
     def size(self) -> int:
         """Length of the parameter vector."""
         return int(self.print_fault.stop) + len(BEND_PARAMETERS) * len(self.faces)
@@ -273,7 +274,7 @@ def predict(
     by_seen = by_cam_point @ rotation  # (n, 2, 3) by the seen point in the target frame
     pose = layout.pose(photo)
     rotated = seen @ rotation.T
-    by_rotation = np.cross(rotated[:, None, :], by_cam_point)  # -by_point @ skew(rotated)
+    by_rotation = crossed(rotated[:, None, :], by_cam_point)  # -by_point @ skew(rotated)
     by_translation = by_cam_point.copy()
     if by_local is None:
         by_point = by_seen
@@ -297,6 +298,6 @@ def predict(
         jacobian[:, :, layout.print_fault] = by_point @ placed_rotation[:, :2] @ in_plane
     placement = layout.placement(photo)
     if placement is not None:
-        jacobian[:, :, placement] = np.concatenate([np.cross(turned[:, None, :], by_point), by_point], axis=2)
+        jacobian[:, :, placement] = np.concatenate([crossed(turned[:, None, :], by_point), by_point], axis=2)
     jacobian[:, :, pose] = np.concatenate([by_rotation, by_translation], axis=2)
     return pixels, jacobian

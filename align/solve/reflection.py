@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from ..optics.geometry import mirror_normal
+from ..optics.geometry import crossed, mirror_normal
 from ..optics.slab import virtual_depth, virtual_depth_derivatives
 
 Array = NDArray[np.float64]
@@ -96,11 +96,14 @@ def _coefficients(bend: Array) -> Array:
 
 def _monic_legendre(x: Array) -> tuple[Array, Array, Array]:
     """(n, 5) Legendre's polynomials to the fourth order with first coefficient 1, first and second derivatives."""
-    square, one, nothing = x * x, np.ones_like(x), np.zeros_like(x)
-    values = [one, x, square - 1 / 3, x * (square - 3 / 5), square * (square - 6 / 7) + 3 / 35]
-    slopes = [nothing, one, 2 * x, 3 * square - 3 / 5, x * (4 * square - 12 / 7)]
-    twice = [nothing, nothing, one + one, 6 * x, 12 * square - 12 / 7]
-    return np.stack(values, axis=1), np.stack(slopes, axis=1), np.stack(twice, axis=1)
+    values, slopes, twice = np.zeros((3, len(x), 5))
+    square = x * x
+    values[:, 0], values[:, 1], values[:, 2] = 1.0, x, square - 1 / 3
+    values[:, 3], values[:, 4] = x * (square - 3 / 5), square * (square - 6 / 7) + 3 / 35
+    slopes[:, 1], slopes[:, 2] = 1.0, 2 * x
+    slopes[:, 3], slopes[:, 4] = 3 * square - 3 / 5, x * (4 * square - 12 / 7)
+    twice[:, 2], twice[:, 3], twice[:, 4] = 2.0, 6 * x, 12 * square - 12 / 7
+    return values, slopes, twice
 
 
 def mirror_image(points: Array, eye: Array, mirror: Array, index: float, order: int = 1) -> tuple[Array, Array]:
@@ -206,7 +209,7 @@ def _bent_planes_by(
 def face_axes(lean: float, turn: float) -> tuple[Array, Array]:
     """A mirror's own level axis, to the viewer's right, and the axis upwards in its plane."""
     right = np.array([np.cos(turn), np.sin(turn), 0.0])
-    return right, np.cross(mirror_normal(lean, turn), right)
+    return right, crossed(mirror_normal(lean, turn), right)
 
 
 def hit_places(points: Array, eye: Array, mirror: Array, index: float) -> Array:
@@ -229,8 +232,8 @@ def _axes_by_angles(lean: float, turn: float) -> tuple[Array, Array]:
     """Derivatives (2, 3) of `face_axes` by lean and by turn."""
     normal, (by_lean, by_turn) = mirror_normal(lean, turn), _normal_by_angles(lean, turn)
     right, right_by = np.array([np.cos(turn), np.sin(turn), 0.0]), np.array([-np.sin(turn), np.cos(turn), 0.0])
-    up_by = np.cross(by_turn, right) + np.cross(normal, right_by)
-    return np.array([np.zeros(3), np.cross(by_lean, right)]), np.array([right_by, up_by])
+    up_by = crossed(by_turn, right) + crossed(normal, right_by)
+    return np.array([np.zeros(3), crossed(by_lean, right)]), np.array([right_by, up_by])
 
 
 @dataclass(frozen=True, eq=False)

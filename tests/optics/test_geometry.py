@@ -16,6 +16,7 @@ from align.optics.geometry import (
     angle_between,
     apply_homography,
     convex_hull,
+    crossed,
     fit_homography,
     inside_convex,
     lean_turn_of_normal,
@@ -214,3 +215,10 @@ def test_hull_holds_all_points_and_ends_at_some():
     middle = corners.mean(axis=0)
     assert inside_convex(middle + 0.999 * (points - middle), corners).all()
     assert not inside_convex(middle + 1.001 * (corners - middle), corners).any()
+
+
+def test_crossed_is_numpys_cross() -> None:
+    """Broadcast as `numpy.cross` does."""
+    rng = np.random.default_rng(4)
+    a, b = rng.normal(size=(7, 1, 3)), rng.normal(size=(7, 2, 3))
+    np.testing.assert_allclose(crossed(a, b), np.cross(a, b), rtol=1e-14, atol=1e-15)
