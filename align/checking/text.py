@@ -166,10 +166,10 @@ def _next_text(result: CheckResult, kept: bool) -> str:
                 "Take two or three sharp photos from 30 to 45 degrees above the floor, at different heights, "
                 "without moving sheet or zoom, and check them together."
             )
-    return "\n".join(filled(step, "  ") for step in (*steps, *_advice_left(result)))
+    return "\n".join(filled(step, "  ") for step in (*steps, *advice_left(result)))
 
 
-def _advice_left(result: CheckResult) -> list[str]:
+def advice_left(result: CheckResult) -> list[str]:
     """The advice but for what the quality line has said."""
     quality = result.quality
     if quality is None or not quality.cause:

@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..checking.result import MirrorResult
+from ..checking.text import advice_left
 from ..checking.wording import (
     flatness_words,
     glass_words,
     map_title,
     map_words,
+    quality_words,
     remaining_words,
     shim_is_needed,
     verdict_sentence,
@@ -21,7 +23,7 @@ from ..drawing.wording import MM_PER_INCH, length_words, size_with_uncertainty, 
 from .drawings import band_drawing, front_drawing
 from .guard import Refusal
 from .lies import LIE_WORDS
-from .option_words import without_options
+from .page_words import for_the_page
 from .series import Answer
 from .session import Session, Table
 from .words import (
@@ -86,7 +88,7 @@ def _environment() -> Environment:
         loader=FileSystemLoader(HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
-        finalize=without_options,
+        finalize=for_the_page,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -137,10 +139,20 @@ def table_contents(session: Session, table: Table) -> dict[str, Any]:
         "mirrors": mirrors_shown(now, before, table.mirror.size_mm) if now else (),
         "changed": what_changed(now, before) if now else [],
         "step": next_step(series),
-        "remarks": [*now.notes, *now.result.warnings, *now.result.advice] if now else [],
+        "remarks": _remarks(now) if now else [],
         "rows": [_row(item) for item in reversed(series.answers)],
         "settled": settled_words(now) if now and not waiting else "",
     }
+
+
+def _remarks(answer: Answer) -> list[str]:
+    """What else is to be known of an answer: how good its photos are, first."""
+    result, quality = answer.result, []
+    if result.quality is not None:
+        which = "This photo is" if len(result.photos) == 1 else "These photos are"
+        quality = [f"{which} {quality_words(result.quality, result.tolerance_deg)}"]
+    remarks = [*answer.notes, *quality, *result.warnings, *advice_left(result)]
+    return [words if words.endswith(".") else f"{words}." for words in remarks]
 
 
 def mirrors_shown(

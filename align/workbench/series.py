@@ -65,12 +65,13 @@ class Answer:
 
 @dataclass(frozen=True)
 class Refusal:
-    """A photo that could not be answered, in plain words."""
+    """A photo that could not be answered, in plain words; unseen : it did not show sheet and reflection at all."""
 
     number: int
     when: str
     message: str
     remedy: str
+    unseen: bool = False
 
     @property
     def clock(self) -> str:
@@ -85,6 +86,7 @@ class Refusal:
             "when": self.when,
             "message": self.message,
             "try": self.remedy,
+            "unseen": self.unseen,
         }
 
 
@@ -161,9 +163,9 @@ class Series:
         if self.stand is not None:
             self.stand = replace(self.stand, result=shown(self.stand.result))
 
-    def refuse(self, number: int, message: str, remedy: str) -> Refusal:
+    def refuse(self, number: int, message: str, remedy: str, *, unseen: bool = False) -> Refusal:
         """Add a photo that could not be answered."""
-        refusal = Refusal(number, now_words(), message, remedy)
+        refusal = Refusal(number, now_words(), message, remedy, unseen)
         self.refusals.append(refusal)
         return refusal
 
@@ -182,8 +184,8 @@ def series_from_json(answers: Mapping[int, Mapping[str, Any]], refusals: Mapping
         except (FileFormatError, KeyError, TypeError, ValueError):
             continue
     for number, raw in sorted(refusals.items()):
-        words = (str(raw.get(key, "")) for key in ("when", "message", "try"))
-        series.refusals.append(Refusal(number, *words))
+        when, message, remedy = (str(raw.get(key, "")) for key in ("when", "message", "try"))
+        series.refusals.append(Refusal(number, when, message, remedy, raw.get("unseen") is True))
     return series
 
 

@@ -245,25 +245,27 @@ class Session:
         path = table.shelf.photo(number)
         if path is None:
             return
+        unseen = True
         try:
             self.worker.say(ticket, "looking for the sheet and its reflection")
             (sighted,) = sight_for([path], settings)
+            unseen = not sighted.sighting.reflections
             self.worker.say(ticket, "working out how the mirror stands")
             self.settle(table, number, sighted, lie=self._lie(table, number))
         except AlignError as error:
             message = error.message.replace(f"{path.parent}/", "")
             with self.lock:
-                refusal = table.series.refuse(number, message, error.remedy)
+                refusal = table.series.refuse(number, message, error.remedy, unseen=unseen)
             table.shelf.put("refusal", number, refusal.to_json())
             raise AlignError(message, error.remedy) from None
 
     def _lie(self, table: Table, number: int) -> Lie:
-        """How the sheet lies in a photo: as was said of it, or of one that was refused since the last answer."""
+        """How the sheet lies in a photo: as was said of it, or of one before it that did not show it."""
         said = {photo: lie_of(str(raw.get("sheet", ""))) for photo, raw in table.shelf.read("said").items()}
         if number in said:
             return said[number]
         answered = table.series.now.number if table.series.now else 0
-        refused = [item.number for item in table.series.refusals if answered < item.number < number]
+        refused = [item.number for item in table.series.refusals if item.unseen and answered < item.number < number]
         return next((said[photo] for photo in reversed(refused) if photo in said), "left")
 
     def settle(

@@ -12,6 +12,7 @@ from pathlib import Path
 from PIL import Image
 
 from tests.support.browser import SCREENS, Browser, chromium_path
+from tests.support.laid_photos import photo_of_sheet
 from tests.support.places import SAMPLES
 from tests.support.served import Served
 
@@ -62,6 +63,29 @@ def live_page(browser: Browser) -> None:
             browser.show("about:blank", (width, height, 2))
 
 
+def map_page(browser: Browser, served: Served, folder: Path) -> None:
+    """What the page shows of a mirror's flatness: the sheet in four places before a camera on a stand."""
+    page = served.address + served.start_mirror("shop mirror")
+    browser.show(page, (*SCREENS["phone"][:2], 2))
+    for number, place in enumerate(((0.0, 0.0), (-60.0, -5.0), (60.0, -5.0), (0.0, -40.0)), 1):
+        path = folder / f"place-{number}.jpg"
+        path.write_bytes(photo_of_sheet(*place))
+        browser.value(f"document.querySelector('#sheet-{'left' if number == 1 else 'moved'}').click()")
+        browser.choose_files("#choose", [path])
+        browser.wait_for(f"document.querySelector('.of')?.textContent.startsWith('Photo {number},')", 120)
+    browser.wait_for("[...document.images].every(i => i.complete && i.naturalWidth > 0)", 60)
+    browser.settle()
+    top, bottom = browser.value(
+        "(() => { const map = document.querySelector('img[src*=\"/map/\"]').closest('figure');"
+        " return [map.previousElementSibling, map].map((e, i) =>"
+        " e.getBoundingClientRect()[i ? 'bottom' : 'top'] + scrollY); })()"
+    )
+    taken = shot(browser)
+    taken = taken.crop((0, int(2 * top) - 20, taken.width, min(int(2 * bottom) + 20, taken.height)))
+    size = (taken.width * 2 // 3, taken.height * 2 // 3)
+    saved(taken.resize(size, Image.Resampling.LANCZOS), "page_map.png")
+
+
 def main() -> None:
     """Start, send, look, write."""
     program = chromium_path()
@@ -82,6 +106,7 @@ def main() -> None:
                     browser.set_screen(SCREENS["desktop"], dark=True)
                     browser.settle()
                     saved(shot(browser, DESKTOP_HEIGHT), "page_desktop.png")
+            map_page(browser, served, Path(folder))
         row = beside(phones)
         saved(row.resize((row.width * 2 // 3, row.height * 2 // 3), Image.Resampling.LANCZOS), "page_phone.png")
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from align.bundle.photo_set import Sighted
 from align.checking.settings import CheckSettings
@@ -147,6 +149,13 @@ def test_what_a_person_may_say() -> None:
     assert set(LIE_WORDS) == set(LIES)
 
 
+def blank_photo() -> bytes:
+    """A grey photo without a sheet."""
+    file = io.BytesIO()
+    Image.new("L", (640, 480), 120).save(file, "JPEG")
+    return file.getvalue()
+
+
 # A bench with photos ------------------------------------------------------------------------------------
 
 
@@ -165,13 +174,15 @@ def ended(session: Session) -> None:
 
 @pytest.fixture(scope="module")
 def worked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Session, Table]:
-    """The sheet photographed, turned; refused for want of a turn; then, nothing said, turned all the same."""
+    """The sheet photographed, then turned; begun anew; said to be turned and not so, then so and not seen; at last,
+    nothing said, turned as was said before."""
     session, table = begun(tmp_path_factory.mktemp("bench") / "record")
     sent = (
         (photo_of_sheet(), "left"),
         (photo_of_sheet(turned_deg=180.0), "turned"),
         (photo_of_sheet(seed=3), "anew"),
         (photo_of_sheet(seed=4), "turned"),
+        (blank_photo(), "turned"),
         (photo_of_sheet(turned_deg=180.0, seed=5), "left"),
     )
     for photo, lie in sent:
@@ -204,11 +215,12 @@ def test_the_series_says_so(worked: tuple[Session, Table]) -> None:
 
 @pytest.mark.slow
 def test_what_was_said_of_a_refused_photo_holds_for_the_next(worked: tuple[Session, Table]) -> None:
-    """The sheet was turned before a photo that was refused; the one after it shows it turned, too."""
+    """The sheet was turned before a photo that did not show it; the one after it shows it turned, too. What a photo
+    contradicts holds for no other."""
     series = worked[1].series
-    assert [refusal.number for refusal in series.refusals] == [4]
+    assert [(refusal.number, refusal.unseen) for refusal in series.refusals] == [(4, False), (5, True)]
     assert "lies the same way round" in series.refusals[0].message
-    assert series.answers[-1].photos == (3, 5)
+    assert series.answers[-1].photos == (3, 6)
     assert not series.answers[-1].moved
 
 
@@ -224,7 +236,7 @@ def test_a_new_start_finds_it_again(worked: tuple[Session, Table]) -> None:
     stand = again._stand_before(later, again.settings(later.mirror))
     again.worker.stop(5)
     assert stand is not None
-    assert (stand.number, stand.photos, stand.lies) == (2, (3, 5), ("anew", "turned"))
+    assert (stand.number, stand.photos, stand.lies) == (2, (3, 6), ("anew", "turned"))
     now = later.series.now
     assert now is not None
     assert stand.result.mirrors[0].turn_deg.value == pytest.approx(now.result.mirrors[0].turn_deg.value, abs=1e-4)

@@ -1,4 +1,4 @@
-"""The command line's options as the page calls them: whoever reads a page types none."""
+"""Words of the command line as the page says them: its reader types no option, and knows photos by number."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _PHRASES = (
     (r"Check each photo by itself, with --each\.", "Begin afresh with a photo of what stands now."),
     (
         r"with the sheet turned by 90 degrees between them and --turned-sheet",
-        "with the sheet turned by 90 degrees between them, which is said below the button",
+        "with the sheet turned by 90 degrees between them, which is said above the button",
     ),
     (r"; or measure both rules and say --rule", f"; or measure both rules and write them under {_KNOWN}"),
     (
@@ -41,11 +41,15 @@ _OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]+(?: (?:MM|DEG|FILE|[A-Z]+x[A-Z]+)
 _PATTERNS = [(re.compile(pattern), words) for pattern, words in _PHRASES]
 
 
-def without_options(value: Any) -> Any:
-    """What a template shows, options of the command line put as the page has them."""
-    if not isinstance(value, str) or not ("--" in value or "`align" in value):
+#: A photo's file on a mirror's shelf.
+_PHOTO = re.compile(r"(^)?\bphoto-0*(\d{1,9})\.(?:jpg|png)\b")
+
+
+def for_the_page(value: Any) -> Any:
+    """What a template shows: options of the command line and names of files put as the page has them."""
+    if not isinstance(value, str) or not any(sign in value for sign in ("--", "`align", "photo-0")):
         return value
-    words = str(value)
+    words = _PHOTO.sub(lambda found: f"{'P' if found[1] is not None else 'p'}hoto {found[2]}", str(value))
     for pattern, instead in _PATTERNS:
         words = pattern.sub(instead, words)
     words = _OPTION.sub(_by_name, words)
