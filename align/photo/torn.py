@@ -31,6 +31,9 @@ from .thresholds import (
     WORST_SHARE,
 )
 
+#: Rows whose differences are worked out at once: half a megabyte of them.
+ROWS_AT_ONCE = 128
+
 
 def step_row(gray: NDArray[np.uint8], quantum_grey: float, block_px: int = 8) -> tuple[int, int] | None:
     """(row, grey values) of an even step in brightness along a JPEG's blocks in (h, w) uint8, or None.
@@ -64,8 +67,7 @@ def _steps(gray: NDArray[np.uint8], rows: NDArray[np.int64]) -> NDArray[np.float
 
 def torn_row(gray: NDArray[np.uint8]) -> tuple[int, int] | None:
     """(row, shift to the right [px]) of a tear in (h, w) uint8, or None."""
-    sampled = gray[:, :: max(1, gray.shape[1] // COLUMNS)].astype(np.int16)
-    differs = np.abs(np.diff(sampled, axis=0)).mean(axis=1)
+    differs = _row_differences(gray[:, :: max(1, gray.shape[1] // COLUMNS)])
     padded = np.pad(differs, NEIGHBOURS, mode="edge")
     usual = median(np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1), axis=1)
     # A straight edge that climbs slowly is a shift as well, but from each row to the next.
@@ -81,6 +83,17 @@ def torn_row(gray: NDArray[np.uint8]) -> tuple[int, int] | None:
         if shift and smaller and after.mean() < USUAL_RATIO * usual[row] + 0.5:
             return int(row) + 1, shift
     return None
+
+
+def _row_differences(sampled: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """(h - 1,) mean difference of each row of (h, w) from the next, in parts that a core's cache holds."""
+    import cv2
+
+    sums = []
+    for start in range(0, len(sampled) - 1, ROWS_AT_ONCE):
+        rows = np.ascontiguousarray(sampled[start : start + ROWS_AT_ONCE + 1])
+        sums.append(cv2.reduce(cv2.absdiff(rows[1:], rows[:-1]), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0])
+    return np.asarray(np.concatenate(sums) / sampled.shape[1])
 
 
 def _best_shift(upper: NDArray[np.float64], lower: NDArray[np.float64]) -> int:

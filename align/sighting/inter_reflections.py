@@ -19,7 +19,7 @@ from ..optics.camera_model import Camera, CameraPrior
 from ..optics.geometry import apply_homography, fit_homography
 from ..optics.robust import median
 from ..solve.forward_model import DIRECT
-from ..solve.joint import View, solve
+from ..solve.problem import View
 from ..target.sheets import Sheet, corners_board, corners_target
 from .boards import MIN_CORNERS, MIN_SCORE, Board, Pyramid, sight_board
 from .corners import match_corners, square_heights_px
@@ -146,6 +146,8 @@ def apart(board: Board, other: Board) -> bool:
 
 def _stage(target: Board, singles: Sequence[Board], prior: CameraPrior) -> _Stage | None:
     """The mirrors as this photo alone tells them; None where no mirrors explain the boards."""
+    from ..solve.joint import solve  # a photo of one mirror is sighted while this is imported
+
     boards = ((DIRECT, target), *enumerate(singles))
     views = [View(0, mirror, board.corner_ids, board.pixels, board.covariance) for mirror, board in boards]
     try:
