@@ -6,7 +6,6 @@ import math
 
 import cv2
 import numpy as np
-from skimage.draw import polygon2mask
 
 from align.sighting.known_length import KnownThing
 from align.solve.simulate import Simulated
@@ -59,12 +58,19 @@ def with_thing(
 
 
 def covered(outline_px: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
-    """How much of each pixel lies within an outline: by 5 x 5 points of each, which skimage tries exactly."""
+    """How much of each pixel lies within a convex outline: exactly along x, by five lines of each pixel along y."""
     low = np.floor(outline_px.min(axis=0)).astype(int) - 1
     high = np.ceil(outline_px.max(axis=0)).astype(int) + 2
-    size = (high - low)[::-1]
-    fine = (outline_px - low + 0.5) * FINER - 0.5
-    mask = polygon2mask(tuple(size * FINER), fine[:, ::-1]).astype(np.float32)
+    columns, rows = high - low
+    lines = low[1] - 0.5 + (np.arange(rows * FINER) + 0.5)[:, None] / FINER
+    start, end = outline_px, np.roll(outline_px, -1, axis=0)
+    crosses = (start[:, 1] <= lines) != (end[:, 1] <= lines)  # (lines, sides)
+    along = (lines - start[:, 1]) / np.where(crosses, end[:, 1] - start[:, 1], 1.0)
+    at = start[:, 0] + along * (end[:, 0] - start[:, 0])
+    left = np.where(crosses, at, np.inf).min(axis=1, keepdims=True)
+    right = np.where(crosses, at, -np.inf).max(axis=1, keepdims=True)
+    edges = low[0] - 0.5 + np.arange(columns)
+    within = np.clip(np.minimum(right - edges, 1.0) - np.maximum(left - edges, 0.0), 0.0, None)
     share = np.zeros(shape, np.float32)
-    share[low[1] : high[1], low[0] : high[0]] = mask.reshape(size[0], FINER, size[1], FINER).mean(axis=(1, 3))
+    share[low[1] : high[1], low[0] : high[0]] = within.reshape(rows, FINER, columns).mean(axis=1)
     return share
