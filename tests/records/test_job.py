@@ -184,7 +184,7 @@ def test_nothing_that_a_photo_tells_gets_out(tmp_path: Path) -> None:
 
 
 def test_ten_entries_of_twelve_megapixels(tmp_path: Path) -> None:
-    """A quarter of what forty may take, 15 MB and 60 s on two cores; every picture captioned anew, with progress."""
+    """A quarter of what forty may take, 15 MB and 60 s; each picture captioned anew, with progress shown."""
     pixels, _ = synthetic_photo(
         SHEETS["a5"], (60, -500, 280), [degrees_mirror(0.6, -0.3, 40.0, 3.0)], size=(4032, 3024), noise=0.03
     )
