@@ -254,7 +254,8 @@ class Live:
         result = self._number or self._anchor_result
         if result is None or self._anchor is None:
             return ()
-        half = self._anchor.solution.quantile * np.sqrt(np.diag(solved.covariance))
+        scatter = np.tile(thresholds.LIVE_SCATTER, len(result.mirrors)) ** 2
+        half = self._anchor.solution.quantile * np.sqrt(np.diag(solved.covariance) + scatter)
         needles = []
         for number, mirror in enumerate(result.mirrors):
             lean, turn = (

@@ -54,6 +54,9 @@ LIVE_UNREST = 1e-3
 #: What a frame's own solve errs by, beyond its noise, when the hand moves: lean, turn [rad], gap [mm]. Set after
 #: seeing data: the films with seeds 1 and 2 of tests/bench/live.py.
 LIVE_FLOOR = (5.2e-5, 5.2e-5, 0.02)
+#: By how much frames of a hand that sways scatter beyond their noise [rad, rad, mm; sd]: in the needle's interval.
+#: Set after seeing data: within each of the films 3000 to 3029 of tests/bench/needle.py.
+LIVE_SCATTER = (3.6e-5, 1.9e-5, 0.0)
 #: The newest frames are compared with the stand's: few notice a large move soon, more a small one. Choices.
 LIVE_SHORT_FRAMES, LIVE_LONG_FRAMES = 3, 10
 #: So many frames of a stand, its first ones, are what the newest are compared with. A choice.
