@@ -3,19 +3,40 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from align.errors import AlignError
 from align.records.contents import read_record
-from align.records.installation import StatedMirror
-from align.workbench.other_work import entries_of, take_out, without_sheet
+from align.records.installation import StatedMirror, read_installation
+from align.sighting.known_length import THINGS
+from align.target.sheets import SHEETS
+from align.workbench import plan_work
+from align.workbench.form_fields import CAMERA
+from align.workbench.other_work import (
+    add_to_set,
+    answer_of,
+    entries_of,
+    give_note,
+    keep_rule,
+    measure_camera,
+    measure_print,
+    print_shelf,
+    save_scene,
+    stated_in,
+    take_out,
+    without_sheet,
+)
 from align.workbench.pages import mirrors_shown, page, size_words, table_contents
 from align.workbench.receiving import Refused
 from align.workbench.series import Answer
 from align.workbench.session import Session
 from tests.support.answers import made_answer, made_mirror
+from tests.support.patience import patient
 from tests.support.record_samples import made_record
+from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
+from tests.support.things import with_thing
 
 
 @pytest.fixture
@@ -78,3 +99,80 @@ def test_lengths_are_shown_in_inches(tmp_path: Path) -> None:
     assert again.units == "in"
     assert again.tables[0].series.answers[0].result.settings.units == "in"
     assert size_words(None, "in") == ""
+
+
+def test_an_entry_gets_a_note_and_the_scene_its_words(session: Session) -> None:
+    """As `align record --note` and the file itself would have them; what is shown is what was written."""
+    number = entries_of(session)[0].number
+    give_note(session, number, " seen  before the glue set ")
+    assert entries_of(session)[0].note == "seen before the glue set"
+    save_scene(session, {"name": "Fish market", "place": "room 3", "who": "", "notes": "two lines,\r\nno more"})
+    assert (session.installation.name, session.installation.place) == ("Fish market", "room 3")
+    assert read_installation(session.folder).notes == "two lines,\nno more"
+    with pytest.raises(Refused, match="needs a name"):
+        save_scene(session, {"name": " "})
+
+
+@pytest.mark.parametrize(
+    ("stated", "words"),
+    [
+        ({"board": (7, 6)}, "Board and square belong together"),
+        ({"square_mm": 20.0}, "Board and square belong together"),
+        ({"board": (7, 6), "square_mm": 20.0, "rule_mm": 99.0}, "the square is measured"),
+    ],
+)
+def test_what_a_camera_is_measured_with_is_stated_whole(
+    session: Session, stated: dict[str, Any], words: str
+) -> None:
+    """As on the command line, before anything is worked out."""
+    with pytest.raises(Refused, match=words):
+        measure_camera(session, stated)
+
+
+def test_a_short_form_is_read_like_the_long_one() -> None:
+    """Numbers with their units, nothing for what was left empty."""
+    assert stated_in(CAMERA, {"rule_mm": "99,4 mm"}) == {"rule_mm": 99.4, "board": None, "square_mm": None}
+    assert stated_in(CAMERA, {"board": "7 x 6", "square_mm": "1 in"})["board"] == (7, 6)
+    with pytest.raises(Refused, match="100 mm rule: Expected 20 to 500 mm"):
+        stated_in(CAMERA, {"rule_mm": "2"})
+
+
+@pytest.mark.slow
+def test_a_plan_tells_the_record(tmp_path: Path) -> None:
+    """The example scene's mirror stands at the bench, with the size and glass that the plan gives it."""
+    one = Session(tmp_path / "record")
+    plan_work.start_scene(one)
+    ticket = plan_work.hand_over(one, plan_work.scenes(one)[0])
+    assert one.worker.wait(ticket, patient(120))
+    one.worker.stop(5)
+    assert ticket.state == "done", ticket.message
+    (table,) = one.tables
+    assert table.mirror.size_mm == (240.0, 170.0)
+    assert table.mirror.glass_mm == 4
+    assert table.mirror.notes.startswith("to be checked with")
+
+
+@pytest.mark.slow
+def test_a_card_beside_the_sheet_gives_the_rule(tmp_path: Path) -> None:
+    """Measured as by `align check --beside card`, kept as the rule's length; a print is stated once."""
+    mirror = degrees_mirror(0.4, -0.3, 60.0)
+    bare = synthetic_photo(SHEETS["a6"], (70.0, -390.0, 330.0), [mirror], size=(2800, 2100), aim=(20.0, -60.0, 0.0))
+    picture = with_thing(*bare, THINGS["card"], 0.97, (125.0, -60.0), 90.0)
+    one = Session(tmp_path / "record")
+    table = one.save_mirror(StatedMirror(name="arcade mirror", exact_print=True))
+    with pytest.raises(AlignError, match="not measured yet"):
+        keep_rule(one, table)
+    with pytest.raises(Refused, match="what lies beside"):
+        measure_print(one, table, "button")
+    add_to_set(one, print_shelf(table), write_photo(tmp_path / "a.jpg", picture).read_bytes())
+    ticket = measure_print(one, table, "card")
+    assert one.worker.wait(ticket, patient(120))
+    assert ticket.state == "done", ticket.message
+    told = answer_of(print_shelf(table))
+    assert told is not None
+    assert "By the bank card beside it, the sheet is printed at 9" in told.text
+    keep_rule(one, table)
+    one.worker.stop(5)
+    kept = one.tables[0].mirror
+    assert kept.rule_mm == pytest.approx(97.0, abs=0.6)
+    assert not kept.exact_print
