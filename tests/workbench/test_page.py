@@ -230,6 +230,22 @@ def test_a_sheet_that_was_turned_then_moved(road: Road, browser: Browser, tmp_pa
         assert served.get(f"{mirror}/map/{missing}.jpg")[0] == 404
 
 
+def test_without_a_script_nothing_sticks_out(road: Road, browser: Browser) -> None:
+    """The plain file inputs beside their labels, and the button that sends them."""
+    served, said = road
+    browser.call("Emulation.setScriptExecutionDisabled", value=True)
+    try:
+        browser.set_screen(SCREENS[said["screen"]])
+        browser.call("Page.navigate", url=f"{served.address}{said['mirror']}")
+        browser.wait_for(
+            "!!document.querySelector('html:not(.scripted) .send') && document.readyState === 'complete'"
+        )
+        assert browser.value("document.documentElement.scrollWidth") <= SCREENS[said["screen"]][0]
+        assert browser.value("document.querySelector('.send').getBoundingClientRect().height") >= 40
+    finally:
+        browser.call("Emulation.setScriptExecutionDisabled", value=False)
+
+
 def test_a_phone_comes_in_by_the_code(browser: Browser, tmp_path: Path) -> None:
     """The code's address opens the page by a cookie that no script reads; without it the door is shut; a photo goes
     its way from there, and the page shows the phone no code."""
