@@ -169,11 +169,13 @@ def test_a_photo_that_is_none_is_refused_on_the_page(road: Road, browser: Browse
     served, said = road
     (tmp_path / "letter.jpg").write_text("Dear reader", encoding="utf-8")
     browser.show(f"{served.address}{said['mirror']}", SCREENS[said["screen"]])
+    browser.value("document.querySelector('#sheet-turned').click()")
     browser.choose_files("#choose", [tmp_path / "letter.jpg"])
     words = browser.wait_for("document.querySelector('[data-problem]').textContent")
     assert "cannot be read as a photo" in words
     assert browser.value("document.querySelector('[data-problem]').getAttribute('role')") == "alert"
     assert browser.value("document.querySelector('#verdict').textContent") == "True"
+    assert browser.value("document.querySelector('#sheet-turned').checked"), "it holds for the photo in its place"
 
 
 def test_a_page_that_is_open_elsewhere_shows_the_answer_too(road: Road, browser: Browser) -> None:

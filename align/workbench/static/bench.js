@@ -42,6 +42,11 @@ function setUpForm(form) {
     return lie;
   }
 
+  function said(lie) {
+    const radio = lie && form.querySelector(`[name=sheet][value=${lie}]`);
+    if (radio) radio.checked = true;
+  }
+
   function next() {
     if (busy) return;
     const item = queue.shift();
@@ -63,6 +68,7 @@ function setUpForm(form) {
       }
       if (status === 0) complain("The photo did not arrive: the connection broke off. Send it again.");
       else if (status !== 201) complain(text);
+      if (status !== 201) said(item.lie); // it holds for the photo that comes in its place
       next();
     });
   }
