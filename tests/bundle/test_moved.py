@@ -68,6 +68,18 @@ def test_before_and_after_are_not_averaged() -> None:
     assert "--each" in caught.value.remedy
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("exact_print", [False, True])
+def test_a_move_of_a_tenth_of_a_degree_is_seen_and_none_is_imagined(exact_print: bool) -> None:
+    """With an exact print too, whose intervals are several times narrower."""
+    constraints = UserConstraints(exact_print=exact_print)
+    still = solve_sighted(photos_of_states(3, [0.5, 0.5]), constraints)
+    assert not [warning for warning in still.warnings if "differ about the mirror" in warning]
+    assert abs(math.degrees(still.solution.mirror(0).turn_rad) - 0.5) < 0.05
+    with pytest.raises(SolveError, match="moved between these photos"):
+        solve_sighted(photos_of_states(3, [0.5, 0.6]), constraints)
+
+
 def test_photos_that_go_together_are_named() -> None:
     """By their states, whatever their order."""
     with pytest.raises(SolveError) as caught:
