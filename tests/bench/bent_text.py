@@ -20,8 +20,8 @@ one of the [accuracy page](accuracy.md): another scene, another finish (colour f
 S-shaped tone curve, JPEG 4:2:0). {width} x {height} pixels, a quarter of them upright; focal length in EXIF,
 true to 1.2 % (sd).
 
-    python -m tests.bench.bent_photos DIR --seed 7302
-    python -m tests.bench.bent_gate 40 > DIR/gate.json
+    python -m tests.bench.bent_photos DIR --seed 7703 --cases 34
+    python -m tests.bench.bent_gate 80 > DIR/gate.json
     python -m tests.bench.bent DIR --gate DIR/gate.json      # this page
 
 Each group has {photos} photos of {cases} cases; {threes} of these have three photos of one mirror and one sheet,
