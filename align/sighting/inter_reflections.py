@@ -18,6 +18,7 @@ from ..errors import AlignError
 from ..optics.camera_model import Camera, CameraPrior
 from ..optics.geometry import apply_homography, fit_homography
 from ..optics.robust import median
+from ..second_core import Beside
 from ..solve.forward_model import DIRECT
 from ..solve.problem import View
 from ..target.sheets import Sheet, corners_board, corners_target
@@ -128,8 +129,8 @@ def told_apart(
             mirrors.append(number)
     found += [(board, _chain_of(stage, board, _chains(mirrors, EVEN_LENGTHS))) for board in others]
     taken = [target, *singles, *others]
-    for chain in _chains(mirrors, SEARCHED_LENGTHS):
-        board = _by_print(pyramid, stage, chain, target.blur_px)
+    chains = _chains(mirrors, SEARCHED_LENGTHS)
+    for chain, board in zip(chains, _all_by_print(pyramid, stage, chains, target.blur_px), strict=True):
         if board is not None and all(apart(board, other) for other in taken):
             found.append((board, chain))
             taken.append(board)
@@ -191,6 +192,14 @@ def _chain_of(stage: _Stage, board: Board, chains: Sequence[Chain]) -> Chain:
         if float(median(off)) < best_off:
             best, best_off = chain, float(median(off))
     return best
+
+
+def _all_by_print(pyramid: Pyramid, stage: _Stage, chains: Sequence[Chain], blur_px: float) -> list[Board | None]:
+    """`_by_print` of each chain, half of them on a second core."""
+    rest = Beside(lambda: [_by_print(pyramid, stage, chain, blur_px) for chain in chains[1::2]])
+    boards = [_by_print(pyramid, stage, chain, blur_px) for chain in chains[::2]]
+    others = rest.answer()
+    return [(others if number % 2 else boards)[number // 2] for number in range(len(chains))]
 
 
 def _by_print(pyramid: Pyramid, stage: _Stage, chain: Chain, blur_px: float) -> Board | None:
