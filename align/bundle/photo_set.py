@@ -42,7 +42,7 @@ class Sighted:
 
 
 def sight_photos(
-    paths: Sequence[Path | PhotoFile],
+    paths: Sequence[Path | PhotoFile | Photo],
     camera_file: CameraFile | None,
     *,
     own_board: Sheet | None = None,
@@ -52,8 +52,9 @@ def sight_photos(
 ) -> list[Sighted]:
     """Sight every photo, holding the pixels of one at a time.
 
-    paths : of photos, or of those that were read before; without_sheet : photos in which no sheet is found are
-    added to this list, without their pixels; where it is None, or no photo shows the sheet, they are an error
+    paths : of photos, of those that were read before, or photos themselves; without_sheet : photos in which no
+    sheet is found are added to this list, without their pixels; where it is None, or no photo shows the sheet, they
+    are an error
 
     Raises
     ------
@@ -64,10 +65,10 @@ def sight_photos(
     missing: TargetError | None = None
     contents: dict[bytes, str] = {}
     for number, source in enumerate(paths, 1):
-        path = source.path if isinstance(source, PhotoFile) else source
+        path = source if isinstance(source, Path) else source.path
         if progress and len(paths) > 1:
             progress(f"photo {number} of {len(paths)}: {path.name}")
-        photo = read_photo(source)
+        photo = source if isinstance(source, Photo) else read_photo(source)
         if len(paths) > 1:
             _check_new(photo, contents)
         try:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..errors import SolveError
 from ..photo.camera_file import read_camera_file
+from ..photo.read import read_photo
 from ..second_core import Beside
 from .settings import RULE_MM, CheckSettings
 
@@ -26,8 +27,15 @@ MAP_REMEDY = (
     "sheet and move nothing but the camera. If both moved, the photos do not tell where on the mirror each one is."
 )
 
-#: What `check` needs once a photo is sighted, in the order of import; they take as long as a photo does to decode.
-SOLVING = ("cv2", "align.bundle.adjustment", "align.checking.report", "align.checking.photo_quality")
+#: What a photo is decoded with, and what is needed later, in the order of import.
+DECODING = ("PIL.JpegImagePlugin", "simplejpeg")
+LATER = (
+    "align.bundle.photo_set",
+    "cv2",
+    "align.bundle.adjustment",
+    "align.checking.report",
+    "align.checking.photo_quality",
+)
 
 PathLike = str | os.PathLike[str]
 
@@ -74,14 +82,17 @@ def check(
 def _sighted_meanwhile(
     paths: Sequence[Path], settings: CheckSettings, progress: Callable[[str], None] | None
 ) -> list[Sighted]:
-    """What is seen in the photos; in a new process the first photo is sighted while the solve is imported.
+    """What is seen in the photos; in a new process a photo is decoded and searched while modules are imported.
 
-    Decoding and OpenCV let other threads run. Of several photos, `progress` tells from the caller's own thread.
+    Decoders and OpenCV let other threads run, an import does not: what they need themselves is imported before. Of
+    several photos, `progress` tells from the caller's own thread.
     """
-    if len(paths) > 1 or all(name in sys.modules for name in SOLVING):
+    if len(paths) > 1 or all(name in sys.modules for name in LATER):
         return sight_for(paths, settings, progress=progress)
+    for name in DECODING:
+        importlib.import_module(name)
     sighting = Beside(lambda: sight_for(paths, settings))
-    for name in SOLVING:
+    for name in LATER:
         importlib.import_module(name)
     return sighting.answer()
 
@@ -90,11 +101,13 @@ def sight_for(
     paths: Sequence[Path], settings: CheckSettings, *, progress: Callable[[str], None] | None = None
 ) -> list[Sighted]:
     """What is seen in each photo, by what is stated about camera and sheet; errors as of `check`."""
+    camera_file = read_camera_file(settings.camera) if isinstance(settings.camera, Path) else settings.camera
+    # A single photo is decoded before what sights it is imported, which another thread may be doing.
+    photos = [read_photo(paths[0])] if len(paths) == 1 else paths
     from ..bundle.photo_set import sight_photos
 
-    camera_file = read_camera_file(settings.camera) if isinstance(settings.camera, Path) else settings.camera
     return sight_photos(
-        paths, camera_file, own_board=settings.own_board, scale=settings.print_scale, progress=progress
+        photos, camera_file, own_board=settings.own_board, scale=settings.print_scale, progress=progress
     )
 
 

@@ -78,7 +78,7 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
     # The libraries let other threads run: the second core goes on while this one matches the target.
     beside = Beside(meanwhile)
     try:
-        target, others = _target(pyramid, photo, scale)
+        target, others = _target(pyramid, photo, direct, scale)
     finally:
         boards = beside.answer()
     if few or target.sheet.name != sheet:
@@ -107,16 +107,16 @@ def _sighting(
     return Sighting(target.sheet, target, tuple(reflections), tuple(inter_reflections), lights, amiss)
 
 
-def _target(pyramid: Pyramid, photo: Photo, scale: float) -> tuple[Board, list[Board]]:
-    """The target: the nearest right-handed board, hence the largest; and the others."""
+def _target(pyramid: Pyramid, photo: Photo, detections: list[Detection], scale: float) -> tuple[Board, list[Board]]:
+    """The target: the nearest right-handed board, hence the largest; and the others.
+
+    detections : right-handed, of the first look
+    """
     gray = photo.gray
-    boards: list[Board] = []
-    for look in (FIRST_LOOK, WIDE_LOOK):
-        detections = find_boards(pyramid, mirrored=False, scale=scale, look=look)
-        boards = _sighted(pyramid, detections)
-        if boards:
-            break
-    boards = boards or boards_by_paper(pyramid, scale=scale)
+    boards = _sighted(pyramid, detections)
+    if not boards:
+        detections = find_boards(pyramid, mirrored=False, scale=scale, look=WIDE_LOOK)
+        boards = _sighted(pyramid, detections) or boards_by_paper(pyramid, scale=scale)
     whole = (0, 0, gray.shape[1], gray.shape[0])
     for zoom in (1.0, 2.0):
         if boards or gray.size * zoom**2 > MAX_ENLARGED_PIXELS:
