@@ -4,7 +4,7 @@
     python -m tests.bench.performance --from-json FILE          the page anew from an earlier run's figures
 
 Whole processes beside the bare stock script, time by stage, memory, `--each` on one core and on all, and how small
-a reflection may be. On an otherwise idle machine; it takes about five minutes.
+a reflection may be. On an otherwise idle machine; it takes about ten minutes.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from tests.bench.performance_processes import (
 from tests.bench.performance_stages import stage_times
 
 SAMPLES = ROOT / "sample_images"
-#: Photos of this size or more are timed [megapixels].
+#: Photos of this size or more are timed stage by stage, and kept in a record [megapixels].
 LARGE_MEGAPIXELS = 12.0
 #: The photo of lamps for `align glass`, and how many checks a record of `align record` holds.
 LAMPS, RECORDED = "arcade_lamps", 4
@@ -49,15 +49,16 @@ def measure(photos: Sequence[Path], rounds: int, each: int, views: int) -> Measu
         folder = Path(place)
         commands = [command for photo in photos for command in _paired(photo, folder, rounds)]
         slower = max(1, rounds // SLOWER)
-        commands += [*_glass(photos, folder, slower), *_record(photos, folder, slower)]
-        stages = tuple(_stages(photo, folder, slower) for photo in photos)
+        large = [photo for photo in photos if megapixels(photo) >= LARGE_MEGAPIXELS] or photos
+        commands += [*_glass(large, folder, slower), *_record(large, folder, slower)]
+        stages = tuple(_stages(photo, folder, slower) for photo in large)
         batches = tuple(_each(folder, each)) if each else ()
     return Measured(machine, tuple(commands), stages, batches, _rates(views))
 
 
-def large_photos() -> list[Path]:
-    """The sample photos of twelve megapixels."""
-    return [path for path in sorted(SAMPLES.glob("*.jpg")) if megapixels(path) >= LARGE_MEGAPIXELS]
+def sample_photos() -> list[Path]:
+    """All sample photos."""
+    return sorted(SAMPLES.glob("*.jpg"))
 
 
 def megapixels(path: Path) -> float:
@@ -185,7 +186,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=9, help="rounds of the paired processes")
     parser.add_argument("--each", type=int, default=100, help="photos for --each; 0: leave it out")
     parser.add_argument("--views", type=int, default=16, help="drawn photos at each height; 0: leave it out")
-    parser.add_argument("--photos", type=Path, nargs="*", help="instead of the 12-megapixel sample photos")
+    parser.add_argument("--photos", type=Path, nargs="*", help="instead of the sample photos")
     parser.add_argument("--json", type=Path, help="keep the figures here as well")
     parser.add_argument("--from-json", type=Path, help="read the figures here instead of measuring")
     parser.add_argument("--out", type=Path, default=ROOT / "docs", help="folder of performance.md and figures/")
@@ -193,7 +194,7 @@ def main() -> None:
     if options.from_json:
         measured = load(options.from_json)
     else:
-        photos = options.photos or large_photos()
+        photos = options.photos or sample_photos()
         measured = measure(photos, options.rounds, options.each, options.views)
     if options.json:
         measured.save(options.json)

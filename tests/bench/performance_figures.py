@@ -101,7 +101,7 @@ def _stages(path: Path, measured: Measured) -> None:
         colour, hatch = STAGE_STYLES[stage]
         label = "all else" if stage == REST else stage
         axis.bar(0, 0, color=colour, hatch=hatch, edgecolor="0.2", label=label)
-    axis.bar(0, 0, color=PURPLE, hatch="xx", edgecolor="0.2", label="flipped photo, on the second core")
+    axis.bar(0, 0, color=PURPLE, hatch="xx", edgecolor="0.2", label="reflections, on the second core")
     axis.set_yticks(range(len(rows))[::-1], [row.photo for row in rows])
     axis.set_xlim(0, 1.12 * axis.dataLim.x1)
     axis.set_xlabel("time from the start of the process [ms]")

@@ -26,13 +26,13 @@ from tests.bench.performance_processes import environment
 
 START, DECODE, DETECT, MATCH, SOLVE = "start and imports", "decode", "detect", "match", "solve"
 REPORT, TEXT, PICTURE, REST = "report", "text", "picture", "rest"
-#: What the second core does meanwhile: the detection on the flipped photo.
-BESIDE = "detect, flipped (second core)"
+#: What the second core does meanwhile: it matches the reflections, or looks for them again.
+BESIDE = "reflections (second core)"
 #: In the order in which they take place; the first thread's, which add up to the whole.
 STAGES = (START, DECODE, DETECT, MATCH, SOLVE, REPORT, TEXT, PICTURE, REST)
 #: (module, name, stage): the function's own time, without that of wrapped functions which it calls.
 WRAPPED = (
-    ("bundle.photo_set", "read_photo", DECODE),
+    ("checking.job", "read_photo", DECODE),
     ("bundle.photo_set", "sight", REST),
     ("bundle.adjustment", "solve_sighted", SOLVE),
     ("checking.report", "report", REPORT),
@@ -76,7 +76,10 @@ def measure(photo: str, picture: str, started: float) -> dict[str, float]:
     """Seconds by stage of one check in this very process."""
     clock = Clock()
     module = importlib.import_module
-    for name in ("cv2", "PIL.JpegImagePlugin", "align.cli.main", "align.cli.check", "align.checking.job"):
+    for name in ("align.cli.main", "align.cli.check", "align.checking.job"):
+        module(name)
+    job = module("align.checking.job")
+    for name in (*job.DECODING, *job.LATER):  # which a check imports while it decodes
         module(name)
     clock.seconds[START] = time.time() - started
     begin = time.perf_counter()
@@ -102,6 +105,7 @@ def _wrap_reduced(clock: Clock) -> None:
     reduced = cached_property(clock.wrapped(pyramid.reduced.func, DETECT))
     reduced.__set_name__(pyramid, "reduced")
     pyramid.reduced = reduced
+    pyramid.markers = clock.wrapped(pyramid.markers, DETECT)
 
 
 def stage_times(photo: Path, picture: Path, rounds: int) -> list[dict[str, float]]:
