@@ -1,18 +1,19 @@
 """How often the live needle's ± holds the truth: many short films, each of a camera, sheet and mirror of its own.
 
-    python -m tests.bench.needle [FILMS] [FIRST_SEED]
+    python -m tests.bench.needle [FILMS] [FIRST_SEED] [whole]
 
 The pictures of one film share most of their error, so that shares held count films, not pictures. Each film has
 14 frames of 1920 x 1080 px, 5 a second, of a mirror at rest, as `tests.support.film` draws them. The live engine is
 led through it by a clock that stands still while the machine works: an answer takes a fifth of a second, a joint
-solve 0.65 s, however busy the machine is. Prints errors and coverage of each film's needle, then of all.
+solve 0.65 s, however busy the machine is. `whole`: the films of `tests.bench.live` instead, 15 answers in each of
+their seconds, as an idle machine gives them. Prints errors and coverage of each film's needle, then of all.
 """
 
 from __future__ import annotations
 
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,9 +28,13 @@ from align.records.installation import StatedMirror
 from align.workbench import live
 from align.workbench.live_solve import Job, Solved, solved
 from align.workbench.session import Session
-from tests.support.film import drawn_scene, frame_at
+from tests.bench.live import SECONDS, film_for
+from tests.support.film import MOVE_S, Scene, drawn_scene, frame_at
+from tests.support.film_source import frame_of
 
 FPS, FRAMES = 5.0, 14
+#: Answers in a second of a whole film.
+WHOLE_FPS = 15.0
 #: What a joint solve of one frame takes on an idle machine, and each more [s].
 SOLVE_S, EACH_S = 0.4, 0.25
 QUALITY = 92
@@ -95,32 +100,50 @@ class Film:
         return np.asarray((np.abs(errors) <= halves).mean(axis=0))
 
 
-def run(seed: int) -> Film | None:
-    """One film; None where nothing was answered."""
-    scene, clock = drawn_scene(seed, ()), Clock()
-    lean, turn, _ = scene.stands[0]
+Frames = Iterator[tuple[float, NDArray[np.uint8]]]
+
+
+def short_film(scene: Scene, seed: int) -> Frames:
+    """Times and pictures of a mirror at rest."""
+    for number in range(FRAMES):
+        pixels = frame_at(scene, number / FPS, 1000 * seed + number)
+        data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])[1]
+        yield number / FPS, np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8)
+
+
+def whole_film(seed: int) -> tuple[Scene, Frames]:
+    """A film of `tests.bench.live`, drawn where it is missing: its scene, and what is answered of it."""
+    film = film_for(seed, 1.0)
+    times = [number / WHOLE_FPS for number in range(int(SECONDS * WHOLE_FPS))]
+    return film.scene, (
+        (time_s, film.pixels(frame_of(round(time_s * WHOLE_FPS), WHOLE_FPS, film.fps))) for time_s in times
+    )
+
+
+def run(scene: Scene, frames: Frames, answer_s: float) -> Film | None:
+    """One film, an answer taking so long; None where nothing was answered."""
+    clock = Clock()
     rows: dict[str, list[tuple[float, float, float, float]]] = {"needle": [], "number": []}
     parts = {"time": clock, "Solver": solver_by(clock), "Newest": mock.Mock(), "threading": mock.Mock()}
     with tempfile.TemporaryDirectory() as folder, mock.patch.multiple(live, **parts):
         session = Session(Path(folder) / "record")
         session.save_mirror(StatedMirror(name="arcade mirror", width_mm=300, height_mm=150, exact_print=True))
-        engine = live.Live(session, mock.Mock())
-        numbers: set[int] = set()
-        for number in range(FRAMES):
-            pixels = frame_at(scene, number / FPS, 1000 * seed + number)
-            data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])[1]
-            frame = Frame(number + 1, clock.now_s, np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8))
-            clock.now_s += 1 / FPS
+        engine, numbers = live.Live(session, mock.Mock()), set[int]()
+        for number, (time_s, pixels) in enumerate(frames, 1):
+            frame = Frame(number, clock.now_s, pixels)
+            clock.now_s += answer_s
             engine.step(frame)
-            shown = engine.shown
+            shown, truth = engine.shown, scene.mirror(time_s)
+            if any(begin <= time_s <= begin + MOVE_S + 0.05 for begin in scene.moves_s):
+                continue
             found = [("needle", shown.needles[0])] if shown.needles else []
-            if shown.number is not None and id(shown.number) not in numbers:
+            if shown.state == "still" and shown.number is not None and id(shown.number) not in numbers:
                 numbers.add(id(shown.number))
                 found.append(("number", shown.number.mirrors[0]))
             for name, mirror in found:
-                quantities = (mirror.lean_deg, mirror.turn_deg)
-                off = (quantities[0].value - lean, quantities[1].value - turn)
-                rows[name].append((*off, quantities[0].half_width, quantities[1].half_width))
+                both = (mirror.lean_deg, mirror.turn_deg)
+                off = [quantity.value - true for quantity, true in zip(both, truth, strict=False)]
+                rows[name].append((off[0], off[1], both[0].half_width, both[1].half_width))
         session.worker.stop(60)
     if not rows["needle"]:
         return None
@@ -128,11 +151,15 @@ def run(seed: int) -> Film | None:
     return Film(needle[:, :2], needle[:, 2:], numbered[:, :2], numbered[:, 2:])
 
 
-def main(films: int, first_seed: int) -> None:
+def main(films: int, first_seed: int, whole: bool) -> None:
     """Draw, lead through, print."""
     found: list[Film] = []
     for seed in range(first_seed, first_seed + films):
-        film = run(seed)
+        if whole:
+            film = run(*whole_film(seed), 1 / WHOLE_FPS)
+        else:
+            scene = drawn_scene(seed, ())
+            film = run(scene, short_film(scene, seed), 1 / FPS)
         if film is None:
             print(f"film {seed}: no answer", flush=True)
             continue
@@ -151,7 +178,7 @@ def main(films: int, first_seed: int) -> None:
             f"{name}, {len(of_all)} films, {len(errors)} answers: rms error "
             f"{_words(np.sqrt((errors**2).mean(axis=0)))}, ± (median) {_words(np.median(halves, axis=0))}; the ± "
             f"holds the truth in {_words(100 * shares.mean(axis=0), 1)} %, standard error by films "
-            f"{_words(100 * shares.std(axis=0, ddof=1) / np.sqrt(len(shares)), 1)} %"
+            f"{_words(100 * shares.std(axis=0, ddof=min(1, len(shares) - 1)) / np.sqrt(len(shares)), 1)} %"
         )
 
 
@@ -160,5 +187,5 @@ def _words(pair: Array, decimals: int = 4) -> str:
 
 
 if __name__ == "__main__":
-    chosen = [int(word) for word in sys.argv[1:]]
-    main(*(chosen + [40, 3000][len(chosen) :]))
+    chosen = [int(word) for word in sys.argv[1:] if word != "whole"]
+    main(*(chosen + [40, 3000][len(chosen) :]), "whole" in sys.argv)
