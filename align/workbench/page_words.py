@@ -45,11 +45,27 @@ _PATTERNS = [(re.compile(pattern), words) for pattern, words in _PHRASES]
 _PHOTO = re.compile(r"(^)?\bphoto-0*(\d{1,9})\.(?:jpg|png)\b")
 
 
+#: Mirrors of a corner: the page states one turn only.
+_CORNER = re.compile(
+    r"Name the turn that is wanted for each of them, from left to right; as they stand now: "
+    r"((?:--want-turn \S+ ?)+)"
+)
+
+
+def _of_a_corner(found: re.Match[str]) -> str:
+    turns = ", ".join(f"{word}°".replace("-", "−") for word in found[1].replace("--want-turn", "").split())
+    return (
+        f"Cover all but one, and write the turn that is wanted of it under {_KNOWN}. As they stand now, from left "
+        f"to right: {turns}"
+    )
+
+
 def for_the_page(value: Any) -> Any:
     """What a template shows: options of the command line and names of files put as the page has them."""
     if not isinstance(value, str) or not any(sign in value for sign in ("--", "`align", "photo-0")):
         return value
-    words = _PHOTO.sub(lambda found: f"{'P' if found[1] is not None else 'p'}hoto {found[2]}", str(value))
+    words = _CORNER.sub(_of_a_corner, str(value))
+    words = _PHOTO.sub(lambda found: f"{'P' if found[1] is not None else 'p'}hoto {found[2]}", words)
     for pattern, instead in _PATTERNS:
         words = pattern.sub(instead, words)
     words = _OPTION.sub(_by_name, words)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -133,7 +134,7 @@ def table_contents(session: Session, table: Table) -> dict[str, Any]:
         "refused": series.refused_last,
         "answer": now,
         "heading": verdict_heading(now.result) if now else "",
-        "sentence": _without_shout(verdict_sentence(now.result)) if now else "",
+        "sentence": without_shout(verdict_sentence(now.result)) if now else "",
         "kind": CLASSES[now.result.verdict] if now else "",
         "symbol": SYMBOLS[now.result.verdict] if now else "",
         "mirrors": mirrors_shown(now, before, table.mirror.size_mm) if now else (),
@@ -244,8 +245,11 @@ def _waiting(session: Session, ticket: Ticket) -> Waiting:
     return Waiting(ticket.words.capitalize(), words, ticket.progress if ticket.state == "working" else "")
 
 
-def _without_shout(sentence: str) -> str:
+def without_shout(sentence: str) -> str:
     """The sentence after its verdict, which stands above it in large letters."""
+    named = re.sub(r"^[A-Z ]+(: |, (?=unless))", "", sentence)
+    if named != sentence:
+        return named[0].upper() + named[1:]
     _, dot, rest = sentence.partition(". ")
     return rest if dot else sentence
 
