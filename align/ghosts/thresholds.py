@@ -3,7 +3,8 @@
 "Old set": 180 parts of photos traced by Mitsuba and the five photos of another hand's renderer. "Trial set": 34
 photos of tests/rendering/lamp_scenes.py, looked at while this was made. The "fresh set", other seeds of the same
 scenes, was scored once (docs/glass.md) before the numbers that say "after the fresh set". The "second fresh set",
-yet others, was scored once after all of them were fixed.
+yet others, was scored once; then the old set was scored again, and rules of pairing and SURE_BARE were made after
+both. The "third fresh set" was scored once after all of them were fixed.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Whole photos of lamps before mirrors of known glass, from file to the answer of `align glass`.
 
-    python -m tests.bench.lamp_photos FOLDER trial|fresh|second [FIRST LAST]
+    python -m tests.bench.lamp_photos FOLDER trial|fresh|second|third [FIRST LAST]
         draws what is missing, answers what is not answered
-    python -m tests.bench.lamp_photos FOLDER trial|fresh|second --figures
+    python -m tests.bench.lamp_photos FOLDER trial|fresh|second|third --figures
         prints the figures of docs/glass.md
     python -m tests.bench.lamp_photos FOLDER --mitsuba
         compares a few drawn lamps with traced ones

@@ -14,7 +14,7 @@ import pytest
 
 from align.ghosts.blur import FOCUS, GLARE, SHAKE, causes_of, lamps_show_it_too
 from align.ghosts.descent import fit_patch
-from align.ghosts.ghost_pairs import ghost_pairs
+from align.ghosts.ghost_pairs import MOST_SPOTS, ghost_pairs
 from align.ghosts.job_without_sheet import _thickness_words, apart_per_mm, glass_without_sheet
 from align.ghosts.lamps import drawn_out, find_spots, light_of
 from align.ghosts.likelihood import fit_glass
@@ -120,7 +120,11 @@ def test_drawn_out_says_which_way() -> None:
 def test_ghost_pairs_without_the_plane() -> None:
     """Direction and distance of the ghosts, with nothing known of the mirror; none on the front-coated one."""
     light, full = light_of(photo(7))
-    pairs = ghost_pairs(light, full, find_spots(light))
+    told: list[str] = []
+    spots = find_spots(light)
+    pairs = ghost_pairs(light, full, spots, told.append)
+    assert told[0] == f"ghosts alone: bright spot 1 of {len(told)}"
+    assert len(told) == min(len(spots), MOST_SPOTS)
     case = case_of(7)
     true = [view_of(case).ghost_offsets(np.array(lamp.position_mm), 3.0)[1] for lamp in case.lamps]
     assert len(pairs) >= 2

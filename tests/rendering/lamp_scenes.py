@@ -2,7 +2,8 @@
 
 Half of them are day-lit, a third of the mirrors front-coated; lamps are 0.8 to 5 mm across, round or oval, 0.3 to
 1.2 m from the phone; lenses from 24 to 77 mm-equivalent. All numbers come from the case's own seed. SETS: "trial"
-photos are for finding causes and fixing thresholds; "fresh" ones, and later "second" ones, were scored once.
+photos are for finding causes and fixing thresholds; "fresh" ones, later "second" and then "third" ones, were scored
+once.
 """
 
 from __future__ import annotations
