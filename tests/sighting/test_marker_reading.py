@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import cv2
 import numpy as np
 import pytest
@@ -104,22 +102,6 @@ def test_reads_at_least_what_opencv_reads_and_nearer_to_where_it_is(drawn):
         assert len(off[0]) >= len(off[1]) >= 12
         assert max(off[0]) < 2.0
         assert np.median(off[0]) < np.median(off[1]) + 0.05
-
-
-def test_takes_less_than_half_of_opencvs_time(photo):
-    """Processor time for both ways round; it was a fifth on the sample photos."""
-
-    def least(read):
-        times = []
-        for _ in range(3):
-            start = time.process_time()
-            read()
-            times.append(time.process_time() - start)
-        return min(times)
-
-    flip = np.ascontiguousarray(photo[:, ::-1])
-    theirs = least(lambda: (read_by_opencv(photo, PART_LOOK), read_by_opencv(flip, PART_LOOK)))
-    assert least(lambda: read_markers(photo, PART_LOOK)) < 0.5 * theirs
 
 
 def test_a_marker_in_two_places_is_read_twice_and_in_one_place_once():
