@@ -219,6 +219,51 @@ def offset_of_distance(lean: float, turn: float, distance_mm: float) -> float:
     return -float(mirror_normal(lean, turn)[1]) * distance_mm
 
 
+def _shaped_sheet(state: State, points: Array, basis: Array, in_plane: Array | None) -> Array:
+    """(n, 3) [mm] places on the sheet as it is: bowed and curled up, its print off."""
+    layout, vector = state.layout, state.vector
+    places = points.copy()
+    places[:, 2] += basis[:, :3] @ vector[layout.bow]
+    if layout.curls:
+        places[:, 2] += basis[:, 3:] @ vector[layout.curl]
+    if in_plane is not None:
+        places[:, :2] += in_plane @ vector[layout.print_fault]
+    return places
+
+
+def _fill_by_shape(jacobian: Array, layout: Layout, by_place: Array, basis: Array, in_plane: Array | None) -> None:
+    """The derivatives by the sheet's shape, from those by the places in its own frame (n, 2, 3)."""
+    jacobian[:, :, layout.bow] = by_place[:, :, 2:] * basis[:, None, :3]
+    if layout.curls:
+        jacobian[:, :, layout.curl] = by_place[:, :, 2:] * basis[:, None, 3:]
+    if in_plane is not None:
+        jacobian[:, :, layout.print_fault] = by_place[:, :, :2] @ in_plane
+
+
+def _seen_in(state: State, mirror: int, places: Array, eye: Array, order: int) -> tuple[Array, Array | None]:
+    """(n, 3) where places seem to be; derivatives by mirror, index, eye and place, or None if seen directly."""
+    layout, vector = state.layout, state.vector
+    if mirror == DIRECT:
+        return places, None
+    parameters, index = vector[layout.mirror(mirror)], float(vector[layout.index])
+    if not layout.faces:
+        return mirror_image(places, eye, parameters, index, order)
+    face, bend = layout.faces[mirror], vector[layout.bend(mirror)]
+    return bent_mirror_image(places, eye, parameters, index, face, bend, order)
+
+
+def _pictured(state: State, in_camera: Array) -> tuple[Array, Array, Array, Array]:
+    """(n, 2) pixels of points in the camera's frame; derivatives by camera, by reshaping and by the point."""
+    camera, reshaping = state.vector[state.layout.camera], state.vector[state.layout.reshape]
+    pixels, by_camera, by_cam_point = project_with_derivatives(camera, in_camera)
+    pixels, by_reshape = reshaped(pixels, camera[1:3], reshaping)
+    if reshaping.any():
+        by_pixel = reshape_matrix(*reshaping)
+        by_camera, by_cam_point = by_pixel @ by_camera, by_pixel @ by_cam_point
+        by_camera[:, :, 1:3] = np.eye(2)  # the picture is reshaped about the centre, which moves as a whole
+    return pixels, by_camera, by_reshape, by_cam_point
+
+
 def predict(
     state: State,
     photo: int,
@@ -240,36 +285,13 @@ def predict(
     -------
     pixels : (n, 2); jacobian : (n, 2, layout.size)
     """
-    layout, vector = state.layout, state.vector
+    layout = state.layout
     rotation, translation = state.cam_from_target(photo)
-    bowed = points.copy()
-    bowed[:, 2] += basis[:, :3] @ vector[layout.bow]
-    if layout.curls:
-        bowed[:, 2] += basis[:, 3:] @ vector[layout.curl]
-    if in_plane is not None:
-        bowed[:, :2] += in_plane @ vector[layout.print_fault]
     placed_rotation, placed_translation = state.scene_from_sheet(photo)
-    turned = bowed @ placed_rotation.T
-    bowed = turned + placed_translation
+    turned = _shaped_sheet(state, points, basis, in_plane) @ placed_rotation.T
     jacobian = np.zeros((len(points), 2, layout.size))
-    if mirror == DIRECT:
-        seen, by_local = bowed, None
-    else:
-        eye = -rotation.T @ translation
-        parameters, index = vector[layout.mirror(mirror)], float(vector[layout.index])
-        if layout.faces:
-            bent = (layout.faces[mirror], vector[layout.bend(mirror)])
-            seen, by_local = bent_mirror_image(bowed, eye, parameters, index, *bent, order)
-        else:
-            seen, by_local = mirror_image(bowed, eye, parameters, index, order)
-    pixels, by_camera, by_cam_point = project_with_derivatives(
-        vector[layout.camera], seen @ rotation.T + translation
-    )
-    pixels, by_reshape = reshaped(pixels, vector[layout.camera][1:3], vector[layout.reshape])
-    if vector[layout.reshape].any():
-        by_pixel = reshape_matrix(*vector[layout.reshape])
-        by_camera, by_cam_point = by_pixel @ by_camera, by_pixel @ by_cam_point
-        by_camera[:, :, 1:3] = np.eye(2)  # the picture is reshaped about the centre, which moves as a whole
+    seen, by_local = _seen_in(state, mirror, turned + placed_translation, -rotation.T @ translation, order)
+    pixels, by_camera, by_reshape, by_cam_point = _pictured(state, seen @ rotation.T + translation)
     jacobian[:, :, layout.camera], jacobian[:, :, layout.reshape] = by_camera, by_reshape
     by_seen = by_cam_point @ rotation  # (n, 2, 3) by the seen point in the target frame
     pose = layout.pose(photo)
@@ -279,9 +301,8 @@ def predict(
     if by_local is None:
         by_point = by_seen
     else:
-        chained = (
-            by_seen @ by_local
-        )  # (n, 2, 11 or more): lean, turn, offset, thickness, index, eye 3, point 3, bend
+        # (n, 2, 11 or more): lean, turn, offset, thickness, index, eye 3, point 3, bend
+        chained = by_seen @ by_local
         jacobian[:, :, layout.mirror(mirror)] = chained[:, :, :4]
         jacobian[:, :, layout.index] = chained[:, :, 4]
         by_eye = chained[:, :, 5:8]
@@ -290,12 +311,7 @@ def predict(
         by_point = chained[:, :, 8:11]
         if layout.faces:
             jacobian[:, :, layout.bend(mirror)] = chained[:, :, 11:]
-    upwards = by_point @ placed_rotation[:, 2]
-    jacobian[:, :, layout.bow] = upwards[:, :, None] * basis[:, None, :3]
-    if layout.curls:
-        jacobian[:, :, layout.curl] = upwards[:, :, None] * basis[:, None, 3:]
-    if in_plane is not None:
-        jacobian[:, :, layout.print_fault] = by_point @ placed_rotation[:, :2] @ in_plane
+    _fill_by_shape(jacobian, layout, by_point @ placed_rotation, basis, in_plane)
     placement = layout.placement(photo)
     if placement is not None:
         jacobian[:, :, placement] = np.concatenate([crossed(turned[:, None, :], by_point), by_point], axis=2)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -173,11 +173,19 @@ def _feasible(problem: Problem, state: State) -> bool:
     )
 
 
-def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solution, State, Choice | None]:
-    """Leave out bad corners, estimate the noise of both kinds of view, and take the covariance.
+@dataclass(frozen=True, eq=False)
+class _Settled:
+    """A minimum without bad corners: of these views, with these scales of the noise, and its counts."""
 
-    Also where the fit itself ended, and the choice of shape that is the likeliest there.
-    """
+    minimum: Minimum[State]
+    views: list[View]
+    scales: tuple[float, float]
+    degrees: float
+    rejected: list[int]
+
+
+def _settled(problem: Problem, state: State) -> _Settled:
+    """Leave out bad corners, and estimate the noise of both kinds of view."""
     views, scales, rejected = problem.views, (1.0, 1.0), [0] * len(problem.views)
     scales = _robust_scales(problem, state, views)
     descend = partial(problem.descend, tolerance=ROUGHLY, damping=LITTLE_DAMPING)
@@ -196,7 +204,16 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
         minimum = descend(minimum.point, views, huber=False, scales=scales)
         if unchanged:
             break
-    minimum = _converged(problem, minimum, views, scales)
+    return _Settled(_converged(problem, minimum, views, scales), list(views), scales, degrees, rejected)
+
+
+def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solution, State, Choice | None]:
+    """Settle, and take the covariance.
+
+    Also where the fit itself ended, and the choice of shape that is the likeliest there.
+    """
+    settled = _settled(problem, state)
+    minimum, views, scales = settled.minimum, settled.views, settled.scales
     whitened, jacobians, raw = problem.residuals(minimum.point, views, scales)
     # Focal length and centre only: these are what cropping and zooming change.
     off, sd = (minimum.point.vector - problem.prior.mean)[:3], problem.prior.sd[:3]
@@ -219,10 +236,10 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
     solution = Solution(
         state=point,
         covariance=covariance + wider,
-        degrees=degrees,
+        degrees=settled.degrees,
         views=tuple(views),
         residuals_px=tuple(raw),
-        rejected=tuple(rejected),
+        rejected=tuple(settled.rejected),
         sigma0=scales,
         spatial_correlation=alike,
         covariance_apart=covariance,
