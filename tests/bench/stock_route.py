@@ -46,6 +46,8 @@ def pose(points_mm: np.ndarray, pixels: np.ndarray, matrix: np.ndarray) -> tuple
         rotation, translation = cv2.solvePnPRefineLM(points_mm, pixels, matrix, None, rotation, translation)
     except cv2.error:
         return None
+    if not (np.isfinite(rotation).all() and np.isfinite(translation).all()):
+        return None
     return cv2.Rodrigues(rotation)[0], translation.ravel()
 
 
