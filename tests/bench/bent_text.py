@@ -60,13 +60,13 @@ it for.
 def page(answers: Sequence[Answer], gate: dict[str, Any] | None, note: str) -> str:
     """The whole page."""
     singles = [a for a in answers if a.photos == 1]
-    cases = len({a.case for a in singles if a.group == "flat"})
-    flat = [a for a in answers if a.group == "flat"]
-    threes = len({a.case for a in flat if a.first.endswith("_2")})
-    together = len({a.case for a in flat if a.photos > 1})
-    sets = f"alone and, in {together} cases of each group, together" if together else "alone"
-    photos = len({a.first for a in singles if a.group == "flat"})
-    counts: dict[str, Any] = {"photos": photos, "cases": cases, "threes": threes, "sets": sets}
+    together = _each_group({(a.group, a.case) for a in answers if a.photos > 1})
+    counts: dict[str, Any] = {
+        "photos": _each_group({(a.group, a.first) for a in singles}),
+        "cases": _each_group({(a.group, a.case) for a in singles}),
+        "threes": _each_group({(a.group, a.case) for a in singles if a.first.endswith("_2")}),
+        "sets": f"alone and, in {together} cases of each group, together" if together != "0" else "alone",
+    }
     parts = [INTRODUCTION.format(width=SIZE_PX[0], height=SIZE_PX[1], **counts)]
     parts += [note + "\n"] if note else []
     parts.append("## In short\n\n" + in_short(answers))
@@ -82,6 +82,12 @@ def page(answers: Sequence[Answer], gate: dict[str, Any] | None, note: str) -> s
     if gate is not None:
         parts.append("## Can the photos be trusted?\n\n" + gate_text(gate))
     return "\n".join(parts)
+
+
+def _each_group(things: set[tuple[str, str]]) -> str:
+    """How many things, given as (group, name), each group has: a number, or the fewest and the most."""
+    counts = [sum(group == each for group, _ in things) for each in GROUPS]
+    return f"{min(counts)} to {max(counts)}" if min(counts) < max(counts) else str(counts[0])
 
 
 def in_short(answers: Sequence[Answer]) -> str:
