@@ -15,6 +15,7 @@ from ..photo.read import Photo
 from ..photo.tone import Light, light_of
 from ..second_core import Beside
 from ..target.sheets import Sheet
+from ..target.thresholds import MARKER_RATIO
 from .boards import MIN_MARKERS, Board, Pyramid, brightened, find_boards, find_in_region, sight_detection
 from .far_reflection import search_reflection
 from .inter_reflections import InterReflection, apart, told_apart
@@ -27,6 +28,8 @@ MAX_ENLARGED_PIXELS = 56e6
 #: Finds that are looked at, those with most markers first; noise yields scores of single wrong markers, each of
 #: which costs 0.04 s.
 MAX_DETECTIONS = 24
+#: Nearer looks round finds of few markers that led to no board, each as long as some 0.02 s. A choice.
+MOST_NEARER_LOOKS = 3
 #: A sheet's white in a dim photo is about as bright as this percentile of it; lamps are brighter and fewer.
 BRIGHT_PERCENTILE = 95.0
 
@@ -73,7 +76,7 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
         if few:
             pyramid.markers(WIDE_LOOK)
             return []
-        return _reflections(pyramid, sheet, mirrored)
+        return _reflections(pyramid, sheet, mirrored, scale)
 
     # The libraries let other threads run: the second core goes on while this one matches the target.
     beside = Beside(meanwhile)
@@ -82,19 +85,40 @@ def sight(photo: Photo, prior: CameraPrior, *, own_board: Sheet | None = None, s
     finally:
         boards = beside.answer()
     if few or target.sheet.name != sheet:
-        boards = _reflections(pyramid, target.sheet.name, mirrored)
+        boards = _reflections(pyramid, target.sheet.name, mirrored, scale)
     if not boards:
         mirrored = find_boards(pyramid, mirrored=True, scale=scale, look=WIDE_LOOK)
-        boards = _reflections(pyramid, target.sheet.name, mirrored)
+        boards = _reflections(pyramid, target.sheet.name, mirrored, scale)
     if not boards:
         found = search_reflection(pyramid, target, prior, scale=scale)
         boards = [] if found is None else [found]
     return _sighting(pyramid, target, *told_apart(pyramid, target, boards, others, prior))
 
 
-def _reflections(pyramid: Pyramid, sheet: str, mirrored: Sequence[Detection]) -> list[Board]:
-    """Boards of a sheet, by its name, among those that read mirrored."""
-    return _sighted(pyramid, [found for found in mirrored if found.sheet.name == sheet])
+def _reflections(pyramid: Pyramid, sheet: str, mirrored: Sequence[Detection], scale: float) -> list[Board]:
+    """Boards of a sheet, by its name, among those that read mirrored.
+
+    Where few markers were read and led to no board, a nearer look may read more: small reflections of two mirrors
+    may have a marker each.
+    """
+    likely = [found for found in mirrored if found.sheet.name == sheet]
+    boards = _sighted(pyramid, likely)
+    few = [found for found in likely if len(found.marker_ids) < MIN_MARKERS]
+    for detection in few[:MOST_NEARER_LOOKS]:
+        if not any(_misread(detection, board) for board in boards):
+            nearer = [found for found in _nearer(pyramid, detection, scale) if found.sheet.name == sheet]
+            boards = _distinct([*boards, *_sighted(pyramid, nearer)])
+    return boards
+
+
+def _nearer(pyramid: Pyramid, detection: Detection, scale: float) -> list[Detection]:
+    """What reads mirrored in the photo, enlarged, as far round a find as its sheet can reach."""
+    gray, sheet = pyramid.level(0), detection.sheet
+    middle = detection.marker_pixels.mean(axis=(0, 1))
+    reach = detection.size_px / MARKER_RATIO * max(sheet.squares_x, sheet.squares_y)
+    low = np.maximum(middle - reach, 0).astype(int)
+    high = np.minimum(middle + reach, gray.shape[::-1]).astype(int)
+    return find_in_region(gray, (low[0], low[1], high[0], high[1]), 2.0, mirrored=True, scale=scale, careful=False)
 
 
 def _sighting(
