@@ -95,18 +95,15 @@ def solve(
 def _with_shape(problem: Problem, state: State) -> Solution:
     """The solution with what the corners say is not flat or not exact, looked for anew about the fit it led to."""
     faces, choice = faces_of(problem, state), start_choice(problem)
-    views, solved = problem.views, None
+    views = problem.views
     for turn in range(SHAPE_ROUNDS):
         scales = _robust_scales(problem, state, views)
         weights = _huber_weights(problem, state, views, scales)
         shaping = Shaping(problem, state, views, faces, scales, _floors(views), weights)
         found, _ = shaping.evidence.best(choice)
-        if solved == found.choice:  # its minimum was found in the last round
-            break
         following = shaped(problem, found.choice, faces)
         moved = shaping.moved(state, following, found)
         solution, state, likeliest = _finish(following, moved, found.choice)
-        solved = found.choice
         # Looked for about a first fit alone, a bent mirror was three times as often taken for a stretched picture.
         settled = turn > 0 and likeliest == found.choice
         if likeliest is None or settled or turn == SHAPE_ROUNDS - 1:
