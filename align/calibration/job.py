@@ -18,8 +18,9 @@ from ..photo.camera_file import CameraFile
 from ..photo.facts import Lens, orientation_matrix
 from ..photo.read import Photo, read_photo
 from ..quantity import Quantity
-from ..sighting.boards import Board, Pyramid, find_boards, sight_detection, turned_board
+from ..sighting.boards import Board, find_boards, sight_detection, turned_board
 from ..sighting.photo import sight
+from ..sighting.pyramid import Pyramid
 from ..solve.forward_model import DIRECT
 from ..solve.joint import View
 from ..target.sheets import Sheet, plain_board

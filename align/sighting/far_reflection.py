@@ -18,8 +18,9 @@ from ..optics.geometry import apply_homography, fit_homography
 from ..photo.tone import light_of, linear_light
 from ..solve.homographies import focal_from_homographies, plane_poses, pose_error
 from ..target.sheets import Sheet, corners_board, raster
-from .boards import Board, Pyramid, brightened, find_in_region, sight_board, sight_detection
+from .boards import Board, brightened, find_in_region, sight_board, sight_detection
 from .corners import RASTER_PX
+from .pyramid import Pyramid
 
 Array = NDArray[np.float64]
 

@@ -22,8 +22,9 @@ from ..second_core import Beside
 from ..solve.forward_model import DIRECT
 from ..solve.problem import View
 from ..target.sheets import Sheet, corners_board, corners_target
-from .boards import MIN_CORNERS, MIN_SCORE, Board, Pyramid, sight_board
+from .boards import MIN_CORNERS, MIN_SCORE, Board, sight_board
 from .corners import match_corners, square_heights_px
+from .pyramid import Pyramid
 
 Array = NDArray[np.float64]
 Chain = tuple[int, ...]

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from ..optics.geometry import fit_homography
 from ..optics.robust import median
 from ..target.sheets import SHEETS, Sheet, marker_corners_board, raster
-from .boards import MOST_GAIN, NEARLY_FULL, Board, Pyramid, sight_board
+from .boards import MOST_GAIN, NEARLY_FULL, Board, sight_board
+from .pyramid import Pyramid
 
 Array = NDArray[np.float64]
 Gray = NDArray[np.uint8]

@@ -16,11 +16,12 @@ from ..photo.tone import Light, light_of
 from ..second_core import Beside
 from ..target.sheets import Sheet
 from ..target.thresholds import MARKER_RATIO
-from .boards import MIN_MARKERS, Board, Pyramid, brightened, find_boards, find_in_region, sight_detection
+from .boards import MIN_MARKERS, Board, brightened, find_boards, find_in_region, sight_detection
 from .far_reflection import search_reflection
 from .inter_reflections import InterReflection, apart, told_apart
 from .markers import FIRST_LOOK, WIDE_LOOK, Detection
 from .paper_outline import boards_by_paper
+from .pyramid import Pyramid
 
 #: The whole photo is enlarged in search of a small target up to this many pixels.
 MAX_ENLARGED_PIXELS = 56e6

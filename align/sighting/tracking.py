@@ -15,7 +15,6 @@ from .boards import (
     MIN_CORNERS,
     MIN_SCORE,
     Board,
-    Pyramid,
     bits_agree,
     estimate_blur,
     find_boards,
@@ -26,6 +25,7 @@ from .boards import (
 from .corners import match_corners, square_heights_px
 from .inter_reflections import apart
 from .markers import FIRST_LOOK, WIDE_LOOK
+from .pyramid import Pyramid
 
 Array = NDArray[np.float64]
 #: From a frame's target and a reflection's number to the homography (board mm -> px) of that reflection, if known.

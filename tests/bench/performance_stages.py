@@ -101,7 +101,7 @@ def measure(photo: str, picture: str, started: float) -> dict[str, float]:
 
 def _wrap_reduced(clock: Clock) -> None:
     """The reduced photo that markers are looked for in is a property, made when it is first asked for."""
-    pyramid = importlib.import_module("align.sighting.boards").Pyramid
+    pyramid = importlib.import_module("align.sighting.pyramid").Pyramid
     reduced = cached_property(clock.wrapped(pyramid.reduced.func, DETECT))
     reduced.__set_name__(pyramid, "reduced")
     pyramid.reduced = reduced

@@ -18,9 +18,9 @@ from align.checking.settings import CheckSettings
 from align.optics.camera_model import prior_from_focal
 from align.optics.geometry import fit_homography, lean_turn_of_normal
 from align.photo.read import Lens, Photo
-from align.sighting.boards import Pyramid
 from align.sighting.inter_reflections import told_apart
 from align.sighting.photo import sight
+from align.sighting.pyramid import Pyramid
 from align.solve.joint import View, solve
 from align.solve.simulate import look_at, simulate
 from align.target.sheets import SHEETS, corners_board, corners_target, plain_board, raster

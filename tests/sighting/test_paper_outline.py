@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 import align
-from align.sighting.boards import Pyramid, find_boards
+from align.sighting.boards import find_boards
 from align.sighting.paper_outline import boards_by_paper
+from align.sighting.pyramid import Pyramid
 from align.target.sheets import SHEETS
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 

@@ -7,8 +7,9 @@ import pytest
 
 import align.sighting.photo as sighting_photo
 from align.optics.geometry import apply_homography
-from align.sighting.boards import Board, Pyramid
+from align.sighting.boards import Board
 from align.sighting.markers import Detection
+from align.sighting.pyramid import Pyramid
 from align.solve.joint import View
 from align.target.sheets import SHEETS, Sheet, corners_board, marker_corners_board
 from tests.support.sighted import board_of
