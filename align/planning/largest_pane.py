@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from ..optics.geometry import crossed
+
 Array = NDArray[np.float64]
 
 #: A pane is tried tilted by no more than this [rad] against the opening.
@@ -71,7 +73,7 @@ def _largest_scales(outward: Array, limits: Array, grid: Array) -> tuple[Array, 
     # Cramer's rule by cross products, all four triples at once: a linear-algebra library is slower on such small
     # systems.
     first, second, third = (rows[:, active] for active in _TRIPLES.T)
-    by_limit = (np.cross(second, third), np.cross(third, first), np.cross(first, second))
+    by_limit = (crossed(second, third), crossed(third, first), crossed(first, second))
     determinant = (first * by_limit[0]).sum(axis=2)
     good = np.abs(determinant) > 1e-12
     weighted = sum(limits[k][:, None] * cross for k, cross in zip(_TRIPLES.T, by_limit, strict=True))
