@@ -55,7 +55,7 @@ def solve_sighted(
     sheet = sighted[0].sighting.sheet
     warnings = [note for item in sighted for note in item.notes] + shape_warnings(sighted)
     unaided = constraints.of_the_print
-    joints = turned_views(sheet, sighted) if turned_sheet else joint_views(sheet, sighted)
+    joints = turned_views(sheet, sighted, unaided) if turned_sheet else joint_views(sheet, sighted, unaided)
     allowed = allowed_for(
         lambda prior: _joint_solution(sheet, joints, prior, unaided),
         sighted[0].prior,

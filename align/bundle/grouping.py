@@ -15,7 +15,7 @@ from ..optics.geometry import angle_between, lean_turn_of_normal
 from ..sighting.boards import Board
 from ..solve.forward_model import DIRECT
 from ..solve.initial_guess import Hint
-from ..solve.joint import Moved, Solution, View, solve
+from ..solve.joint import Moved, Solution, UserConstraints, View, solve
 from ..target.sheets import Sheet
 from .moved import Difference, Said, differ_words, difference, grouped, moved_error
 from .photo_set import Sighted
@@ -93,12 +93,14 @@ class Seen:
         return float(np.hypot(self.said.mirror.sd("lean_rad"), self.said.mirror.sd("turn_rad")))
 
 
-def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
+def joint_views(sheet: Sheet, sighted: Sequence[Sighted], unaided: UserConstraints) -> list[JointViews]:
     """Ways to join the views of all photos, each mirror under one number, from left to right.
 
     Either the sheet lay still, and every mirror stands alike in the target's frame; or the camera stood still
     and the sheet was moved, and every mirror stands alike in the camera's frame. Where both may be, both
     are returned: the joint fit tells.
+
+    unaided : what is known of the print: intervals that allow for faults it does not have would hide small moves
 
     Raises
     ------
@@ -108,7 +110,7 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
     if len(sighted) == 1:
         return [JointViews(tuple(photo_views(sighted[0], 0)), Moved(), (_in_order(sighted[0]),))]
     names = [item.photo.name for item in sighted]
-    alone = [solved_alone(sheet, item) for item in sighted]
+    alone = [solved_alone(sheet, item, unaided) for item in sighted]
     seen = all_seen(sighted, alone)
     check_zoom(seen, names)
     still, moved = (_numbered(seen, moved_sheet) for moved_sheet in (False, True))
@@ -127,7 +129,7 @@ def joint_views(sheet: Sheet, sighted: Sequence[Sighted]) -> list[JointViews]:
             joints.append(joined(sighted, seen, still, Moved(), hint, notes=notes))
     if not joints and any(item.prior.reshape_sd > 0 for item in sighted):
         # Free to be stretched, a small board leaves the camera too open for its frame to be compared.
-        as_taken = [solved_alone(sheet, _as_taken(item)) for item in sighted]
+        as_taken = [solved_alone(sheet, _as_taken(item), unaided) for item in sighted]
         instead = _numbered(all_seen(sighted, as_taken), True)
         if instead is not None and (moved is None or max(instead) < max(moved)):
             moved, hint = instead, hint_from(as_taken)
@@ -191,12 +193,12 @@ def _moved_between(
     return moved_error(names, grouped(len(names), apart), said)
 
 
-def solved_alone(sheet: Sheet, item: Sighted) -> Solution | None:
-    """What one photo says by itself; None where it shows no reflection."""
+def solved_alone(sheet: Sheet, item: Sighted, unaided: UserConstraints) -> Solution | None:
+    """What one photo says by itself and what is known of the print; None where it shows no reflection."""
     views = photo_views(item, 0)
     if len(views) == 1:
         return None
-    return allowed_for(lambda prior: solve(sheet, views, prior), item.prior, item.size).solution
+    return allowed_for(lambda prior: solve(sheet, views, prior, unaided), item.prior, item.size).solution
 
 
 def _as_taken(item: Sighted) -> Sighted:

@@ -244,7 +244,7 @@ def next_step(series: Series) -> NextStep | None:
     if result.verdict == "undetermined":
         more = "Take another photo from a little higher or lower, without touching anything: all photos since the "
         more += "mirror last moved are solved together."
-        if len(result.mirrors) == 1 and not result.settings.exact_print and result.settings.board is None:
+        if not result.settings.exact_print and result.settings.board is None:
             more += " Or turn the sheet on its spot by 90°, say so above the button, and photograph it: that takes "
             more += "out what the print does wrong."
         return NextStep(False, "Another photo, please.", more)

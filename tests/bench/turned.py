@@ -14,37 +14,53 @@ import numpy as np
 from align.checking.job import check_sighted
 from align.checking.settings import CheckSettings
 from align.errors import AlignError
+from align.optics.geometry import angle_between, mirror_normal
 from align.quantity import Quantity
 from align.target.sheets import SHEETS
 from tests.bench.accuracy_tables import percent, table
 from tests.support.turned import turned_photos
 
-#: Ways to photograph: name, how the sheet lies in each photo [deg], and whether the camera stood still.
-WAYS: tuple[tuple[str, tuple[float, ...], bool], ...] = (
-    ("one photo", (0,), False),
-    ("three photos, not turned", (0, 0, 0), False),
-    ("two photos, turned by 90°", (0, 90), False),
-    ("three photos: 0°, 90°, 180°", (0, 90, 180), False),
-    ("four photos: 0°, 90°, 180°, 270°", (0, 90, 180, 270), False),
-    ("three photos: 0°, 90°, 180°, camera on a stand", (0, 90, 180), True),
+#: Ways to photograph: name, how the sheet lies in each photo [deg], whether the camera stood still, and whether
+#: there are two mirrors, in a corner.
+WAYS: tuple[tuple[str, tuple[float, ...], bool, bool], ...] = (
+    ("one photo", (0,), False, False),
+    ("three photos, not turned", (0, 0, 0), False, False),
+    ("two photos, turned by 90°", (0, 90), False, False),
+    ("three photos: 0°, 90°, 180°", (0, 90, 180), False, False),
+    ("four photos: 0°, 90°, 180°, 270°", (0, 90, 180, 270), False, False),
+    ("three photos: 0°, 90°, 180°, camera on a stand", (0, 90, 180), True, False),
+    ("a corner: one photo", (0,), False, True),
+    ("a corner: three photos, not turned", (0, 0, 0), False, True),
+    ("a corner: two photos, turned by 90°", (0, 90), False, True),
+    ("a corner: three photos: 0°, 90°, 180°", (0, 90, 180), False, True),
+    ("a corner: the same, camera on a stand", (0, 90, 180), True, True),
 )
+#: Half the angle by which two mirrors in a corner face each other, less what is drawn for each [deg].
+CORNER_DEG = 40.0
 FLOOR_RAD = 1e-4
 
 
-def answers(way: int, cases: int) -> list[tuple[Quantity, Quantity] | None]:
-    """(lean, turn) [deg] less the truth in each case of one way; None where it was refused."""
-    found: list[tuple[Quantity, Quantity] | None] = []
-    _, turned_deg, stand = WAYS[way]
+def answers(way: int, cases: int) -> list[tuple[Quantity, ...] | None]:
+    """Lean and turn [deg] less the truth in each case of one way, in a corner also of the second mirror, and last
+    the angle between the two; None where it was refused."""
+    found: list[tuple[Quantity, ...] | None] = []
+    _, turned_deg, stand, corner = WAYS[way]
     for case in range(cases):
         rng = np.random.default_rng([20261126, 12, case])
-        lean, turn = rng.uniform(-1, 1), rng.uniform(-2, 2)
+        angles = [(rng.uniform(-1, 1), rng.uniform(-2, 2))]
+        if corner:
+            angles = [
+                (angles[0][0], angles[0][1] + CORNER_DEG),
+                (rng.uniform(-1, 1), rng.uniform(-2, 2) - CORNER_DEG),
+            ]
         still = len(set(turned_deg)) == 1
         photos = turned_photos(
             SHEETS["a5"],
             rng,
             turned_deg=turned_deg,
-            lean_deg=lean,
-            turn_deg=turn,
+            lean_deg=angles[0][0],
+            turn_deg=angles[0][1],
+            others_deg=angles[1:],
             stand=stand,
             floor_rad=0.0 if still else FLOOR_RAD,
             spot_mm=0.0 if still else 8.0,
@@ -55,19 +71,27 @@ def answers(way: int, cases: int) -> list[tuple[Quantity, Quantity] | None]:
             print(f"{WAYS[way][0]}, case {case}: {error.message}", file=sys.stderr, flush=True)
             found.append(None)
             continue
-        mirror = result.mirrors[0]
-        pair = ((mirror.lean_deg, lean), (mirror.turn_deg, turn))
-        off_lean, off_turn = (Quantity(q.value - true, q.low - true, q.high - true) for q, true in pair)
-        found.append((off_lean, off_turn))
+        pairs = [
+            pair
+            for mirror, (lean, turn) in zip(result.mirrors, angles, strict=True)
+            for pair in ((mirror.lean_deg, lean), (mirror.turn_deg, turn))
+        ]
+        if corner:
+            normals = [mirror_normal(*np.radians(each)) for each in angles]
+            pairs.append((result.angles[0].angle_deg, 180 - float(np.degrees(angle_between(*normals)))))
+        found.append(tuple(Quantity(q.value - true, q.low - true, q.high - true) for q, true in pairs))
     return found
 
 
-def row(name: str, found: Sequence[tuple[Quantity, Quantity] | None]) -> list[str]:
-    """One line of the table."""
+def row(name: str, found: Sequence[tuple[Quantity, ...] | None]) -> list[str]:
+    """One line of the table: lean and turn, of both mirrors, and in a corner the angle between them."""
     cells = [name]
-    known = [pair for pair in found if pair is not None]
-    for which in (0, 1):
-        quantities = [pair[which] for pair in known]
+    known = [case for case in found if case is not None]
+    for which in (slice(0, 4, 2), slice(1, 4, 2), slice(4, 5)):
+        quantities = [quantity for case in known for quantity in case[which]]
+        if not quantities:
+            cells += [""] * 3
+            continue
         rms = float(np.sqrt(np.mean([q.value**2 for q in quantities])))
         half = float(np.median([q.half_width for q in quantities]))
         held = sum(q.low <= 0 <= q.high for q in quantities)
@@ -79,11 +103,13 @@ def main() -> None:
     """Command line."""
     cases = int(sys.argv[1]) if len(sys.argv) > 1 else 60
     rows = []
-    for way, (name, _, _) in enumerate(WAYS):
+    for way, (name, *_) in enumerate(WAYS):
         rows.append(row(name, answers(way, cases)))
         print(rows[-1], file=sys.stderr, flush=True)
     head = ["photos"]
-    head += [f"{what} {figure}" for what in ("lean", "turn") for figure in ("rms [°]", "±, median [°]", "held")]
+    head += [
+        f"{what} {figure}" for what in ("lean", "turn", "angle") for figure in ("rms [°]", "±, median [°]", "held")
+    ]
     print(table([*head, "refused"], rows))
 
 

@@ -234,7 +234,7 @@ def test_where_a_joint_solve_begins_does_not_change_its_answer():
         sighted_photos(SHEET, scene(3900, mirrors=[degrees_mirror(0.4, 1.0, 20.0, 4.0)])),
         sighted_photos(SHEET, scene(3901, mirrors=[degrees_mirror(0.3, side * 40, 30, 3) for side in (1, -1)])),
     ):
-        [joint] = [joint for joint in joint_views(SHEET, photos) if not joint.moved_sheet]
+        [joint] = [joint for joint in joint_views(SHEET, photos, UserConstraints()) if not joint.moved_sheet]
         turned = (np.diag([1.0, -1.0, -1.0]), np.array([50.0, -80.0, 2000.0]))
         misleads = replace(joint.hint, poses=(turned,) * len(photos), camera=joint.hint.camera.with_focal(900.0))
         begun = [replace(joint, hint=hint) for hint in (None, joint.hint, misleads)]
@@ -265,7 +265,7 @@ def test_a_photo_after_the_sheet_was_moved_is_named():
             for photo in range(3)
         ]
         with pytest.raises(SolveError, match=f"{'abc'[seed % 3]}.jpg shows the mirror elsewhere"):
-            joint_views(SHEET, photos)
+            joint_views(SHEET, photos, UserConstraints())
 
 
 def test_a_zoomed_photo_is_named():

@@ -10,7 +10,7 @@ import pytest
 from align.bundle.adjustment import solve_sighted
 from align.bundle.grouping import view_of
 from align.errors import SolveError
-from align.optics.geometry import rotation_from_vector
+from align.optics.geometry import angle_between, mirror_normal, rotation_from_vector
 from align.solve.forward_model import Layout, State
 from align.solve.joint import Moved, UserConstraints
 from align.solve.problem import Problem
@@ -19,6 +19,7 @@ from tests.support.turned import turned_photos
 
 SHEET = SHEETS["a5"]
 LEAN_DEG, TURN_DEG = 0.31, -0.8
+FREE = UserConstraints()
 
 
 def photos_of(turned_deg, seed=0, **options):
@@ -72,11 +73,89 @@ def test_a_mirror_that_was_moved_too_is_refused():
         solved(photos)
 
 
-def test_several_mirrors_are_refused():
+# Several mirrors --------------------------------------------------------------------------------------------------
+
+#: Lean and turn [deg] of the mirrors of a corner, from the left.
+CORNER_DEG = ((0.31, 39.2), (-0.4, -41.1))
+THREE_DEG = ((0.31, 42.0), (-0.2, 3.0), (0.5, -36.0))
+
+
+def photos_of_mirrors(angles_deg, turned_deg, seed=0, **options):
+    (lean, turn), *others = angles_deg
+    return photos_of(turned_deg, seed, lean_deg=lean, turn_deg=turn, others_deg=others, **options)
+
+
+def kept(photo, *numbers):
+    """A photo that shows some of its mirrors only."""
+    boards = tuple(photo.sighting.reflections[number] for number in numbers)
+    return replace(photo, sighting=replace(photo.sighting, reflections=boards))
+
+
+def offs_deg(adjustment, angles_deg):
+    """(error, half width) [deg] of lean and turn of each mirror, and last of the angle between the first two."""
+    solution = adjustment.solution
+    q, found = solution.quantile, []
+    for mirror, angles in zip(solution.mirrors(), np.radians(angles_deg), strict=True):
+        found.append((mirror.lean_rad - angles[0], q * mirror.sd("lean_rad")))
+        found.append((mirror.turn_rad - angles[1], q * mirror.sd("turn_rad")))
+    between, sd = solution.angle_between(0, 1)
+    normals = [mirror_normal(*angles) for angles in np.radians(angles_deg[:2])]
+    return np.degrees([*found, (between - np.pi + angle_between(*normals), q * sd)])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("angles_deg", "stand"), [(CORNER_DEG, False), (CORNER_DEG, True), (THREE_DEG, False)])
+def test_the_intervals_of_several_mirrors_narrow_and_hold(angles_deg, stand):
+    """Of every mirror's lean and turn, and of the angle between two, against one photo and three not turned."""
+    photos = photos_of_mirrors(angles_deg, (0, 90, 180), floor_rad=1e-4, stand=stand)
+    still = photos_of_mirrors(angles_deg, (0, 0, 0), stand=False, spot_mm=0.0)
+    together = solved(photos)
+    alone, turned = (offs_deg(found, angles_deg) for found in (solve_sighted(photos[:1], FREE), together))
+    untold = offs_deg(solve_sighted(still, FREE), angles_deg)
+    assert (np.abs(turned[:, 0]) < turned[:, 1]).all()
+    assert (turned[:, 1] > 0.001).all()  # and not surer than 0.03 px allow
+    leans, turns = slice(0, -1, 2), slice(1, -1, 2)
+    assert (turned[leans, 1] < 0.6 * alone[leans, 1]).all()
+    assert (turned[turns, 1] < 0.35 * alone[turns, 1]).all()
+    assert turned[-1, 1] < 0.6 * alone[-1, 1]
+    assert (turned[turns, 1] < 0.8 * untold[turns, 1]).all()
+    assert together.solution.state.layout.moved_camera is not stand
+
+
+@pytest.mark.slow
+def test_a_photo_may_show_some_of_the_mirrors():
+    """Which they are is told by the angles between them, whichever photo shows all."""
+    photos = photos_of_mirrors(THREE_DEG, (0, 90, 180))
+    adjustment = solved([kept(photos[0], 0, 2), photos[1], kept(photos[2], 1, 2)])
+    assert [photo.mirrors for photo in adjustment.photos] == [(0, 2), (0, 1, 2), (1, 2)]
+    found = offs_deg(adjustment, THREE_DEG)
+    assert (np.abs(found[:, 0]) < found[:, 1]).all()
+    assert (found[:, 1] < 0.02).all()
+
+
+def test_one_mirror_of_two_that_lean_alike_may_be_either():
+    first, second = photos_of_mirrors(((0.3, 39.2), (0.2, -41.1)), (0, 90))
+    with pytest.raises(SolveError, match=r"b\.jpg shows 1 of the 2 mirrors that a\.jpg shows"):
+        solved([first, kept(second, 1)])
+
+
+def test_a_photo_without_a_reflection_is_refused():
     first, second = photos_of((0, 90))
-    twice = replace(second.sighting, reflections=second.sighting.reflections * 2)
-    with pytest.raises(SolveError, match=r"b\.jpg shows 2 reflections"):
-        solved([first, replace(second, sighting=twice)])
+    with pytest.raises(SolveError, match=r"b\.jpg shows no reflection"):
+        solved([first, kept(second)])
+
+
+@pytest.mark.parametrize(
+    ("moved_deg", "words"),
+    [
+        (((0.31, 39.2), (0.9, -41.1)), "differ about a mirror's lean: −0.4.° and 0.9"),
+        (((0.31, 39.2), (-0.4, -40.1)), "how far one mirror is turned from another: 80.3.° and 79.3"),
+    ],
+)
+def test_one_of_two_mirrors_that_was_moved_too_is_refused(moved_deg, words):
+    photos = [photos_of_mirrors(CORNER_DEG, (0, 90))[0], photos_of_mirrors(moved_deg, (0, 90))[1]]
+    with pytest.raises(SolveError, match=words):
+        solved(photos)
 
 
 # The floor that all photos share ----------------------------------------------------------------------------------

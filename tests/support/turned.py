@@ -35,20 +35,22 @@ def turned_photos(
     print_level: float = 1.0,
     floor_rad: float = 0.0,
     spot_mm: float = 8.0,
+    others_deg: Sequence[tuple[float, float]] = (),
 ) -> list[Sighted]:
-    """A photo for each way round that the sheet lies, the first in the target frame, with a mirror behind it.
+    """A photo for each way round that the sheet lies, the first in the target frame, with mirrors behind it.
 
-    stand : the camera stood still; else it was held in the hand, anew for each photo; print_level : sd of the
-    print's faults in those of an ordinary printer; floor_rad, spot_mm : sd of the sheet's tilt and of its middle's
-    place against the first photo's.
+    others_deg : lean and turn of the mirrors to the right of the first; stand : the camera stood still; else it was
+    held in the hand, anew for each photo; print_level : sd of the print's faults in those of an ordinary printer;
+    floor_rad, spot_mm : sd of the sheet's tilt and of its middle's place against the first photo's.
     """
     photos, middle = len(turned_deg), corners_target(sheet).mean(axis=0)
-    layout = Layout(1, photos, True, print_faults=len(PRINT_PARAMETERS), moved_camera=not stand)
+    angles_deg = [(lean_deg, turn_deg), *others_deg]
+    layout = Layout(len(angles_deg), photos, True, print_faults=len(PRINT_PARAMETERS), moved_camera=not stand)
     vector, prior = np.zeros(layout.size), prior_from_focal(SIZE_PX, 26.0)
     vector[layout.camera], vector[layout.index] = phone_camera(rng, prior), 1.52
-    lean, turn = math.radians(lean_deg), math.radians(turn_deg)
     distance = 90.0 + float(middle[1]) + sheet.width_mm / 2  # far enough that no way round touches the glass
-    vector[layout.mirror(0)] = [lean, turn, offset_of_distance(lean, turn, distance), 4.0]
+    for number, (lean, turn) in enumerate(np.radians(angles_deg)):
+        vector[layout.mirror(number)] = [lean, turn, offset_of_distance(lean, turn, distance), 4.0]
     vector[layout.print_fault] = print_level * PRINT_SDS * rng.normal(size=len(PRINT_SDS))
     motions = [_pose(rng, middle) for _ in range(layout.poses)]
     for angle in turned_deg[1:]:
@@ -76,7 +78,7 @@ def _views(sheet: Sheet, state: State, photo: int, noise_px: float, rng: np.rand
     points, (*half, centre_y) = corners_target(sheet), half_sizes(sheet)
     basis = bow_basis(points, (half[0], half[1]), centre_y)
     views = []
-    for mirror in (DIRECT, 0):
+    for mirror in range(DIRECT, state.layout.mirrors):
         pixels, _ = predict(state, photo, mirror, points, basis, in_plane=print_shifts(sheet))
         noisy = pixels + rng.normal(0, noise_px, pixels.shape)
         covariance = np.broadcast_to(0.01 * np.eye(2), (len(points), 2, 2))

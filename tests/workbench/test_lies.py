@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from align.records.installation import StatedMirror, installation_from_text, rea
 from align.target.sheets import SHEETS
 from align.workbench import thresholds
 from align.workbench.lies import LIE_WORDS, LIES, lie_of
+from align.workbench.series import Answer, Series
 from align.workbench.session import Session, Table
 from align.workbench.stand import Stand, next_stand
 from align.workbench.words import next_step, what_changed
@@ -30,11 +32,24 @@ LEAN, TURN = 0.3, 0.4
 MIRROR = StatedMirror(name="arcade mirror", width_mm=MIRROR_MM[0], height_mm=MIRROR_MM[1])
 
 
-def turned(seed: int, *degrees: float, lean_deg: float = LEAN) -> list[Sighted]:
+def turned(
+    seed: int,
+    *degrees: float,
+    lean_deg: float = LEAN,
+    turn_deg: float = TURN,
+    others: Sequence[tuple[float, float]] = (),
+) -> list[Sighted]:
     """Simulated photos of one print, lying each way round, the camera in the hand; laid on exactly one spot."""
     rng = np.random.default_rng(seed)
     return turned_photos(
-        SHEETS["a5"], rng, turned_deg=degrees, lean_deg=lean_deg, turn_deg=TURN, stand=False, spot_mm=0.0
+        SHEETS["a5"],
+        rng,
+        turned_deg=degrees,
+        lean_deg=lean_deg,
+        turn_deg=turn_deg,
+        stand=False,
+        spot_mm=0.0,
+        others_deg=others,
     )
 
 
@@ -59,6 +74,23 @@ def test_a_sheet_that_was_turned_is_no_move_of_the_mirror(twice: tuple[Stand, St
     assert after.turn_deg.low < TURN < after.turn_deg.high
     assert after.lean_deg.low < LEAN < after.lean_deg.high
     assert not one.result.settings.turned_sheet
+
+
+@pytest.mark.slow
+def test_a_corner_of_two_mirrors_is_offered_it_and_gains() -> None:
+    """Both mirrors are one stand, and both turns are known far better."""
+    settings = CheckSettings(tolerance_deg=0.02, want_turn_deg=(40.0, -41.0))
+    first, second = turned(5, 0, 90, lean_deg=0.02, turn_deg=40.0, others=[(-0.01, -41.0)])
+    one, _ = next_stand(None, 1, first, settings)
+    step = next_step(Series([Answer(1, 1, (1,), None, None, "2026-11-26T10:00:00", one.result)]))
+    assert step is not None
+    assert "Or turn the sheet on its spot by 90°" in step.words
+    two, change = next_stand(one, 2, second, settings, "turned")
+    assert change is None
+    assert two.number == 1
+    for before, after, turn in zip(one.result.mirrors, two.result.mirrors, (40.0, -41.0), strict=True):
+        assert after.turn_deg.half_width < before.turn_deg.half_width / 3
+        assert after.turn_deg.low < turn < after.turn_deg.high
 
 
 @pytest.mark.slow
