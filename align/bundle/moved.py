@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..errors import SolveError
 from ..optics.geometry import angle_between, mirror_normal
+from ..solve.reflection import Face
 from ..solve.solution import Box, SolvedBend, SolvedMirror
 from .thresholds import LEAST_COMMON_SHARE, MOVED_CHI_SQUARE, MOVED_DEG, MOVED_MM
 
@@ -60,11 +61,10 @@ class Difference:
 def difference(first: Said, second: Said) -> Difference:
     """How far two photos differ about one mirror; without a verdict where one is not to be trusted.
 
-    A bent mirror's mean plane depends on the part that a photo shows, so both are taken over the part that they
-    have in common.
+    A bent mirror's mean plane depends on the part that a photo shows, so both are taken over one part: what they
+    have in common, or what lies between them, to which both are then extrapolated.
     """
-    part = _common_part(first, second)
-    (one, its), (other, others) = (_plane_over(said, part) for said in (first, second))
+    (one, its), (other, others) = planes_of_one_part(first, second)
     off = one - other
     off[1] = (off[1] + math.pi) % (2 * math.pi) - math.pi
     covariance = sum((said.quantile / NORMAL_QUANTILE) ** 2 * own for said, own in ((first, its), (second, others)))
@@ -73,29 +73,34 @@ def difference(first: Said, second: Said) -> Difference:
     return Difference(math.degrees(angle), abs(float(off[2])), chi_square)
 
 
-def _common_part(first: Said, second: Said) -> Box | None:
-    """(left, right, bottom, top) [mm] of what both show of the mirror; None: nothing, or one is flat."""
+def planes_of_one_part(first: Said, second: Said) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    """Of both: lean, turn [rad], offset [mm] of the mean plane over one part, and their covariance (3, 3)."""
+    mirrors = (first.mirror, second.mirror)
+    planes = [np.array([mirror.lean_rad, mirror.turn_rad, mirror.offset_mm]) for mirror in mirrors]
     if first.bend is None or second.bend is None:
-        return None
-    one, other = first.bend.face.edges, second.bend.face.edges
-    across, upright = _common(one[:2], other[:2]), _common(one[2:], other[2:])
-    return None if across is None or upright is None else (*across, *upright)
+        return (planes[0], first.mirror.covariance[:3, :3]), (planes[1], second.mirror.covariance[:3, :3])
+    bends = (first.bend, second.bend)
+    part = part_to_compare(bends[0].face, bends[1].face)
+    # It is one mirror: where the one photo shows it bent, it may be bent as much just beyond the other one's part.
+    curvature = max(bend.curvature_per_mm for bend in bends)
+    (more, its), (further, others) = (bend.to_plane_over(part, curvature) for bend in bends)
+    return (planes[0] + more, its), (planes[1] + further, others)
 
 
-def _common(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float] | None:
-    """What two stretches have in common; None where that is too little to have a slope."""
+def part_to_compare(one: Face, other: Face) -> Box:
+    """(left, right, bottom, top) [mm] of a mirror: what two parts have in common, or a strip between them."""
+    across, upright = _between(one.edges[:2], other.edges[:2]), _between(one.edges[2:], other.edges[2:])
+    return *across, *upright
+
+
+def _between(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+    """What two stretches have in common; where that is little or nothing, a short stretch halfway between them."""
     low, high = max(one[0], other[0]), min(one[1], other[1])
-    return (low, high) if high - low > LEAST_COMMON_SHARE * min(one[1] - one[0], other[1] - other[0]) else None
-
-
-def _plane_over(said: Said, part: Box | None) -> tuple[Array, Array]:
-    """Lean, turn [rad], offset [mm] of a mirror's mean plane over a part, and their covariance (3, 3)."""
-    mirror = said.mirror
-    plane = np.array([mirror.lean_rad, mirror.turn_rad, mirror.offset_mm])
-    if part is None or said.bend is None:
-        return plane, mirror.covariance[:3, :3]
-    more, covariance = said.bend.to_plane_over(part)
-    return plane + more, covariance
+    least = LEAST_COMMON_SHARE * min(one[1] - one[0], other[1] - other[0])
+    if high - low >= least:
+        return low, high
+    middle = (low + high) / 2
+    return middle - least / 2, middle + least / 2
 
 
 def grouped(photos: int, apart: Collection[tuple[int, int]]) -> list[list[int]]:

@@ -32,8 +32,10 @@ MOVED_CHI_SQUARE = 21.1
 #: ... and only a difference of this size is refused: half the usual tolerance, and what a sheet slides by when it
 #: is touched. Less than that is noted: on real photos small errors repeat that no interval knows of. A choice.
 MOVED_DEG, MOVED_MM = 0.05, 2.0
-#: A part that two photos share of a bent mirror is worth comparing from this share of the smaller one's sides on; a
-#: choice, made after seeing simulated sets of bent mirrors.
+#: Two photos of a bent mirror are compared over the part that they share; where that is narrower or lower than
+#: this share of the smaller one's sides, over so much of the middle between them, both extrapolated. A choice, made
+#: after seeing simulated sets of bent mirrors; that both are extrapolated, after one drawn set of a twisted mirror
+#: whose photos showed its upper and its lower part.
 LEAST_COMMON_SHARE = 0.2
 #: A sheet counts as moved before a camera that stood still when that fits so many times better than one that lay
 #: still.

@@ -7,23 +7,20 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
 from ..optics.geometry import convex_hull, inside_convex
 from ..quantity import Quantity
 from ..solve.forward_model import DIRECT
+from ..solve.further_bend import further_bend
 from ..solve.joint import Solution
 from ..solve.reflection import hit_places
-from ..solve.shape_choice import bend_units
 from ..solve.solution import SolvedBend
 from ..target.sheets import Sheet, corners_target
 from .thresholds import MAP_CELLS
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-#: Powers along u and v beyond those of the solve that an extrapolation allows for.
-FURTHER_POWERS = tuple((power - k, k) for power in (6, 5) for k in range(power + 1))
 FlatVerdict = Literal["flat", "bent", "undetermined"]
 
 
@@ -161,43 +158,15 @@ def _cells(low: float, high: float, count: int) -> Array:
 def _heights(bend: SolvedBend, places: Array, quantile: float) -> tuple[Array, Array]:
     """Heights over the mean plane at places, and half their intervals."""
     basis, _ = bend.face.basis(places)
-    further, _ = _further(bend, places)
+    further, _ = further_bend(bend.face, places, bend.curvature_per_mm)
     variance = np.einsum("np,pq,nq->n", basis, bend.covariance, basis) + (further**2).sum(axis=1)
     return np.asarray(basis @ bend.values), quantile * np.sqrt(np.maximum(variance, 0.0))
-
-
-def _further(bend: SolvedBend, places: Array) -> tuple[Array, Array]:
-    """Heights (n, k) and slopes (n, 2, k) of one sd of the powers that the solve leaves out, at places.
-
-    As likely as the powers that it has: with the curvature that it found, each further power less. Within the part
-    that was seen they are next to nothing; beyond it they soon outgrow all else.
-    """
-    face = bend.face
-    halves = np.array([face.half_u_mm, face.half_v_mm])
-    near = (places - [face.u_mm, face.v_mm]) / halves
-    known = bend_units(face)
-    expected = bend.values**2 + np.diag(bend.covariance)
-    curvature = math.sqrt(float(np.mean((expected / known**2)[:3])))
-    at, by = zip(*(_monic_legendre(power, near) for power in range(1 + FURTHER_POWERS[0][0])), strict=True)
-    sds = curvature * bend_units(face, FURTHER_POWERS)
-    heights = np.column_stack([at[i][:, 0] * at[j][:, 1] for i, j in FURTHER_POWERS]) * sds
-    slopes = [
-        np.column_stack([by[i][:, 0] * at[j][:, 1] for i, j in FURTHER_POWERS]) * sds / halves[0],
-        np.column_stack([at[i][:, 0] * by[j][:, 1] for i, j in FURTHER_POWERS]) * sds / halves[1],
-    ]
-    return heights, np.stack(slopes, axis=1)
-
-
-def _monic_legendre(power: int, x: Array) -> tuple[Array, Array]:
-    """Legendre's polynomial with first coefficient 1, and its derivative."""
-    series = np.eye(power + 1)[power] * 2**power * math.factorial(power) ** 2 / math.factorial(2 * power)
-    return np.asarray(legendre.legval(x, series)), np.asarray(legendre.legval(x, legendre.legder(series)) + 0 * x)
 
 
 def _slopes(bend: SolvedBend, places: Array, quantile: float) -> tuple[Array, Array]:
     """(n, 2) sizes of the slopes across and up at places [deg], and half their intervals."""
     _, slopes = bend.face.basis(places)
-    _, further = _further(bend, places)
+    _, further = further_bend(bend.face, places, bend.curvature_per_mm)
     variance = np.einsum("nkp,pq,nkq->nk", slopes, bend.covariance, slopes) + (further**2).sum(axis=2)
     return np.abs(np.degrees(slopes @ bend.values)), quantile * np.degrees(np.sqrt(np.maximum(variance, 0.0)))
 

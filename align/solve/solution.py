@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ..optics.camera_model import Camera
 from ..optics.geometry import angle_between, height_before, mirror_normal
 from .forward_model import MIRROR_PARAMETERS, State
+from .further_bend import curvature_found, further_bend
 from .least_squares import student_quantile
 from .problem import UserConstraints, View
 from .reflection import Face
@@ -102,19 +103,48 @@ class SolvedBend:
         kept = np.delete(np.arange(len(self.with_plane)), 2)
         return self.with_plane[np.ix_(kept, kept)]
 
-    def to_plane_over(self, part: Box) -> tuple[Array, Array]:
-        """How lean, turn [rad] and offset [mm] of the mean plane over another part differ; their covariance there.
+    @property
+    def curvature_per_mm(self) -> float:
+        """How much the face is bent [1/mm], with what its covariance leaves open."""
+        return curvature_found(self.face, self.values, self.covariance)
+
+    def by_bend(self, part: Box) -> Array:
+        """(3, 12) how lean, turn [rad] and offset [mm] of the mean plane over another part differ by its bend.
 
         part : (left, right, bottom, top) [mm] along the face's own axes, as in `Face`.
         """
-        left, right, bottom, top = part
-        grid = (np.arange(7) + 0.5) / 7
-        u, v = (each.ravel() for each in np.meshgrid(left + grid * (right - left), bottom + grid * (top - bottom)))
-        heights, _ = self.face.basis(np.column_stack([u, v]))
-        level, by_u, by_v = np.linalg.lstsq(np.column_stack([np.ones_like(u), u, v]), heights, rcond=None)[0]
-        by_bend = np.stack([by_v, -by_u, -level])
+        places = _grid(part)
+        return _planes(places, self.face.basis(places)[0])
+
+    def beyond(self, part: Box, curvature_per_mm: float) -> Array:
+        """(3, 3) covariance that the powers which the solve leaves out add to the mean plane over another part."""
+        places = _grid(part)
+        further = _planes(places, further_bend(self.face, places, curvature_per_mm)[0])
+        return np.asarray(further @ further.T)
+
+    def to_plane_over(self, part: Box, curvature_per_mm: float) -> tuple[Array, Array]:
+        """How lean, turn [rad] and offset [mm] of the mean plane over another part differ; their covariance there.
+
+        part : as of `by_bend`; where it lies beyond the face's own, a face so much bent is extrapolated.
+        """
+        by_bend = self.by_bend(part)
         onto = np.hstack([np.eye(3), by_bend])
-        return by_bend @ self.values, onto @ self.with_plane @ onto.T
+        return by_bend @ self.values, onto @ self.with_plane @ onto.T + self.beyond(part, curvature_per_mm)
+
+
+def _grid(part: Box) -> Array:
+    """(49, 2) places all over a part of a face."""
+    left, right, bottom, top = part
+    grid = (np.arange(7) + 0.5) / 7
+    u, v = np.meshgrid(left + grid * (right - left), bottom + grid * (top - bottom))
+    return np.column_stack([u.ravel(), v.ravel()])
+
+
+def _planes(places: Array, heights: Array) -> Array:
+    """(3, k) lean, turn [rad] and offset [mm] of the mean planes of (n, k) heights at (n, 2) places, each small."""
+    columns = np.column_stack([np.ones(len(places)), places])
+    level, by_u, by_v = np.linalg.lstsq(columns, heights, rcond=None)[0]
+    return np.stack([by_v, -by_u, -level])
 
 
 @dataclass(frozen=True)

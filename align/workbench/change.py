@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..bundle.moved import part_to_compare
 from ..optics.camera_model import CameraPrior
 from ..solve.forward_model import DIRECT
 from ..solve.initial_guess import Hint
@@ -73,18 +75,35 @@ def change_between(sheet: Sheet, earlier: Solution, later: Solution, prior: Came
     poses = [earlier.state.cam_from_target(n) for n in range(photos)]
     poses += [later.state.cam_from_target(n) for n in range(later.state.layout.photos)]
     hint = Hint(earlier.camera, tuple(poses), max(earlier.rms_px(), later.rms_px()))
-    both = solve(sheet, views, prior, hint=hint)
+    both = solve(sheet, views, prior, later.constraints.of_the_print, hint=hint)
     moves, glass = [], []
+    beyond = np.zeros((MOVES * mirrors, MOVES * mirrors))
     for mirror in range(mirrors):
-        first, second = (both.state.layout.mirror(number).start for number in (mirror, mirrors + mirror))
-        rows = np.zeros((MOVES + 1, both.state.layout.size))
-        for row in range(MOVES + 1):
-            rows[row, first + row], rows[row, second + row] = -1.0, 1.0
+        layout, pair = both.state.layout, (mirror, mirrors + mirror)
+        where = slice(MOVES * mirror, MOVES * (mirror + 1))
+        rows = np.zeros((MOVES + 1, layout.size))
+        for number, sign in zip(pair, (-1.0, 1.0), strict=True):
+            rows[:, layout.mirror(number)] = sign * np.eye(MOVES + 1)
+        for number, by_bend, further in _bends_over_one_part(both, pair):
+            rows[:MOVES, layout.bend(number)] = by_bend * (-1.0 if number == mirror else 1.0)
+            beyond[where, where] += further
         moves.append(rows[:MOVES])
         glass.append(rows[MOVES:])
     by = np.concatenate([*moves, *glass])
     difference, covariance = _glass_kept(by @ both.state.vector, by @ both.covariance @ by.T, MOVES * mirrors)
-    return congruency(difference, covariance, both.degrees)
+    return congruency(difference, covariance + beyond, both.degrees)
+
+
+def _bends_over_one_part(both: Solution, pair: tuple[int, int]) -> Iterator[tuple[int, Array, Array]]:
+    """For each of a mirror's two numbers: how its bend changes its mean plane over a part that both are compared
+    over, and the covariance of what lies beyond its own part. Nothing where mirrors were taken for flat."""
+    bends = [bend for number in pair if (bend := both.bend(number)) is not None]
+    if not bends:
+        return
+    part = part_to_compare(*(bend.face for bend in bends))
+    curvature = max(bend.curvature_per_mm for bend in bends)
+    for number, bend in zip(pair, bends, strict=True):
+        yield number, bend.by_bend(part), bend.beyond(part, curvature)
 
 
 def _glass_kept(difference: Array, covariance: Array, moves: int) -> tuple[Array, Array]:

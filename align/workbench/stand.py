@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..bundle.adjustment import Adjustment
+from ..bundle.moved import Said, planes_of_one_part
 from ..bundle.photo_set import Sighted
 from ..checking.job import check_sighted
 from ..checking.result import CheckResult
@@ -136,12 +137,10 @@ def _of_two_cameras(earlier: Solution, later: Solution) -> Change:
     """Two answers whose cameras have nothing in common: their covariances add."""
     difference, variance = [], []
     for mirror in range(earlier.state.layout.mirrors):
-        parts = [
-            (slice(start := one.state.layout.mirror(mirror).start, start + MOVES), one) for one in (earlier, later)
-        ]
-        (old, _), (new, _) = parts
-        difference.append(later.state.vector[new] - earlier.state.vector[old])
-        variance.append(sum(one.covariance[where, where] for where, one in parts))
+        said = (Said(0, one.mirror(mirror), one.quantile, bend=one.bend(mirror)) for one in (earlier, later))
+        (old, its), (new, others) = planes_of_one_part(*said)
+        difference.append(new - old)
+        variance.append(its + others)
     size = MOVES * len(difference)
     covariance = np.zeros((size, size))
     for mirror, block in enumerate(variance):

@@ -28,6 +28,7 @@ from align.target.sheets import corners_target
 from tests.support.photo_sets import NOISE, SHEET, SIZE, scene
 from tests.support.sighted import moved_sheet_views, sighted_photo, sighted_photos
 from tests.support.synthetic import degrees_mirror
+from tests.support.twisted import twisted_photos
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 FREE = UserConstraints()
@@ -141,6 +142,38 @@ def test_two_parts_of_a_bent_mirror_are_no_move() -> None:
     assert found.offset_mm < 1e-9
     turned = replace(second, mirror=replace(second.mirror, turn_rad=second.mirror.turn_rad + math.radians(0.1)))
     assert difference(first, turned).moved
+
+
+@pytest.mark.parametrize("apart_mm", [90.0, 100.0])
+def test_parts_of_a_bent_mirror_that_have_nothing_in_common_are_compared_between_them(apart_mm: float) -> None:
+    """One photo showed the upper part of a twisted mirror, another the lower: they were said to have moved."""
+    first, second = said_of_bent(0, -apart_mm / 2), said_of_bent(1, apart_mm / 2)
+    assert difference(replace(first, bend=None), replace(second, bend=None)).angle_deg > 0.3
+    found = difference(first, second)
+    assert not found.beyond_chance
+    assert found.angle_deg < 1e-6
+    turned = replace(second, mirror=replace(second.mirror, turn_rad=second.mirror.turn_rad + math.radians(0.1)))
+    assert difference(first, turned).moved
+
+
+def test_far_from_both_parts_a_bent_mirror_is_not_known() -> None:
+    """What lies between is extrapolated, and with it grows what a move may hide in."""
+    turned = []
+    for apart_mm in (100.0, 130.0, 200.0):
+        first, second = said_of_bent(0, -apart_mm / 2), said_of_bent(1, apart_mm / 2)
+        mirror = replace(second.mirror, turn_rad=second.mirror.turn_rad + math.radians(0.1))
+        turned.append(difference(first, replace(second, mirror=mirror)).chi_square)
+    assert turned[0] > MOVED_CHI_SQUARE > 2 * turned[1] > 8 * turned[2]
+
+
+@pytest.mark.slow
+def test_two_photos_of_the_upper_and_the_lower_part_of_a_twisted_mirror_are_one_set() -> None:
+    """Corners by Fermat's principle, an exact print; turned by 0.1 degrees between them, it is noticed."""
+    known = UserConstraints(exact_print=True)
+    still = solve_sighted(twisted_photos(0.0), known)
+    assert not [warning for warning in still.warnings if "differ about the mirror" in warning]
+    with pytest.raises(SolveError, match="moved between these photos"):
+        solve_sighted(twisted_photos(0.1), known)
 
 
 def tripod_photos(seed: int, turned_deg: float, sheet_moved: bool) -> list[Sighted]:

@@ -6,11 +6,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from align.solve.joint import Solution, solve
+from align.bundle.grouping import photo_views
+from align.optics.camera_model import CameraPrior
+from align.solve.joint import Solution, UserConstraints, solve
 from align.solve.simulate import phone_camera, simulate
 from align.workbench.change import Change, change_between, congruency
+from align.workbench.stand import _of_two_cameras
 from align.workbench.thresholds import CHANGE_LEVEL
 from tests.support.stands import SHEET, SIZE, two_stands
+from tests.support.twisted import twisted_photos
 
 Array = NDArray[np.float64]
 STILL = (0.0, 0.0, 0.0)
@@ -47,6 +51,29 @@ def test_a_mirror_that_stood_still_is_rarely_said_to_have_moved() -> None:
     steps = np.arange(1, len(found) + 1) / len(found)
     # Kolmogorov-Smirnov, one-sided: not smaller than even; 0.42 is the one in a hundred for 12 (from memory).
     assert (steps - probabilities).max() < 0.42
+
+
+def of_twisted(turned_deg: float) -> tuple[Solution, Solution, CameraPrior]:
+    """A mirror's upper part and its lower part, each solved alone."""
+    photos = twisted_photos(turned_deg)
+    first, second = (
+        solve(SHEET, photo_views(photo, 0), photo.prior, UserConstraints(exact_print=True)) for photo in photos
+    )
+    return first, second, photos[0].prior
+
+
+@pytest.mark.slow
+def test_another_part_of_a_bent_mirror_is_no_move() -> None:
+    """The mean planes of the two parts are 0.12 degrees apart: it is compared over a strip between them."""
+    still, moved = (change_between(SHEET, *of_twisted(turned_deg)) for turned_deg in (0.0, 0.1))
+    assert still is not None
+    assert moved is not None
+    assert not still.moved
+    assert moved.moved
+    assert abs(np.degrees(moved.difference[1]) - 0.1) < 4 * np.degrees(np.sqrt(moved.covariance[1, 1])) < 0.05
+    # With two cameras, whose answers have nothing in common, likewise.
+    assert not _of_two_cameras(*of_twisted(0.0)[:2]).moved
+    assert _of_two_cameras(*of_twisted(0.1)[:2]).moved
 
 
 def test_what_errs_alike_in_both_photos_drops_out() -> None:
