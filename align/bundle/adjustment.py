@@ -86,7 +86,7 @@ def solve_sighted(
             "relative to the sheet as it lies in the first photo."
         )
     second_sheets = second_sheet_warnings(sighted)
-    check_sane(sheet, solution, [item.photo.name for item in sighted])
+    check_sane(sheet, solution, [item.photo.name for item in sighted], allowed.prior)
     warnings += [*lost_corner_warnings(sheet, solution, sighted), *second_sheets]
     photos = tuple(replace(item, mirrors=mirrors) for item, mirrors in zip(sighted, joint.mirrors, strict=True))
     return Adjustment(sheet, photos, solution, tuple(warnings))

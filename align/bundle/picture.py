@@ -12,16 +12,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import SolveError
-from ..optics.camera_model import CENTRE_SD_SHARE, RESHAPE_SD, RESHAPE_SD_BLIND, CameraPrior
+from ..optics.camera_model import RESHAPE_SD, RESHAPE_SD_BLIND, CameraPrior
 from ..solve.joint import Solution, widened
 from .thresholds import (
     CAMERA_PRIOR_RESIDUAL_SIGMAS,
     MAX_CAMERA_APART,
     MAX_RESHAPE_SCORE,
     MOST_RESHAPE_MISFIT,
-    OFF_CENTRE_SIGMAS,
     PERSPECTIVE_SIGMAS,
     PERSPECTIVE_STRETCH,
+    RESHAPE_LOG_ODDS,
     SUSPECT_RESHAPE_SCORE,
     SYSTEMATIC_ERRORS_SIGMA0,
 )
@@ -78,15 +78,14 @@ def allowed_for(
         except SolveError:  # the corners do not tell: then a cut is what the numbers speak for
             as_reshaped = solution
         _refuse_other_perspective(as_reshaped, size)
-        if _is_off_centre(solution, size):
-            # As of a picture of another shape, no one can tell a cut from a slight change of perspective.
-            prior = replace(prior, reshape_sd=RESHAPE_SD)
-            solution = _freely(solved, prior)
+        # As of a picture of another shape, no one can tell a cut or a zoom from a slight change of perspective.
+        prior = replace(prior, reshape_sd=max(prior.reshape_sd, RESHAPE_SD))
+        solution = _freely(solved, prior)
         notes.append(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
         )
-    if seems_reshaped(solution) or _seems_reshaped_if_flat(solution, prior, solved_flat):
+    if seems_reshaped(solution) or _seems_reshaped_if_flat(solution, prior, solved, solved_flat):
         prior = replace(widened(prior, size), reshape_sd=RESHAPE_SD)
         solution = _freely(solved, prior)
         notes.append(
@@ -163,14 +162,6 @@ def _refuse_other_perspective(solution: Solution, size: tuple[int, int]) -> None
         )
 
 
-def _is_off_centre(solution: Solution, size: tuple[int, int]) -> bool:
-    """Whether the lens's centre is not the picture's: more than zooming was done."""
-    where = slice(1, 3)
-    off = solution.state.vector[where] - (np.array(size) - 1) / 2
-    sd = np.hypot(np.sqrt(np.diag(solution.covariance)[where]), CENTRE_SD_SHARE["whole"] * max(size))
-    return bool((np.abs(off) > OFF_CENTRE_SIGMAS * sd).any())
-
-
 def is_unfit(solution: Solution, prior: CameraPrior) -> bool:
     """Whether a camera file is not of the camera that the photos show, by its own numbers."""
     return prior.source == "file" and solution.camera_prior_residual > CAMERA_PRIOR_RESIDUAL_SIGMAS
@@ -187,7 +178,10 @@ def seems_reshaped(solution: Solution) -> bool:
 
 
 def _seems_reshaped_if_flat(
-    solution: Solution, prior: CameraPrior, solved_flat: Callable[[CameraPrior, Solution], Solution] | None
+    solution: Solution,
+    prior: CameraPrior,
+    solved: Callable[[CameraPrior], Solution],
+    solved_flat: Callable[[CameraPrior, Solution], Solution] | None,
 ) -> bool:
     """The same question with mirror and print taken for exact, where the corners lean that way at all.
 
@@ -202,9 +196,20 @@ def _seems_reshaped_if_flat(
             return False
         # What a bent mirror or a skewed print does to the corners, no stretch undoes.
         as_reshaped = solved_flat(replace(prior, reshape_sd=RESHAPE_SD_BLIND), solution)
-        return as_reshaped.rms_px() < MOST_RESHAPE_MISFIT * solution.rms_px()
+        if as_reshaped.rms_px() >= MOST_RESHAPE_MISFIT * solution.rms_px():
+            return False
+        return _is_likelier(solved(replace(prior, reshape_sd=RESHAPE_SD)), solution)
     except SolveError:  # it fits no flat mirror: then its shape is to be believed
         return False
+
+
+def _is_likelier(as_reshaped: Solution, solution: Solution) -> bool:
+    """Whether the corners speak for a picture that was stretched, all shapes of mirror and sheet weighed in both.
+
+    A mirror that is bent by micrometres, too little to be sure of, looks a little like a stretch as well.
+    """
+    corners, others = (sum(len(view.pixels) for view in each.views) for each in (as_reshaped, solution))
+    return corners != others or as_reshaped.log_evidence - solution.log_evidence > RESHAPE_LOG_ODDS
 
 
 def _systematic(solution: Solution) -> float:

@@ -69,15 +69,16 @@ SUSPECT_RESHAPE_SCORE = 4.0
 #: a print that is off: the shape has some twenty numbers more for some 200. Set after seeing one bent mirror (seed
 #: 7302) that was called stretched, which fitted six times worse so.
 MOST_RESHAPE_MISFIT = 1.3
+#: ... and the corners' marginal likelihood (logarithm) is higher so by this: no less likely than before they were
+#: seen. Set after seeing a mirror bent by 5 micrometres that was called stretched (-1.0), and four slants of 5 %
+#: that are noticed in no other way (0.1 to 4.1).
+RESHAPE_LOG_ODDS = 0.0
 #: Chi-square of 8 degrees above which a camera file contradicts the photos: by chance 1 in 1000.
 MAX_CAMERA_APART = 26.1
 #: A stretch so many sd, and so much, off what a change of the picture's shape explains is a change of perspective.
 #: Set on five sample photos whose upper edge was widened by 4 to 20 %: 20 % gave 0.16 to 0.27 and intervals missed
 #: by up to 6 sd; 10 % gave 0.06 to 0.12, and intervals that hold.
 PERSPECTIVE_SIGMAS, PERSPECTIVE_STRETCH = 3.0, 0.06
-#: A centre so many sd off the picture's is no zoom's: the picture was cut, or its perspective changed. A choice,
-#: after seeing that pictures whose upper edge was widened by 10 to 15 % end 14 to 26 % of their width off.
-OFF_CENTRE_SIGMAS = 2.0
 #: A picture longer than this, long side to short, is longer than any screen and may be a panorama; a choice.
 PANORAMA_SHAPE = 2.3
 
@@ -90,6 +91,16 @@ MAX_RMS_PX = 2.5
 #: 0.9; of ten drawn with one sheet seen directly and the other's reflection, nine have 30 to 950, the tenth fits.
 #: Set after these.
 FOREIGN_REFLECTION_RATIO = 8.0
+#: Where a flat mirror leaves so many times the solution's squares, and that of a sheet elsewhere no more than so
+#: many times, and explains so great a share of the difference, the reflection is another sheet's, or a part of the
+#: picture was shifted. Of two sheets and of pictures torn by 1 px, whose answers were wrong (four and fourteen,
+#: drawn), the last two have at most 2.2 and at least 0.95; of 170 rendered photos of bent mirrors, curled sheets
+#: and skewed prints, 116 leave more than 3 when taken for flat; of these three have more than 0.9 explained, and at
+#: least 14 times left. Set after these.
+ELSEWHERE_FLAT_RATIO, ELSEWHERE_RATIO, ELSEWHERE_SHARE = 3.0, 3.0, 0.9
+#: ... asked where the mirror seems to be bent at least so much [1/mm]: nothing else takes up the difference. A
+#: choice.
+ELSEWHERE_CURVATURE_PER_MM = 1e-6
 #: More than this share of the sheet's own corners left out as fitting no flat sheet is said, with the part of the
 #: sheet they are on: farther from its middle than this share of its size. A choice before any data.
 MOST_LOST_SHARE, PART_SHARE = 0.15, 0.12

@@ -8,13 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ReflectionError, SolveError
+from ..optics.camera_model import CameraPrior
+from ..solve.elsewhere import misfit_of
 from ..solve.forward_model import DIRECT
 from ..solve.joint import Solution
 from ..solve.standing import standing
 from ..target.sheets import Sheet, corners_target
 from .photo_set import Sighted
+from .picture import ORIGINAL
 from .thresholds import (
     BEHIND_MM,
+    ELSEWHERE_CURVATURE_PER_MM,
+    ELSEWHERE_FLAT_RATIO,
+    ELSEWHERE_RATIO,
+    ELSEWHERE_SHARE,
     FOREIGN_REFLECTION_RATIO,
     MAX_RMS_PX,
     MOST_LOST_SHARE,
@@ -53,8 +60,11 @@ def shape_warnings(sighted: Sequence[Sighted]) -> list[str]:
     ]
 
 
-def check_sane(sheet: Sheet, solution: Solution, names: Sequence[str]) -> None:
-    """Refuse answers that no mirror before a viewer can give."""
+def check_sane(sheet: Sheet, solution: Solution, names: Sequence[str], prior: CameraPrior) -> None:
+    """Refuse answers that no mirror before a viewer can give.
+
+    prior : the camera's, with which the solution was found
+    """
     rms = [solution.rms_px(photo) for photo in range(len(names))]
     worst = max(range(len(names)), key=lambda photo: rms[photo])
     if rms[worst] > MAX_RMS_PX:
@@ -72,6 +82,13 @@ def check_sane(sheet: Sheet, solution: Solution, names: Sequence[str]) -> None:
             "reflection is: it seems to be another sheet's.",
             "Leave one sheet in view, with its own reflection, or straighten a mirror that is bent by millimetres.",
         )
+    for photo, name in enumerate(names):
+        if _shows_another_sheet(sheet, solution, prior, photo):
+            raise SolveError(
+                f"{name}: the reflection stands beside where a flat mirror shows that sheet. It is another "
+                "sheet's, or a part of the picture was shifted against the other (stitched, or a panorama?).",
+                f"Leave one sheet in view, with its own reflection. {ORIGINAL}",
+            )
     for view in solution.views:
         if view.mirror == DIRECT:
             continue
@@ -82,6 +99,21 @@ def check_sane(sheet: Sheet, solution: Solution, names: Sequence[str]) -> None:
                 "to be mirrored.",
                 "Turn off the phone's mirrored selfie setting, or use its rear camera.",
             )
+
+
+def _shows_another_sheet(sheet: Sheet, solution: Solution, prior: CameraPrior, photo: int) -> bool:
+    """Whether a sheet that lies elsewhere explains a photo's reflections, and a mirror that bends does not."""
+    mirrors = {view.mirror for view in solution.views if view.photo == photo} - {DIRECT}
+    if solution.shape is None or not mirrors or (photo > 0 and solution.state.layout.moved_sheet):
+        return False
+    if max(solution.shape.curvatures[mirror] for mirror in mirrors) < ELSEWHERE_CURVATURE_PER_MM:
+        return False
+    misfit = misfit_of(sheet, solution, prior, photo)
+    return (
+        misfit.flat > ELSEWHERE_FLAT_RATIO * misfit.solved
+        and misfit.elsewhere < ELSEWHERE_RATIO * misfit.solved
+        and misfit.explained > ELSEWHERE_SHARE
+    )
 
 
 def lost_corner_warnings(sheet: Sheet, solution: Solution, sighted: Sequence[Sighted]) -> list[str]:

@@ -224,11 +224,12 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
     variance = true_variance(boards, covariance, alike)
     reshape_score = score_of_reshape(problem, minimum.point, boards, alike, variance)
     wider = widened_covariance(boards, covariance, alike, variance) - covariance
-    point = minimum.point
+    point, log_evidence = minimum.point, math.nan
     if choice is not None and problem.shape is not None:
         shaping = Shaping(problem, point, views, problem.shape.faces, scales, _floors(views))
         likeliest, others = shaping.evidence.best(choice)
         step, covariance = shaping.averaged(likeliest, others, problem)
+        log_evidence = shaping.log_evidence([likeliest, *others])
         point, choice = point.stepped(step), likeliest.choice
     solution = Solution(
         state=point,
@@ -246,6 +247,7 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
         cost=minimum.cost,
         curls=_curls(problem, minimum.point, covariance),
         shape=problem.shape,
+        log_evidence=log_evidence,
     )
     return solution, minimum.point, choice
 

@@ -80,7 +80,7 @@ class Shaping:
         self.vector = _widened(problem.layout, wide, state.vector)
         self.bow = np.arange(*wide.bow.indices(wide.size))
         self.shape_entries = np.concatenate([self.bow, np.arange(wide.curl.stop, wide.size)])
-        prior = _plain_prior(problem, wide)
+        self.prior = prior = _plain_prior(problem, wide)
         offset, precision = self.vector - prior.mean, prior.precision
         offset[wide.curl.start :] = offset[self.bow] = 0.0
         precision[self.shape_entries] = precision[:, self.shape_entries] = 0.0
@@ -168,6 +168,13 @@ class Shaping:
             turning = slice(motion.start, motion.start + 3)
             step[turning], vector[turning] = vector[turning], 0.0
         return State(problem.layout, vector, state.rotations).stepped(step)
+
+    def log_evidence(self, fits: Sequence[Fitted]) -> float:
+        """Logarithm of the corners' marginal likelihood over choices, but for what no prior changes."""
+        logs = np.array([fitted.log_evidence for fitted in fits])
+        sd = self.prior.sd[self.evidence.active[self.prior.free[self.evidence.active]]]
+        volume = float(np.linalg.slogdet(self.evidence.basis)[1]) - float(np.log(sd).sum())
+        return float(np.logaddexp.reduce(logs)) + volume
 
     def averaged(self, best: Fitted, others: Sequence[Fitted], problem: Problem) -> tuple[Array, Array]:
         """Mean step (p,) from the state and covariance (p, p) in a problem's own layout, over likely choices."""

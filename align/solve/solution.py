@@ -166,7 +166,9 @@ class Solution:
     square apart, which the covariance allows for; covariance_apart : what it would be if each erred by itself;
     camera_prior_residual : the largest distance of focal length and centre from their prior, in its sd;
     reshape_score : what the corners gain by a stretched or sheared picture, chi-square of 2 degrees; shape : what
-    was allowed for beyond flat mirrors and an exact print, None: only the sheet's bow.
+    was allowed for beyond flat mirrors and an exact print, None: only the sheet's bow; log_evidence : logarithm of
+    the corners' marginal likelihood over all such shapes, to compare with that of another prior of the camera on
+    the same corners; nan where no shape was allowed for.
     """
 
     state: State
@@ -184,6 +186,7 @@ class Solution:
     constraints: UserConstraints
     curls: tuple[SolvedCurl, ...] = ()
     shape: Shape | None = None
+    log_evidence: float = math.nan
 
     def bend(self, number: int) -> SolvedBend | None:
         """How a mirror's face is bent; None where it was taken for flat."""

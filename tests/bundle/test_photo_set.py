@@ -300,8 +300,8 @@ def test_the_photo_that_fits_worst_is_named():
         for residual, view in zip(solution.residuals_px, solution.views, strict=True)
     )
     with pytest.raises(SolveError, match=r"b\.jpg: the corners fit no flat sheet .* the most of all photos"):
-        check_sane(SHEET, replace(solution, residuals_px=residuals), ["a.jpg", "b.jpg", "c.jpg"])
-    check_sane(SHEET, solution, ["a.jpg", "b.jpg", "c.jpg"])
+        check_sane(SHEET, replace(solution, residuals_px=residuals), ["a.jpg", "b.jpg", "c.jpg"], sim.prior)
+    check_sane(SHEET, solution, ["a.jpg", "b.jpg", "c.jpg"], sim.prior)
 
 
 def test_digital_zoom_and_a_phone_held_another_way_up_are_named(tmp_path):
