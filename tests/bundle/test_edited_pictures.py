@@ -11,10 +11,17 @@ import numpy as np
 import pytest
 
 from align import check
+from align.bundle.picture import Allowed, allowed_for
 from align.errors import AlignError, FileFormatError, SolveError
+from align.optics.camera_model import prior_from_focal
 from align.photo.camera_file import CameraFile, camera_file_from_json
+from align.solve.forward_model import DIRECT
+from align.solve.joint import UserConstraints, View, solve
 from align.target.sheets import SHEETS
 from tests.bench.edited import KINDS, WIDENED, drawn, scene, two_sheets, widened
+from tests.rendering.analytic.exact import exact_pixels
+from tests.rendering.analytic.scene import BentMirror, BentScene, LensCamera
+from tests.rendering.analytic.shapes import Bend, Face, PaperShape, PrintFault
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
 LEAN_DEG, TURN_DEG = 0.8, -0.5
@@ -118,6 +125,54 @@ def test_a_whole_picture_without_exif_is_still_answered(photo, tmp_path):
     path = write_photo(tmp_path / "a.png", photo, equivalent_mm=None)
     [mirror] = check(path).mirrors
     assert abs(mirror.lean_deg.value - LEAN_DEG) < mirror.lean_deg.half_width < 0.25
+
+
+def allowed(sagitta_mm: float, seed: int, stretch: float = 1.0) -> Allowed:
+    """What is allowed for, of corners with 0.006 px of noise, the mirror an arch across, the picture widened."""
+    size, exact = (2800, 2100), UserConstraints(exact_print=True)
+    prior = prior_from_focal(size, 26.0)
+    focal = math.exp(prior.mean[0]) * 1.01
+    camera = LensCamera((60.0, -480.0, 360.0), (0.0, -50.0, 10.0), size, focal, (1400.0, 1048.0), (0.0, 0.0, 0, 0))
+    face = Face(400.0, 180.0, 0.0, (Bend("arch_across", sagitta_mm),))
+    mirror = BentMirror(20.0, 1.0, -1.5, face, 0.0)
+    direct, reflected, _ = exact_pixels(BentScene(camera, mirror, "a5", PaperShape(), PrintFault()))
+    rng, views = np.random.default_rng(seed), []
+    for number, pixels in ((DIRECT, direct), (0, reflected)):
+        places = (pixels - 1400.0) * [stretch, 1.0] + 1400.0 + rng.normal(0, 0.006, pixels.shape)
+        covariance = np.tile(0.006**2 * np.eye(2), (len(pixels), 1, 1))
+        views.append(View(0, number, np.arange(len(pixels)), places, covariance))
+    return allowed_for(
+        lambda prior: solve(SHEETS["a5"], views, prior, exact),
+        prior,
+        size,
+        solved_flat=lambda prior, _: solve(SHEETS["a5"], views, prior, exact, rigid=True),
+    )
+
+
+@pytest.mark.parametrize("seed", [1, 16])
+def test_a_mirror_bent_by_micrometres_is_no_stretched_picture(seed):
+    """A clip's 0.06 mm over 400 mm: 4 micrometres over the part that was seen, which a stretch imitates."""
+    found = allowed(0.06, seed)
+    assert found.notes == ()
+    assert abs(math.degrees(found.solution.mirror(0).lean_rad) - 1.0) < 0.02
+    assert found.prior.reshape_sd == 0
+
+
+def test_a_picture_stretched_by_so_little_is_still_noticed():
+    found = allowed(0.0, 1, stretch=1.04)
+    assert any("stretched or slanted" in note for note in found.notes)
+    lean = found.solution.mirror(0)
+    assert abs(math.degrees(lean.lean_rad) - 1.0) < 2 * math.degrees(lean.sd("lean_rad")) < 0.2
+
+
+@pytest.mark.slow
+def test_a_slant_of_a_twentieth_that_an_ordinary_print_takes_up_is_still_noticed(tmp_path):
+    """By its flat fit alone, and what the corners' marginal likelihood says of both."""
+    one = scene(np.random.default_rng([881202, KINDS.index("keystone, EXIF"), 27]))
+    picture, _ = drawn(one)
+    found = check(write_photo(tmp_path / "a.jpg", widened(picture, 0.05, False)))
+    assert any("stretched or slanted" in words for words in found.warnings)
+    assert found.mirrors[0].lean_deg.low < one["lean"] < found.mirrors[0].lean_deg.high
 
 
 def made_camera(focal_share: float = 0.0, device: str = "") -> CameraFile:
