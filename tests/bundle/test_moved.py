@@ -81,6 +81,17 @@ def test_a_move_of_a_tenth_of_a_degree_is_seen_and_none_is_imagined(exact_print:
         solve_sighted(photos_of_states(3, [0.5, 0.6]), constraints)
 
 
+@pytest.mark.slow
+def test_an_exact_print_tells_smaller_moves() -> None:
+    """Compared with intervals that allow for a paper print's faults, a move of 0.06 degrees was averaged away."""
+    photos = photos_of_states(1, [0.5, 0.56])
+    assert solve_sighted(photos, FREE).warnings == ()
+    with pytest.raises(SolveError, match="moved between these photos"):
+        solve_sighted(photos, UserConstraints(exact_print=True))
+    slightly = solve_sighted(photos_of_states(1, [0.5, 0.53]), UserConstraints(exact_print=True))
+    assert any("differ about the mirror by 0.03°" in warning for warning in slightly.warnings)
+
+
 def test_photos_that_go_together_are_named() -> None:
     """By their states, whatever their order."""
     with pytest.raises(SolveError) as caught:
