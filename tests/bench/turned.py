@@ -1,7 +1,7 @@
-"""What turning the sheet between photos is worth, on simulated corners: python -m tests.bench.turned [CASES]
+"""What turning the sheet between photos is worth, on simulated corners: python -m tests.bench.turned [N [corner]]
 
 An ordinary printer's faults (the sd of `align/solve/thresholds.py`), corners with 0.03 px of noise, and sheets that
-lie down anew to 0.0057 degrees. Prints the table of docs/moved_sheet.md.
+lie down anew to 0.0057 degrees. Of one mirror, or of two in a corner. Prints the tables of docs/moved_sheet.md.
 """
 
 from __future__ import annotations
@@ -29,11 +29,11 @@ WAYS: tuple[tuple[str, tuple[float, ...], bool, bool], ...] = (
     ("three photos: 0°, 90°, 180°", (0, 90, 180), False, False),
     ("four photos: 0°, 90°, 180°, 270°", (0, 90, 180, 270), False, False),
     ("three photos: 0°, 90°, 180°, camera on a stand", (0, 90, 180), True, False),
-    ("a corner: one photo", (0,), False, True),
-    ("a corner: three photos, not turned", (0, 0, 0), False, True),
-    ("a corner: two photos, turned by 90°", (0, 90), False, True),
-    ("a corner: three photos: 0°, 90°, 180°", (0, 90, 180), False, True),
-    ("a corner: the same, camera on a stand", (0, 90, 180), True, True),
+    ("one photo", (0,), False, True),
+    ("three photos, not turned", (0, 0, 0), False, True),
+    ("two photos, turned by 90°", (0, 90), False, True),
+    ("three photos: 0°, 90°, 180°", (0, 90, 180), False, True),
+    ("three photos: 0°, 90°, 180°, camera on a stand", (0, 90, 180), True, True),
 )
 #: Half the angle by which two mirrors in a corner face each other, less what is drawn for each [deg].
 CORNER_DEG = 40.0
@@ -89,8 +89,7 @@ def row(name: str, found: Sequence[tuple[Quantity, ...] | None]) -> list[str]:
     known = [case for case in found if case is not None]
     for which in (slice(0, 4, 2), slice(1, 4, 2), slice(4, 5)):
         quantities = [quantity for case in known for quantity in case[which]]
-        if not quantities:
-            cells += [""] * 3
+        if not quantities:  # one mirror has no angle
             continue
         rms = float(np.sqrt(np.mean([q.value**2 for q in quantities])))
         half = float(np.median([q.half_width for q in quantities]))
@@ -101,15 +100,16 @@ def row(name: str, found: Sequence[tuple[Quantity, ...] | None]) -> list[str]:
 
 def main() -> None:
     """Command line."""
-    cases = int(sys.argv[1]) if len(sys.argv) > 1 else 60
+    cases, corner = int(sys.argv[1]) if len(sys.argv) > 1 else 60, sys.argv[2:] == ["corner"]
     rows = []
-    for way, (name, *_) in enumerate(WAYS):
+    for way, (name, _, _, of_corner) in enumerate(WAYS):
+        if of_corner != corner:
+            continue
         rows.append(row(name, answers(way, cases)))
         print(rows[-1], file=sys.stderr, flush=True)
     head = ["photos"]
-    head += [
-        f"{what} {figure}" for what in ("lean", "turn", "angle") for figure in ("rms [°]", "±, median [°]", "held")
-    ]
+    for what in ("lean", "turn", "angle") if corner else ("lean", "turn"):
+        head += [f"{what} rms [°]", f"{what} ±, median [°]", f"{what} held"]
     print(table([*head, "refused"], rows))
 
 
