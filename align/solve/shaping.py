@@ -180,6 +180,8 @@ class Shaping:
         """Mean step (p,) from the state and covariance (p, p) in a problem's own layout, over likely choices."""
         fits = [best, *others]
         logs = np.array([fitted.log_evidence for fitted in fits])
+        if logs.max() == -np.inf:  # about a fit that is far off no sheet may be physical
+            fits, logs = [best], np.zeros(1)
         shares = np.exp(logs - logs.max())
         kept = shares > LEAST_SHARE
         shares = shares[kept] / shares[kept].sum()

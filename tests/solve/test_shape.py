@@ -14,6 +14,7 @@ from align.solve.forward_model import DIRECT
 from align.solve.joint import UserConstraints, View, solve
 from align.solve.least_squares import covariance_of
 from align.solve.problem import Problem
+from align.solve.shaping import Shaping, faces_of, shaped, start_choice
 from align.solve.sheet_shape import catalogue
 from align.target.sheets import SHEETS
 from tests.rendering.analytic.exact import exact_pixels
@@ -200,3 +201,22 @@ def test_rounding_does_not_reach_the_answer(things):
 def test_gains_that_are_the_same_come_in_their_order():
     gains = np.array([1.0, 3.0, 3.0 + 1e-9, -np.inf, 2.0, 3.0 - 1e-9, -np.inf])
     assert list(_ordered(gains)) == [1, 2, 5, 4, 0, 3, 6]
+
+
+def test_where_no_shape_is_physical_the_one_that_was_found_stands():
+    """About a joint fit that was far off every choice was ruled out, and the answer was 0 with no uncertainty."""
+    views, prior, _ = corners()
+    problem = Problem(SHEET, tuple(views), prior, UserConstraints())
+    state = solve(SHEET, views, prior, rigid=True).state
+    faces, choice = faces_of(problem, state), start_choice(problem)
+    first = Shaping(problem, state, views, faces, (1.0, 1.0), (0.1, 0.1))
+    following = shaped(problem, choice, faces)
+    state = first.moved(state, following, first.evidence.fit(choice))
+    shaping = Shaping(following, state, views, faces, (1.0, 1.0), (0.1, 0.1))
+    best = shaping.evidence.fit(choice)
+    known, covariance = shaping.averaged(best, [], following)
+    ruled_out = replace(best, log_evidence=-np.inf)
+    step, wide = shaping.averaged(ruled_out, [ruled_out], following)
+    np.testing.assert_allclose(step, known)
+    np.testing.assert_allclose(wide, covariance)
+    assert np.diag(wide)[following.layout.mirror(0)].min() > 0
