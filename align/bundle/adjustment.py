@@ -21,7 +21,14 @@ from .thresholds import (
 )
 from .turned import turned_views
 from .user_constraints import accepted_constraints
-from .validity import check_sane, lost_corner_warnings, no_reflection, second_sheet_warnings, shape_warnings
+from .validity import (
+    check_sane,
+    lost_corner_warnings,
+    no_reflection,
+    second_sheet_warnings,
+    shape_warnings,
+    unended_warnings,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +75,7 @@ def solve_sighted(
     if accepted != unaided:
         solution = _joint_solution(sheet, joints, allowed.prior, accepted)
     joint = _way(joints, solution)
-    warnings += [*allowed.notes, *contradicted, *joint.notes]
+    warnings += [*allowed.notes, *contradicted, *joint.notes, *unended_warnings(solution)]
     if solution.spatial_correlation > HIGH_CORRELATION and max(solution.sigma0) > HIGH_SIGMA0:
         warnings.append(
             "Whole parts of the sheet are off together, by more than a sheet that bows a little and an ordinary "

@@ -189,27 +189,36 @@ def _seems_reshaped_if_flat(
     """
     if solved_flat is None or prior.source == "file" or prior.reshape_sd > 0:
         return False
-    if solution.reshape_score <= SUSPECT_RESHAPE_SCORE * _systematic(solution):
+    if not _is_suspect(solution):
         return False
     try:
-        if not seems_reshaped(solved_flat(prior, solution)):
+        flat = solved_flat(prior, solution)
+        if not _is_suspect(flat):
             return False
         # What a bent mirror or a skewed print does to the corners, no stretch undoes.
         as_reshaped = solved_flat(replace(prior, reshape_sd=RESHAPE_SD_BLIND), solution)
         if as_reshaped.rms_px() >= MOST_RESHAPE_MISFIT * solution.rms_px():
             return False
-        return _is_likelier(solved(replace(prior, reshape_sd=RESHAPE_SD)), solution)
+        return _is_likelier(solved(replace(prior, reshape_sd=RESHAPE_SD)), solution, seems_reshaped(flat))
     except SolveError:  # it fits no flat mirror: then its shape is to be believed
         return False
 
 
-def _is_likelier(as_reshaped: Solution, solution: Solution) -> bool:
+def _is_suspect(solution: Solution) -> bool:
+    return solution.reshape_score > SUSPECT_RESHAPE_SCORE * _systematic(solution)
+
+
+def _is_likelier(as_reshaped: Solution, solution: Solution, seems: bool) -> bool:
     """Whether the corners speak for a picture that was stretched, all shapes of mirror and sheet weighed in both.
 
     A mirror that is bent by micrometres, too little to be sure of, looks a little like a stretch as well.
+
+    seems : what the flat fit alone says; it stands where the two solutions left out other corners
     """
     corners, others = (sum(len(view.pixels) for view in each.views) for each in (as_reshaped, solution))
-    return corners != others or as_reshaped.log_evidence - solution.log_evidence > RESHAPE_LOG_ODDS
+    if corners != others:
+        return seems
+    return as_reshaped.log_evidence - solution.log_evidence > RESHAPE_LOG_ODDS[seems]
 
 
 def _systematic(solution: Solution) -> float:

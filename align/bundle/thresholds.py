@@ -69,10 +69,11 @@ SUSPECT_RESHAPE_SCORE = 4.0
 #: a print that is off: the shape has some twenty numbers more for some 200. Set after seeing one bent mirror (seed
 #: 7302) that was called stretched, which fitted six times worse so.
 MOST_RESHAPE_MISFIT = 1.3
-#: ... and the corners' marginal likelihood (logarithm) is higher so by this: no less likely than before they were
-#: seen. Set after seeing a mirror bent by 5 micrometres that was called stretched (-1.0), and four slants of 5 %
-#: that are noticed in no other way (0.1 to 4.1).
-RESHAPE_LOG_ODDS = 0.0
+#: ... and the corners' marginal likelihood (logarithm) is higher so by this, where the flat fit alone leaves the
+#: question open and where it says yes. Set after seeing mirrors bent by 5 micrometres that were called stretched
+#: (-1.9 to -0.8); slants of 5 % that nothing but the flat fit notices (0.1 to 4.1), one of 10 % that it does not
+#: quite (1.7), and flat photos as they were taken (up to 0.02).
+RESHAPE_LOG_ODDS = (1.0, 0.0)
 #: Chi-square of 8 degrees above which a camera file contradicts the photos: by chance 1 in 1000.
 MAX_CAMERA_APART = 26.1
 #: A stretch so many sd, and so much, off what a change of the picture's shape explains is a change of perspective.
@@ -106,6 +107,9 @@ ELSEWHERE_CURVATURE_PER_MM = 1e-6
 MOST_LOST_SHARE, PART_SHARE = 0.15, 0.12
 #: The contact edge may seem to stand this far behind the glass before the answer is refused [mm]; a choice.
 BEHIND_MM = 15.0
+#: A solve that stopped so many noise variances of its cost before its end is said to: a tenth of a standard
+#: deviation. A choice before any data.
+LEFT_TO_GO = 0.01
 #: Corners that err so much alike, and so many times what their grain explains, tell of a sheet or a lens that the
 #: model does not know: a bent board in the hand had 0.4 and 5 to 8, a panorama drawn on a cylinder 0.9 and 29.
 HIGH_CORRELATION, HIGH_SIGMA0 = 0.5, 10.0

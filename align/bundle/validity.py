@@ -23,6 +23,7 @@ from .thresholds import (
     ELSEWHERE_RATIO,
     ELSEWHERE_SHARE,
     FOREIGN_REFLECTION_RATIO,
+    LEFT_TO_GO,
     MAX_RMS_PX,
     MOST_LOST_SHARE,
     PANORAMA_SHAPE,
@@ -114,6 +115,17 @@ def _shows_another_sheet(sheet: Sheet, solution: Solution, prior: CameraPrior, p
         and misfit.elsewhere < ELSEWHERE_RATIO * misfit.solved
         and misfit.explained > ELSEWHERE_SHARE
     )
+
+
+def unended_warnings(solution: Solution) -> list[str]:
+    """That the solve stopped beside its minimum, where that is worth a word."""
+    if solution.to_go <= LEFT_TO_GO:
+        return []
+    return [
+        "The solve stopped before its end: these corners hardly tell one answer from its neighbours. What it still "
+        "had to go is inside the intervals. Take the photo from 30 to 45 degrees above the floor, with the whole "
+        "sheet and its reflection in it, or give two or three photos."
+    ]
 
 
 def lost_corner_warnings(sheet: Sheet, solution: Solution, sighted: Sequence[Sighted]) -> list[str]:

@@ -218,7 +218,7 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
     covariance = covariance_of(minimum.information, problem.prior.free)
     boards = _board_errors(problem, views, whitened, jacobians)
     # A slow valley: what is still to go counts as uncertainty.
-    left = _left_to_go(problem, minimum, whitened, jacobians)
+    left, to_go = _left_to_go(problem, minimum, whitened, jacobians)
     covariance = covariance + np.outer(left, left)
     alike = spatial_correlation(boards, covariance)
     variance = true_variance(boards, covariance, alike)
@@ -248,6 +248,7 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
         curls=_curls(problem, minimum.point, covariance),
         shape=problem.shape,
         log_evidence=log_evidence,
+        to_go=to_go,
     )
     return solution, minimum.point, choice
 
@@ -263,8 +264,10 @@ def _converged(
 
 def _left_to_go(
     problem: Problem, minimum: Minimum[State], whitened: Sequence[Array], jacobians: Sequence[Array]
-) -> Array:
-    """(p,) the step that a descent which stopped at its limit has still to go, by Gauss and Newton; 0 at its end.
+) -> tuple[Array, float]:
+    """(p,) step that a descent which stopped at its limit has still to go, by Gauss and Newton, and what it gains.
+
+    Both 0 at its end.
 
     Raises
     ------
@@ -273,14 +276,15 @@ def _left_to_go(
     """
     step = np.zeros(len(problem.prior.mean))
     if minimum.converged:
-        return step
+        return step, 0.0
     free, off = problem.prior.free, minimum.point.vector - problem.prior.mean
     gradient = sum(np.einsum("nip,ni->p", j, r) for j, r in zip(jacobians, whitened, strict=True))
     gradient = gradient + problem.prior.precision @ off
     step[free] = -np.linalg.solve(minimum.information[np.ix_(free, free)], gradient[free])
     # Without a mirror this is a camera's calibration, which judges by the covariance alone.
-    if problem.layout.mirrors == 0 or float(-gradient @ step) <= MOST_LEFT:
-        return step
+    gain = float(-gradient @ step)
+    if problem.layout.mirrors == 0 or gain <= MOST_LEFT:
+        return step, gain
     raise SolveError(
         "The solve came to no end: the corners leave camera or mirror open.",
         "Take the photo from 30 to 45 degrees above the floor, with the whole sheet and its reflection in it.",

@@ -168,7 +168,8 @@ class Solution:
     reshape_score : what the corners gain by a stretched or sheared picture, chi-square of 2 degrees; shape : what
     was allowed for beyond flat mirrors and an exact print, None: only the sheet's bow; log_evidence : logarithm of
     the corners' marginal likelihood over all such shapes, to compare with that of another prior of the camera on
-    the same corners; nan where no shape was allowed for.
+    the same corners; nan where no shape was allowed for; to_go : by how much the cost could still fall [noise
+    variances] where the descent stopped at its limit, which the covariance allows for; 0 where it came to its end.
     """
 
     state: State
@@ -187,6 +188,7 @@ class Solution:
     curls: tuple[SolvedCurl, ...] = ()
     shape: Shape | None = None
     log_evidence: float = math.nan
+    to_go: float = 0.0
 
     def bend(self, number: int) -> SolvedBend | None:
         """How a mirror's face is bent; None where it was taken for flat."""

@@ -4,7 +4,7 @@
 
 Pictures of three megapixels are drawn (tests/support/synthetic.py), each scene from its number alone, and edited as
 people do: stretched to another shape, the upper or the left edge widened (keystone correction), with EXIF and
-without. Two sheets: the direct view of one beside the reflection of the other, whose own view is there or not.
+without; stitched at the middle row, the lower half 1 px to the right or up. Two sheets: the direct view of one beside the reflection of the other, whose own view is there or not.
 One JSON object a case goes to the log, a table to the screen.
 """
 
@@ -29,7 +29,15 @@ Gray = NDArray[np.uint8]
 SIZE = (2000, 1500)
 SHAPES = ((1800, 1200), (1920, 1080), (1500, 1500), (2000, 1333), (1500, 2000))
 WIDENED = (0.02, 0.05, 0.1, 0.15, 0.2)
-KINDS = ("stretched", "keystone", "keystone, EXIF", "sideways keystone", "two sheets", "two sheets, one unseen")
+KINDS = (
+    "stretched",
+    "keystone",
+    "keystone, EXIF",
+    "sideways keystone",
+    "two sheets",
+    "two sheets, one unseen",
+    "stitched, EXIF",
+)
 
 
 def scene(rng: np.random.Generator) -> dict[str, Any]:
@@ -69,6 +77,16 @@ def widened(picture: Gray, share: float, sideways: bool) -> Gray:
     return np.asarray(cv2.warpPerspective(picture, matrix, (width, height), flags=cv2.INTER_CUBIC), np.uint8)
 
 
+def stitched(picture: Gray, sideways: bool) -> Gray:
+    """The lower half moved by 1 px, to the right or up."""
+    middle, result = len(picture) // 2, picture.copy()
+    if sideways:
+        result[middle:] = np.roll(picture[middle:], 1, axis=1)
+    else:
+        result[middle:-1] = picture[middle + 1 :]
+    return result
+
+
 def two_sheets(one: dict[str, Any], rng: np.random.Generator, *, unseen: bool) -> tuple[Gray, list[float]]:
     """One sheet's direct view with another's reflection; the turn against each."""
     reach = one["sheet"].width_mm / 200
@@ -103,6 +121,9 @@ def case(seed: int, kind: str, number: int) -> dict[str, Any]:
                 np.asarray(cv2.resize(picture, shape, interpolation=cv2.INTER_AREA), np.uint8),
                 str(shape),
             )
+        elif kind.startswith("stitched"):
+            sideways = bool(rng.integers(2))
+            picture, what = stitched(picture, sideways), "to the right" if sideways else "up"
         else:
             share = float(rng.choice(WIDENED))
             picture, what = widened(picture, share, kind.startswith("sideways")), f"{share:g}"

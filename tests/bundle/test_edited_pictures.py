@@ -18,7 +18,7 @@ from align.photo.camera_file import CameraFile, camera_file_from_json
 from align.solve.forward_model import DIRECT
 from align.solve.joint import UserConstraints, View, solve
 from align.target.sheets import SHEETS
-from tests.bench.edited import KINDS, WIDENED, drawn, scene, two_sheets, widened
+from tests.bench.edited import KINDS, WIDENED, drawn, scene, stitched, two_sheets, widened
 from tests.rendering.analytic.exact import exact_pixels
 from tests.rendering.analytic.scene import BentMirror, BentScene, LensCamera
 from tests.rendering.analytic.shapes import Bend, Face, PaperShape, PrintFault
@@ -112,13 +112,8 @@ def test_a_picture_torn_by_a_pixel_is_refused(tmp_path, number, sideways):
     """Its lower half shifted, or moved up: once answered, 1.4 to 5 half-widths off."""
     one = scene(np.random.default_rng([881203, 77, number]))
     picture, _ = drawn(one)
-    middle = len(picture) // 2
-    if sideways:
-        picture[middle:] = np.roll(picture[middle:], 1, axis=1)
-    else:
-        picture[middle:-1] = picture[middle + 1 :].copy()
     with pytest.raises(SolveError, match="a part of the picture was shifted"):
-        check(write_photo(tmp_path / "a.jpg", picture))
+        check(write_photo(tmp_path / "a.jpg", stitched(picture, sideways)))
 
 
 def test_a_whole_picture_without_exif_is_still_answered(photo, tmp_path):

@@ -27,7 +27,7 @@ from align.optics.camera_model import CameraPrior, prior_from_focal
 from align.optics.geometry import angle_between, mirror_normal
 from align.solve.forward_model import DIRECT, Layout, State
 from align.solve.joint import Solution, UserConstraints, solve
-from align.solve.problem import UNKNOWN_GLASS_SD_MM
+from align.solve.problem import UNKNOWN_GLASS_SD_MM, Problem
 from align.solve.simulate import phone_camera, simulate
 from tests.support.bounds import bound_of, mirror_of
 from tests.support.photo_sets import NOISE, SHEET, SIZE, scene
@@ -302,6 +302,19 @@ def test_the_photo_that_fits_worst_is_named():
     with pytest.raises(SolveError, match=r"b\.jpg: the corners fit no flat sheet .* the most of all photos"):
         check_sane(SHEET, replace(solution, residuals_px=residuals), ["a.jpg", "b.jpg", "c.jpg"], sim.prior)
     check_sane(SHEET, solution, ["a.jpg", "b.jpg", "c.jpg"], sim.prior)
+
+
+def test_a_solve_that_stopped_before_its_end_says_so(monkeypatch):
+    """Answered, for little is left to go; but not silently."""
+    sim = scene(4200, thickness=4.0)
+    photos, said = sighted_photos(SHEET, sim)[:1], "The solve stopped before its end"
+    assert not any(said in words for words in solve_sighted(photos, UserConstraints()).warnings)
+    descend = Problem.descend
+    monkeypatch.setattr(
+        Problem, "descend", lambda *given, **options: replace(descend(*given, **options), converged=False)
+    )
+    monkeypatch.setattr("align.bundle.validity.LEFT_TO_GO", 0.0)
+    assert any(said in words for words in solve_sighted(photos, UserConstraints()).warnings)
 
 
 def test_digital_zoom_and_a_phone_held_another_way_up_are_named(tmp_path):

@@ -541,9 +541,11 @@ def test_a_descent_that_stopped_at_its_limit_is_not_reported_as_an_answer(monkey
     monkeypatch.setattr(Problem, "descend", stopped)
     again = solve(SHEET, sim.views, sim.prior)
     np.testing.assert_allclose(again.mirror(0).placed, whole.mirror(0).placed, atol=1e-6)
+    assert again.to_go == whole.to_go == 0
     limit[0] = 10_000  # nothing ends: answered, for what is still to go is next to nothing ...
     unended = solve(SHEET, sim.views, sim.prior)
     np.testing.assert_allclose(unended.mirror(0).placed, whole.mirror(0).placed, rtol=1e-4)
+    assert 0 < unended.to_go < 0.01
     monkeypatch.setattr("align.solve.joint.MOST_LEFT", -1.0)  # ... and refused where it is too much
     with pytest.raises(SolveError, match="no end"):
         solve(SHEET, sim.views, sim.prior)
