@@ -4,7 +4,8 @@
 
 Pictures of three megapixels are drawn (tests/support/synthetic.py), each scene from its number alone, and edited as
 people do: stretched to another shape, the upper or the left edge widened (keystone correction), with EXIF and
-without; stitched at the middle row, the lower half 1 px to the right or up. Two sheets: the direct view of one beside the reflection of the other, whose own view is there or not.
+without; stitched at the middle row, the lower half 1 px to the right or up. Two sheets: the direct view of one
+beside the reflection of the other, whose own view is there or not.
 One JSON object a case goes to the log, a table to the screen.
 """
 
