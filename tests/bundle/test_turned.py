@@ -104,19 +104,19 @@ def offs_deg(adjustment, angles_deg):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("angles_deg", "stand"), [(CORNER_DEG, False), (CORNER_DEG, True), (THREE_DEG, False)])
-def test_the_intervals_of_several_mirrors_narrow_and_hold(angles_deg, stand):
-    """Of every mirror's lean and turn, and of the angle between two, against one photo and three not turned."""
-    photos = photos_of_mirrors(angles_deg, (0, 90, 180), floor_rad=1e-4, stand=stand)
-    still = photos_of_mirrors(angles_deg, (0, 0, 0), stand=False, spot_mm=0.0)
+@pytest.mark.parametrize("stand", [False, True])
+def test_the_intervals_of_two_mirrors_narrow_and_hold(stand):
+    """Of each mirror's lean and turn, and of the angle between them, against one photo and three not turned."""
+    photos = photos_of_mirrors(CORNER_DEG, (0, 90, 180), floor_rad=1e-4, stand=stand)
+    still = photos_of_mirrors(CORNER_DEG, (0, 0, 0), stand=False, spot_mm=0.0)
     together = solved(photos)
-    alone, turned = (offs_deg(found, angles_deg) for found in (solve_sighted(photos[:1], FREE), together))
-    untold = offs_deg(solve_sighted(still, FREE), angles_deg)
+    alone, turned = (offs_deg(found, CORNER_DEG) for found in (solve_sighted(photos[:1], FREE), together))
+    untold = offs_deg(solve_sighted(still, FREE), CORNER_DEG)
     assert (np.abs(turned[:, 0]) < turned[:, 1]).all()
     assert (turned[:, 1] > 0.001).all()  # and not surer than 0.03 px allow
     leans, turns = slice(0, -1, 2), slice(1, -1, 2)
-    assert (turned[leans, 1] < 0.6 * alone[leans, 1]).all()
-    assert (turned[turns, 1] < 0.35 * alone[turns, 1]).all()
+    assert (turned[leans, 1] < 0.5 * alone[leans, 1]).all()
+    assert (turned[turns, 1] < 0.15 * alone[turns, 1]).all()
     assert turned[-1, 1] < 0.6 * alone[-1, 1]
     assert (turned[turns, 1] < 0.8 * untold[turns, 1]).all()
     assert together.solution.state.layout.moved_camera is not stand
