@@ -6,7 +6,6 @@ that two mirrors set up at a right angle are found at one. The camera and the mi
 
 from __future__ import annotations
 
-import itertools
 import math
 import time
 from dataclasses import replace
@@ -16,15 +15,15 @@ import pytest
 
 from align import check
 from align.bundle.adjustment import solve_sighted
-from align.bundle.grouping import photo_views
 from align.bundle.photo_set import sight_photos
 from align.errors import ReflectionError
-from align.optics.camera_model import CameraPrior, prior_from_focal
-from align.optics.geometry import angle_between, mirror_normal
+from align.optics.camera_model import prior_from_focal
+from align.optics.geometry import angle_between
 from align.photo.read import read_photo
 from align.sighting.photo import sight
-from align.solve.joint import UserConstraints, solve
+from align.solve.joint import UserConstraints
 from align.target.sheets import plain_board
+from tests.bench.accuracy_real import camera_file, directions_of, given_camera, pairs_of, scores_of
 from tests.support.places import REAL as FOLDER
 from tests.support.synthetic import degrees_mirror, synthetic_photo, write_photo
 
@@ -117,53 +116,41 @@ def test_mirrors_are_numbered_from_left_to_right(joint):
 
 @pytest.fixture(scope="module")
 def singles(sighted, joint):
-    """What each photo alone says of the direction of each mirror, by the joint fit's camera, and its covariance."""
-    solution, _ = joint
-    camera = CameraPrior(solution.state.vector[solution.state.layout.camera].copy(), np.zeros(8), "file")
-    rng, seen = np.random.default_rng(0), {LEFT: [], RIGHT: []}
-    for item, _ in sighted.values():
-        single = solve(BOARD, photo_views(item, 0), camera, UserConstraints())
-        root = np.linalg.cholesky(single.covariance + 1e-18 * np.eye(len(single.covariance)))
-        steps = [np.zeros(len(root)), *(root @ rng.standard_normal(len(root)) for _ in range(300))]
-        for local, board in enumerate(item.sighting.reflections):
-            directions = np.array([in_camera(single.state.stepped(step), local) for step in steps])
-            mirror = LEFT if board.centre_px[0] < 1600 else RIGHT
-            seen[mirror].append((directions[0], np.cov(directions[1:].T)))
-    assert {mirror: len(each) for mirror, each in seen.items()} == {LEFT: 4, RIGHT: 2}
-    return seen
+    """What each photo alone says of the direction of each mirror, with the joint fit's camera; and that camera."""
+    camera = camera_file(joint[0])
+    found = [one for number, (item, _) in sighted.items() for one in given_camera(number, item, camera)]
+    assert sorted(one.mirror for one in found) == ["left"] * 4 + ["right"] * 2
+    return found, camera
 
 
 @real
 def test_each_photo_alone_sees_a_mirror_where_the_others_see_it(singles):
     """Not against the joint fit: there a bent mirror's mean plane is that of all parts that were seen."""
-    apart = [
-        math.degrees(angle_between(first, second))
-        for seen in singles.values()
-        for (first, _), (second, _) in itertools.combinations(seen, 2)
-    ]
+    pairs = pairs_of(singles[0])
+    apart = [math.degrees(angle_between(first.normal, second.normal)) for first, second in pairs]
     assert max(apart) < 0.25
     assert np.median(apart) > 1e-3  # they are measurements of their own
 
 
 @real
 def test_photos_differ_about_a_mirror_as_they_promise(singles):
-    """Directions of a mirror, each from one photo: apart as foreseen.
-
-    With every corner's error taken for its own they are 2.6 times as far apart as foreseen: the board is bent.
-    """
-    squares = []
-    for seen in singles.values():
-        for (first, its_uncertainty), (second, other_uncertainty) in itertools.combinations(seen, 2):
-            values, axes = np.linalg.eigh(its_uncertainty + other_uncertainty)
-            # A unit vector has two coordinates.
-            squares += list(((axes.T @ (first - second))[1:]) ** 2 / values[1:])
-    assert 0.3 < math.sqrt(np.mean(squares)) < 1.5
+    """Directions of a mirror, each from one photo: apart as foreseen, the camera's own error counted."""
+    found, camera = singles
+    scores = [score for pair in pairs_of(found) for score in scores_of(*pair, camera)[0]]
+    assert 0.3 < math.sqrt(np.mean(np.square(scores))) < 1.5
 
 
-def in_camera(state, mirror):
-    """A mirror's normal in the camera's frame."""
-    lean, turn = state.vector[state.layout.mirror(mirror)][:2]
-    return state.cam_from_target(0)[0] @ mirror_normal(float(lean), float(turn))
+@real
+def test_photos_of_an_unknown_camera_differ_as_they_promise(sighted):
+    """Without EXIF, each for itself: 1.9 with every line of the print at its place and a parabola for the bow."""
+    found = []
+    for number, (item, _) in sighted.items():
+        solution = solve_sighted([item], UserConstraints()).solution
+        # What is left are errors of corners by themselves: with a parabola for the bow, neighbours shared half.
+        assert solution.spatial_correlation < 0.2
+        found += directions_of(number, item, solution)
+    scores = [score for pair in pairs_of(found) for score in scores_of(*pair)[0]]
+    assert 0.3 < math.sqrt(np.mean(np.square(scores))) < 1.5
 
 
 # Two explanations ---------------------------------------------------------------------------------------

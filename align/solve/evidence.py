@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from .forward_model import DIRECT
 from .normal_equations import Block, Kind, basis_of
-from .shape_choice import Choice, print_sds
-from .sheet_shape import CURL_COLUMNS, Curl
+from .shape_choice import Choice
+from .sheet_shape import CURL_COLUMNS, Curl, print_sds
 from .thresholds import (
     BEND_CURVATURES_PER_MM,
     BOW_LEVELS_MM,
@@ -26,6 +26,7 @@ from .thresholds import (
     CURL_LIKELIHOODS,
     MOST_CURLS,
     PRINT_LEVELS,
+    WAVE_SHARE,
 )
 
 Array = NDArray[np.float64]
@@ -83,6 +84,7 @@ class Wheres:
     """Places of the shape's parameters, curls apart, in the vector."""
 
     bow: NDArray[np.int64]
+    wave: NDArray[np.int64]
     print: NDArray[np.int64]
     bend: tuple[NDArray[np.int64], ...]
 
@@ -113,7 +115,8 @@ class Evidence:
         self.catalogue, heights, self.points = catalogue
         self.places = np.array([curl.place for curl in self.catalogue])
         self.columns: dict[int, Array] = {}
-        shape = np.concatenate([wheres.bow, wheres.print, *wheres.bend])
+        shape = np.concatenate([wheres.bow, wheres.wave, wheres.print, *wheres.bend])
+        self.waves, self.faults = len(wheres.wave), len(wheres.print)
         plain = free.copy()
         plain[shape] = False
         self.active = np.concatenate([np.flatnonzero(plain), shape])
@@ -141,9 +144,10 @@ class Evidence:
 
     def _shape_sds(self, choice: Choice) -> Array:
         """Prior sd of the shape's entries, curls apart."""
-        sds = [np.full(3, BOW_LEVELS_MM[choice.bow])]
+        bow_mm = BOW_LEVELS_MM[choice.bow]
+        sds = [np.full(3, bow_mm), np.full(self.waves, WAVE_SHARE * bow_mm)]
         if choice.print >= 0:
-            sds.append(print_sds(PRINT_LEVELS[choice.print]))
+            sds.append(print_sds(PRINT_LEVELS[choice.print], self.faults))
         for level, unit in zip(choice.bend, self.units, strict=True):
             sds.append(BEND_CURVATURES_PER_MM[level] * unit)
         return np.concatenate(sds)

@@ -2,7 +2,7 @@
 
 One parameter vector holds everything that is unknown: the camera, the glass's index, how the picture was
 reshaped, the bow of the sheet, each mirror (lean, turn, offset, thickness) and one camera pose for each
-photo; where they are asked for, also the sheet's curls, the faults of its print and each mirror's bend.
+photo; where they are asked for, also the sheet's curls, the faults of its print, its waves and each mirror's bend.
 `Layout` knows which entry is which; `predict` projects one view and returns the derivatives as well.
 Derivatives are analytic; tests/solve/test_forward_model.py compares them with finite differences.
 """
@@ -48,8 +48,8 @@ class Layout:
     moved_sheet : the mirrors stood still and the sheet was moved: the sheet's placement relative to the first
     photo's for every further photo; moved_camera : the camera was moved too. A pose for each photo, but one for all
     where only the sheet was moved.
-    curls, print_faults : how many parameters the sheet's curls and its print's faults have; faces : the part of
-    each mirror that was seen, where mirrors may be bent, else empty.
+    curls, print_faults, waves : how many parameters the sheet's curls, its print's faults and its waves have;
+    faces : the part of each mirror that was seen, where mirrors may be bent, else empty.
     """
 
     mirrors: int
@@ -59,6 +59,7 @@ class Layout:
     print_faults: int = 0
     faces: tuple[Face, ...] = ()
     moved_camera: bool = False
+    waves: int = 0
 
     @property
     def camera(self) -> slice:
@@ -129,15 +130,20 @@ class Layout:
         """The faults of the print, in its plane."""
         return slice(self.curl.stop, self.curl.stop + self.print_faults)
 
+    @cached_property
+    def wave(self) -> slice:
+        """The sheet's waves [mm]."""
+        return slice(self.print_fault.stop, self.print_fault.stop + self.waves)
+
     def bend(self, mirror: int) -> slice:
         """The bend parameters of a mirror [mm]."""
-        start = self.print_fault.stop + len(BEND_PARAMETERS) * mirror
+        start = self.wave.stop + len(BEND_PARAMETERS) * mirror
         return slice(start, start + len(BEND_PARAMETERS))
 
     @cached_property
     def size(self) -> int:
         """Length of the parameter vector."""
-        return int(self.print_fault.stop) + len(BEND_PARAMETERS) * len(self.faces)
+        return int(self.wave.stop) + len(BEND_PARAMETERS) * len(self.faces)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -148,6 +154,7 @@ class Layout:
         motions += [f"sheet_{{}}[{p}]" for p in range(1, self.photos) if self.moved_sheet]
         names += [motion.format(name) for motion in motions for name in POSE_PARAMETERS]
         names += [f"curl_mm[{k}]" for k in range(self.curls)] + [f"print[{k}]" for k in range(self.print_faults)]
+        names += [f"wave_mm[{k}]" for k in range(self.waves)]
         names += [f"{name}[{m}]" for m in range(len(self.faces)) for name in BEND_PARAMETERS]
         return tuple(names)
 
@@ -220,12 +227,14 @@ def offset_of_distance(lean: float, turn: float, distance_mm: float) -> float:
 
 
 def _shaped_sheet(state: State, points: Array, basis: Array, in_plane: Array | None) -> Array:
-    """(n, 3) [mm] places on the sheet as it is: bowed and curled up, its print off."""
+    """(n, 3) [mm] places on the sheet as it is: bowed, curled up and wavy, its print off."""
     layout, vector = state.layout, state.vector
     places = points.copy()
     places[:, 2] += basis[:, :3] @ vector[layout.bow]
     if layout.curls:
-        places[:, 2] += basis[:, 3:] @ vector[layout.curl]
+        places[:, 2] += basis[:, 3 : 3 + layout.curls] @ vector[layout.curl]
+    if layout.waves:
+        places[:, 2] += basis[:, 3 + layout.curls :] @ vector[layout.wave]
     if in_plane is not None:
         places[:, :2] += in_plane @ vector[layout.print_fault]
     return places
@@ -235,7 +244,9 @@ def _fill_by_shape(jacobian: Array, layout: Layout, by_place: Array, basis: Arra
     """The derivatives by the sheet's shape, from those by the places in its own frame (n, 2, 3)."""
     jacobian[:, :, layout.bow] = by_place[:, :, 2:] * basis[:, None, :3]
     if layout.curls:
-        jacobian[:, :, layout.curl] = by_place[:, :, 2:] * basis[:, None, 3:]
+        jacobian[:, :, layout.curl] = by_place[:, :, 2:] * basis[:, None, 3 : 3 + layout.curls]
+    if layout.waves:
+        jacobian[:, :, layout.wave] = by_place[:, :, 2:] * basis[:, None, 3 + layout.curls :]
     if in_plane is not None:
         jacobian[:, :, layout.print_fault] = by_place[:, :, :2] @ in_plane
 
@@ -277,8 +288,8 @@ def predict(
 
     Parameters
     ----------
-    points : (n, 3) [mm] flat places in the target frame; basis : (n, 3 + layout.curls) heights for a unit of each
-    bow and curl parameter, the first three from `bow_basis`; mirror : number, or DIRECT;
+    points : (n, 3) [mm] flat places in the target frame; basis : (n, 3 + layout.curls + layout.waves) heights for
+    a unit of each bow, curl and wave parameter, the first three from `bow_basis`; mirror : number, or DIRECT;
     order : the image's order (1: the main image); in_plane : (n, 2, layout.print_faults) shifts of the print.
 
     Returns

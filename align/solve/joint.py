@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from ..errors import SolveError
 from ..optics.camera_model import CENTRE_SD_SHARE, FOCAL_SD_BLIND, CameraPrior
-from ..optics.robust import median
 from ..target.sheets import Sheet
 from .correlated_errors import BoardErrors, spatial_correlation, true_variance, widened_covariance
 from .forward_model import DIRECT, State
 from .initial_guess import Hint, cameras_to_try, facing, seeds
 from .least_squares import LITTLE_DAMPING, Minimum, covariance_of
+from .noise import huber_weights, noise_floors, robust_scales, sigma0_of, without_outliers
 from .picture_shape import score_of_reshape
 from .problem import STILL, Moved, Problem, UserConstraints, View
 from .shape_choice import Choice
@@ -25,6 +25,7 @@ from .shaping import Shaping, faces_of, shaped, start_choice
 from .sheet_shape import CURL_COLUMNS
 from .solution import Solution, SolvedCurl
 from .standing import above_sheet_mm, standing
+from .thresholds import MOST_UNSTRETCHED_SCORE
 
 __all__ = ["Moved", "Solution", "UserConstraints", "View", "solve", "widened"]
 
@@ -37,8 +38,6 @@ GOOD_COST = 8.0
 AGREED_COST, AGREED_SHARE = 30 * GOOD_COST, 0.01
 #: An answer that stands goes before one that does not, unless it costs so many times as much: then nothing stands.
 STANDING_RATIO = 1000.0
-#: Corner noise can not be smaller than this [px]: below it, model errors count.
-NOISE_FLOOR_PX = 0.01
 #: Descents that another one follows end within 0.01 standard deviations of their minimum.
 ROUGHLY = 1e-4
 #: ... and those with Huber's weights, which change from step to step, within a tenth: closer, they go to and fro.
@@ -52,8 +51,6 @@ MORE_ITERATIONS = 300
 MOST_LEFT = 1.0
 #: How often the shape is looked for anew about the fit it led to.
 SHAPE_ROUNDS = 3
-#: A corner farther from the fit than this many robust standard deviations is left out.
-OUTLIER_SIGMAS = 4.5
 
 
 def solve(
@@ -81,6 +78,10 @@ def solve(
         If no direct view is given for a photo, or no plane mirror explains the reflections.
     """
     problem = Problem(sheet, tuple(views), prior, constraints or UserConstraints(), moved)
+    if prior.reshape_sd > 0 and problem.layout.mirrors > 0 and not rigid:
+        found = _from_unstretched(problem, hint)
+        if found is not None:
+            return found
     best = _best_start(problem, hint)
     if best is None:
         raise SolveError(
@@ -89,17 +90,43 @@ def solve(
         )
     if problem.layout.mirrors == 0 or rigid:
         return _finish(problem, best.point, None)[0]
-    return _with_shape(problem, best.point)
+    return _with_shape(problem, best.point)[0]
 
 
-def _with_shape(problem: Problem, state: State) -> Solution:
-    """The solution with what the corners say is not flat or not exact, looked for anew about the fit it led to."""
+def _from_unstretched(problem: Problem, hint: Hint | None) -> Solution | None:
+    """The solution of a picture that may be stretched, from where it is not; None where corners contradict that.
+
+    Stretch, focal length and the sheet's bow trade places along a curved valley: a descent that begins with a flat
+    sheet and a free stretch ends somewhere along it, with a shape that was chosen for that place.
+    """
+    prior = replace(problem.camera_prior, reshape_sd=0.0)
+    held = Problem(problem.sheet, problem.views, prior, problem.constraints, problem.moved)
+    best = _best_start(held, hint)
+    if best is None:
+        return None
+    try:
+        solution, state, choice = _with_shape(held, best.point)
+        if solution.reshape_score > MOST_UNSTRETCHED_SCORE or choice is None:
+            return None
+        free = Problem(
+            problem.sheet, problem.views, problem.camera_prior, problem.constraints, problem.moved, solution.shape
+        )
+        return _finish(free, state, choice)[0]
+    except SolveError:
+        return None
+
+
+def _with_shape(problem: Problem, state: State) -> tuple[Solution, State, Choice | None]:
+    """The solution with what the corners say is not flat or not exact, looked for anew about the fit it led to.
+
+    Also where that fit ended, and the choice of shape that it was made with.
+    """
     faces, choice = faces_of(problem, state), start_choice(problem)
     views = problem.views
     for turn in range(SHAPE_ROUNDS):
-        scales = _robust_scales(problem, state, views)
-        weights = _huber_weights(problem, state, views, scales)
-        shaping = Shaping(problem, state, views, faces, scales, _floors(views), weights)
+        scales = robust_scales(problem, state, views)
+        weights = huber_weights(problem, state, views, scales)
+        shaping = Shaping(problem, state, views, faces, scales, noise_floors(views), weights)
         found, _ = shaping.evidence.best(choice)
         following = shaped(problem, found.choice, faces)
         moved = shaping.moved(state, following, found)
@@ -109,17 +136,7 @@ def _with_shape(problem: Problem, state: State) -> Solution:
         if likeliest is None or settled or turn == SHAPE_ROUNDS - 1:
             break
         problem, choice = following, likeliest
-    return solution
-
-
-def _huber_weights(
-    problem: Problem, state: State, views: Sequence[View], scales: tuple[float, float]
-) -> list[Array]:
-    """(n,) of each view's corners: 1, less for those far from the fit."""
-    whitened, _, _ = problem.residuals(state, views, scales)
-    lengths = [np.linalg.norm(residual, axis=1) for residual in whitened]
-    threshold = 2.5 * max(1.0, float(median(np.concatenate(lengths))))
-    return [np.minimum(1.0, threshold / np.maximum(length, 1e-12)) for length in lengths]
+    return solution, state, found.choice
 
 
 def _best_start(problem: Problem, hint: Hint | None) -> Minimum[State] | None:
@@ -184,18 +201,18 @@ class _Settled:
 def _settled(problem: Problem, state: State) -> _Settled:
     """Leave out bad corners, and estimate the noise of both kinds of view."""
     views, scales, rejected = problem.views, (1.0, 1.0), [0] * len(problem.views)
-    scales = _robust_scales(problem, state, views)
+    scales = robust_scales(problem, state, views)
     descend = partial(problem.descend, tolerance=ROUGHLY, damping=LITTLE_DAMPING)
     minimum = descend(state, views, huber=True, scales=scales, tolerance=ROBUSTLY)
     for attempt in range(4):
-        robust = _robust_scales(problem, minimum.point, views)
-        views, dropped = _without_outliers(problem, minimum.point, views, robust)
+        robust = robust_scales(problem, minimum.point, views)
+        views, dropped = without_outliers(problem, minimum.point, views, robust)
         if not any(dropped) and attempt > 0:
             break
         scales, rejected = robust, [total + new for total, new in zip(rejected, dropped, strict=True)]
         minimum = descend(minimum.point, views, huber=False, scales=scales)
     for _ in range(4):
-        updated, degrees = _sigma0_of(problem, minimum, views, scales)
+        updated, degrees = sigma0_of(problem, minimum, views, scales)
         unchanged = all(abs(a / b - 1) < SAME_SCALE for a, b in zip(updated, scales, strict=True))
         scales = updated
         minimum = descend(minimum.point, views, huber=False, scales=scales)
@@ -226,10 +243,12 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
     wider = widened_covariance(boards, covariance, alike, variance) - covariance
     point, log_evidence = minimum.point, math.nan
     if choice is not None and problem.shape is not None:
-        shaping = Shaping(problem, point, views, problem.shape.faces, scales, _floors(views))
+        shaping = Shaping(problem, point, views, problem.shape.faces, scales, noise_floors(views))
         likeliest, others = shaping.evidence.best(choice)
+        by_reshape = _of_reshape(covariance, problem)
         step, covariance = shaping.averaged(likeliest, others, problem)
-        log_evidence = shaping.log_evidence([likeliest, *others])
+        log_evidence = shaping.log_evidence([likeliest, *others]) + by_reshape[1]
+        covariance = covariance + by_reshape[0]
         point, choice = point.stepped(step), likeliest.choice
     solution = Solution(
         state=point,
@@ -291,6 +310,19 @@ def _left_to_go(
     )
 
 
+def _of_reshape(covariance: Array, problem: Problem) -> tuple[Array, float]:
+    """(p, p) the part of a covariance that comes of not knowing how the picture was stretched and sheared.
+
+    Also the logarithm of the share of those priors that the corners leave, which belongs to their likelihood
+    (MacKay's Occam factor); the shapes are weighed with stretch and shear as found.
+    """
+    entries = np.arange(len(covariance))[problem.layout.reshape]
+    where = entries[problem.prior.free[entries]]
+    own, across = covariance[np.ix_(where, where)], covariance[:, where]
+    share = float(np.linalg.slogdet(own)[1]) / 2 - float(np.log(problem.prior.sd[where]).sum())
+    return np.asarray(across @ np.linalg.solve(own, across.T)), share
+
+
 def _curls(problem: Problem, state: State, covariance: Array) -> tuple[SolvedCurl, ...]:
     """The sheet's curls by their places, the highest first."""
     curls = () if problem.shape is None else problem.shape.curls
@@ -310,63 +342,6 @@ def _board_errors(
         BoardErrors(np.column_stack([view.corner_ids % columns, view.corner_ids // columns]), residual, jacobian)
         for view, residual, jacobian in zip(views, whitened, jacobians, strict=True)
     ]
-
-
-def _robust_scales(problem: Problem, state: State, views: Sequence[View]) -> tuple[float, float]:
-    """Noise scale of direct and reflected corners from the median absolute residual."""
-    whitened, _, _ = problem.residuals(state, views, (1.0, 1.0))
-    result = []
-    for direct in (True, False):
-        parts = [w for w, v in zip(whitened, views, strict=True) if (v.mirror == DIRECT) == direct]
-        middle = float(median(np.abs(np.concatenate(parts)))) if parts else 1.0
-        result.append(max(1.4826 * middle, _floor(views, direct)))
-    return result[0], result[1]
-
-
-def _floors(views: Sequence[View]) -> tuple[float, float]:
-    return _floor(views, True), _floor(views, False)
-
-
-def _floor(views: Sequence[View], direct: bool) -> float:
-    """The scale that stands for NOISE_FLOOR_PX, given the covariances' own size."""
-    sizes = [np.trace(v.covariance, axis1=1, axis2=2) / 2 for v in views if (v.mirror == DIRECT) == direct]
-    return NOISE_FLOOR_PX / math.sqrt(float(median(np.concatenate(sizes)))) if sizes else 1e-3
-
-
-def _without_outliers(
-    problem: Problem, state: State, views: Sequence[View], scales: tuple[float, float]
-) -> tuple[tuple[View, ...], list[int]]:
-    whitened, _, _ = problem.residuals(state, views, scales)
-    kept, dropped = [], []
-    for residual, view in zip(whitened, views, strict=True):
-        good = np.asarray((np.abs(residual) < OUTLIER_SIGMAS).all(axis=1))
-        if good.sum() < min(6, len(good)):  # never argue a whole view away
-            good = np.ones(len(good), bool)
-        kept.append(view.kept(good))
-        dropped.append(int((~good).sum()))
-    return tuple(kept), dropped
-
-
-def _sigma0_of(
-    problem: Problem, minimum: Minimum[State], views: Sequence[View], scales: tuple[float, float]
-) -> tuple[tuple[float, float], float]:
-    """Residual scale of both kinds, each over its own degrees of freedom, and the smaller of those."""
-    covariance = covariance_of(minimum.information, problem.prior.free)
-    whitened, jacobians, _ = problem.residuals(minimum.point, views, scales)
-    result, degrees = [], math.inf
-    for direct, scale in zip((True, False), scales, strict=True):
-        squares, freedom = 0.0, 0.0
-        for residual, jacobian, view in zip(whitened, jacobians, views, strict=True):
-            if (view.mirror == DIRECT) == direct:
-                flat = jacobian.reshape(-1, problem.layout.size)
-                squares += float((residual**2).sum())
-                freedom += residual.size - float(np.einsum("ip,pq,iq->", flat, covariance, flat))
-        if freedom <= 0:
-            result.append(scale)
-            continue
-        degrees = min(degrees, freedom)
-        result.append(max(scale * math.sqrt(squares / freedom), _floor(views, direct)))
-    return (result[0], result[1]), degrees if math.isfinite(degrees) else 1.0
 
 
 def widened(prior: CameraPrior, size: tuple[int, int]) -> CameraPrior:

@@ -18,8 +18,8 @@ from ..target.sheets import Sheet, corners_target
 from .forward_model import DIRECT, Layout, State, bow_basis, predict
 from .least_squares import DAMPING, TOLERANCE, Minimum, Prior, minimise, settled
 from .shape_choice import Shape
-from .sheet_shape import CURL_COLUMNS, PRINT_PARAMETERS, Curl, half_sizes, print_shifts
-from .thresholds import FLOOR_SAME_MM, FLOOR_SAME_RAD, RULE_READING_SD_MM, TURNED_ON_SPOT_MM
+from .sheet_shape import CURL_COLUMNS, Curl, half_sizes, print_fault_count, print_sds, print_shifts, wave_heights
+from .thresholds import FLOOR_SAME_MM, FLOOR_SAME_RAD, RULE_READING_SD_MM, TURNED_ON_SPOT_MM, WAVE_SHARE
 
 Array = NDArray[np.float64]
 
@@ -135,16 +135,24 @@ class Problem:
         mirrors = 1 + max(view.mirror for view in views)
         self.shape = shape
         self.moved = moved
-        faults = len(PRINT_PARAMETERS) if shape is not None and shape.print_level > 0 else 0
+        faults = print_fault_count(sheet) if shape is not None and shape.print_level > 0 else 0
         curls = () if shape is None else tuple(curl for curl, _ in shape.curls)
         faces = () if shape is None else shape.faces
+        waves = wave_heights(sheet)[:, : None if shape is not None else 0]
         self.layout = Layout(
-            mirrors, photos, moved.sheet, CURL_COLUMNS * len(curls), faults, faces, moved_camera=moved.camera
+            mirrors,
+            photos,
+            moved.sheet,
+            CURL_COLUMNS * len(curls),
+            faults,
+            faces,
+            moved_camera=moved.camera,
+            waves=waves.shape[1],
         )
         self.points = corners_target(sheet)
         *half, centre_y = half_sizes(sheet)
         heights = [curl.columns(self.points) for curl in curls]
-        self.basis = np.hstack([bow_basis(self.points, (half[0], half[1]), centre_y), *heights])
+        self.basis = np.hstack([bow_basis(self.points, (half[0], half[1]), centre_y), *heights, waves])
         self.in_plane = print_shifts(sheet) if faults else None
         self.prior = self._prior()
         self._kept: list[tuple[State, dict[int, tuple[View, tuple[Array, Array]]]]] = []
@@ -174,14 +182,15 @@ class Problem:
     def _shape_prior(self, sd: Array, shape: Shape) -> None:
         layout = self.layout
         sd[layout.bow] = shape.bow_sd_mm
+        sd[layout.wave] = WAVE_SHARE * shape.bow_sd_mm
         sd[layout.curl] = np.repeat([curl_sd for _, curl_sd in shape.curls], CURL_COLUMNS)
         if layout.print_faults:
-            sd[layout.print_fault] = shape.print_sd
+            sd[layout.print_fault] = print_sds(shape.print_level, layout.print_faults)
         for mirror in range(len(shape.faces)):
             sd[layout.bend(mirror)] = shape.bend_sd(mirror)
 
     def places(self, state: State, ids: NDArray[np.int64]) -> tuple[Array, Array, Array | None]:
-        """Flat places of corners (n, 3), heights (n, 3 + curls) and shifts in the plane for `predict`.
+        """Flat places of corners (n, 3), heights (n, 3 + curls + waves) and shifts in the plane for `predict`.
 
         Where the paper curls up, its corners have moved along the floor as well.
         """

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .reflection import BEND_POWERS, Face
-from .sheet_shape import PRINT_SDS, Curl
+from .sheet_shape import Curl
 from .thresholds import (
     BEND_LIKELIHOODS,
     BEND_REACH,
@@ -54,20 +54,6 @@ class Shape:
     def bend_sd(self, mirror: int) -> Array:
         """(12,) prior sd of a mirror's bend parameters [mm]."""
         return self.curvatures[mirror] * bend_units(self.faces[mirror])
-
-    @property
-    def print_sd(self) -> Array:
-        """(8,) prior sd of the print's faults."""
-        return print_sds(self.print_level)
-
-
-def print_sds(level: float) -> Array:
-    """(8,) prior sd of the print's faults at a level, of which its two scales and its shear know nothing.
-
-    A print that is drawn in slantwise is not bowed for it: the bows, which corners show well, must not vouch for
-    the shear, which they hardly show.
-    """
-    return np.asarray(PRINT_SDS * np.array([1.0, 1.0] + [level] * (len(PRINT_SDS) - 2)))
 
 
 def bend_units(face: Face, powers: Sequence[tuple[int, int]] = BEND_POWERS) -> Array:

@@ -14,7 +14,7 @@ from .normal_equations import Block
 from .problem import Problem, View
 from .reflection import Face, hit_places
 from .shape_choice import Choice, Shape, bend_units
-from .sheet_shape import CURL_COLUMNS, PRINT_PARAMETERS, catalogue, catalogue_heights, print_shifts
+from .sheet_shape import CURL_COLUMNS, catalogue, catalogue_heights, print_fault_count, print_shifts, wave_heights
 from .thresholds import BEND_CURVATURES_PER_MM, BOW_LEVELS_MM, CURL_LEVELS_MM, PRINT_LEVELS
 
 Array = NDArray[np.float64]
@@ -92,11 +92,15 @@ class Shaping:
         )
         wheres = Wheres(
             self.bow,
+            np.arange(wide.wave.start, wide.wave.stop),
             np.arange(wide.print_fault.start, wide.print_fault.stop),
             tuple(np.arange(wide.bend(m).start, wide.bend(m).stop) for m in range(len(faces))),
         )
         free = prior.free.copy()
         free[wide.curl] = False
+        # A stretched picture trades places with a bow along a curved valley, far beyond what derivatives foresee: a
+        # shape is chosen for the stretch that was found, and only the descent moves that.
+        free[wide.reshape] = False
         units = [bend_units(face) for face in faces]
         curls = (catalogue(problem.sheet), catalogue_heights(problem.sheet), problem.points)
         blocks, start = self._blocks(views, weights), start_choice(problem)
@@ -108,12 +112,13 @@ class Shaping:
         at = State(wide, self.vector, self.state.rotations)
         curled = self.state.vector[problem.layout.curl]
         in_plane = print_shifts(problem.sheet) if wide.print_faults else None
+        waves = wave_heights(problem.sheet)
         blocks = []
         for number, view in enumerate(views):
             ids = view.corner_ids
             points, basis, _ = problem.places(self.state, ids)
-            risen = basis[:, 3:] @ curled
-            heights = np.column_stack([basis[:, :3], np.ones(len(ids))])
+            risen = basis[:, 3 : 3 + len(curled)] @ curled
+            heights = np.column_stack([basis[:, :3], np.ones(len(ids)), waves[ids]])
             lifted = points + np.outer(risen, [0.0, 0.0, 1.0])
             shifts = None if in_plane is None else in_plane[ids]
             pixels, jacobian = predict(at, view.photo, view.mirror, lifted, heights, in_plane=shifts)
@@ -202,11 +207,18 @@ class Shaping:
 
 
 def _wide_layout(problem: Problem, faces: tuple[Face, ...]) -> Layout:
-    """The problem's layout with one curl, which stands for the corners' heights, faults of the print and bends."""
-    faults = 0 if problem.constraints.exact_print else len(PRINT_PARAMETERS)
+    """The problem's layout with one curl, for the corners' heights, faults of the print, waves and bends."""
+    faults = 0 if problem.constraints.exact_print else print_fault_count(problem.sheet)
     layout = problem.layout
     return Layout(
-        layout.mirrors, layout.photos, layout.moved_sheet, 1, faults, faces, moved_camera=layout.moved_camera
+        layout.mirrors,
+        layout.photos,
+        layout.moved_sheet,
+        1,
+        faults,
+        faces,
+        moved_camera=layout.moved_camera,
+        waves=wave_heights(problem.sheet).shape[1],
     )
 
 

@@ -6,6 +6,10 @@ that plane does not slope either, whether it is touched in the middle or at the 
 
 A sheet that nothing holds down rests on what is beneath its middle, where it weighs: if a curl began beyond, the
 sheet would tip over onto it. So no curl is longer than that.
+
+A board of the user's own is as a rule a picture, whose columns and rows of squares begin at whole dots: each of
+them is off its place by itself, alike in the board and in its reflection. And it is as a rule stuck onto something:
+it does not curl as loose paper does, but its bow is no parabola.
 """
 
 from __future__ import annotations
@@ -16,10 +20,11 @@ from functools import cache
 from typing import Literal
 
 import numpy as np
+from numpy.polynomial import Legendre
 from numpy.typing import NDArray
 
 from ..target.sheets import Sheet, corners_target
-from .thresholds import PRINT_BOW_SD_MM, PRINT_RATIO_SD, PRINT_SHEAR_SD
+from .thresholds import PRINT_BOW_SD_MM, PRINT_LINE_SD_MM, PRINT_RATIO_SD, PRINT_SHEAR_SD
 
 Array = NDArray[np.float64]
 Place = Literal["far", "near", "left", "right", "far left", "far right", "near left", "near right"]
@@ -149,9 +154,28 @@ def catalogue_heights(sheet: Sheet) -> Array:
     return np.column_stack([curl.heights(points) for curl in catalogue(sheet)])
 
 
+def print_sds(level: float, count: int = len(PRINT_SDS)) -> Array:
+    """(count,) prior sd of the print's faults at a level, of which its two scales and its shear know nothing.
+
+    A print that is drawn in slantwise is not bowed for it: the bows, which corners show well, must not vouch for
+    the shear, which they hardly show. What is beyond PRINT_PARAMETERS are lines.
+    """
+    sds = np.append(PRINT_SDS, np.full(count - len(PRINT_SDS), PRINT_LINE_SD_MM))
+    sds[2:] *= level
+    return sds
+
+
+def print_fault_count(sheet: Sheet) -> int:
+    """How many faults a sheet's print may have: PRINT_PARAMETERS, and each line's shift on a board without markers.
+
+    The project's own sheets are drawn as lines, to the printer's dot.
+    """
+    return len(PRINT_PARAMETERS) + (0 if sheet.has_markers else sum(sheet.corner_grid))
+
+
 @cache
 def print_shifts(sheet: Sheet) -> Array:
-    """(corners, 2, 8) [mm] where each of PRINT_PARAMETERS moves the corners."""
+    """(corners, 2, faults) [mm] where each fault moves the corners; columns along x, rows along y."""
     points = corners_target(sheet)
     half_x, half_y, centre_y = half_sizes(sheet)
     x, y = points[:, 0], points[:, 1] - centre_y
@@ -159,7 +183,27 @@ def print_shifts(sheet: Sheet) -> Array:
     bows = (u * u - 1 / 3, u * v, v * v - 1 / 3)
     shifts = [np.column_stack([x / 2, -y / 2]), np.column_stack([y, none])]
     shifts += [np.column_stack([bow, none]) for bow in bows] + [np.column_stack([none, bow]) for bow in bows]
+    columns, rows = sheet.corner_grid
+    for line in range(0 if sheet.has_markers else columns + rows):
+        number = np.arange(len(points))
+        place = number % columns == line if line < columns else number // columns == line - columns
+        shifts.append(np.outer(place, [1.0, 0.0] if line < columns else [0.0, 1.0]))
     return np.stack(shifts, axis=2)
+
+
+@cache
+def wave_heights(sheet: Sheet) -> Array:
+    """(corners, waves) [mm] heights of a bow's further terms, none on a sheet with markers, which lies loose.
+
+    Products of Legendre's polynomials of the third and fourth order in u, v = -1..1 over the squares: they have no
+    mean plane, as the bow has none.
+    """
+    points = corners_target(sheet)
+    half_x, half_y, centre_y = half_sizes(sheet)
+    u, v = points[:, 0] / half_x, (points[:, 1] - centre_y) / half_y
+    orders = [] if sheet.has_markers else [(i, order - i) for order in (3, 4) for i in range(order + 1)]
+    heights = [Legendre.basis(i)(u) * Legendre.basis(j)(v) for i, j in orders]
+    return np.column_stack([np.zeros((len(points), 0)), *heights])
 
 
 def half_sizes(sheet: Sheet) -> tuple[float, float, float]:

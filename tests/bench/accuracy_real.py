@@ -51,18 +51,23 @@ With nothing stated, each photo solves for its own camera and, bearing no EXIF, 
 stretched: directions are then told to some degrees only.
 """
 JOINT_CAMERA = """\
-With the camera of the joint fit of all four taken for known, as a camera file would have it:
+With the camera of the joint fit of all four. That camera is known as well as the fit says; what its error makes of
+the difference of two photos is foreseen with the rest:
 """
 
 
 @dataclass(frozen=True, eq=False)
 class Direction:
-    """A mirror's normal in the camera's frame as one photo alone has it, and its covariance (3, 3)."""
+    """A mirror's normal in the camera's frame as one photo alone has it, and its covariance (3, 3).
+
+    by_camera : (3, 8) how the normal follows the camera that the photo is given.
+    """
 
     photo: int
     mirror: str
     normal: Array
     covariance: Array
+    by_camera: Array
 
 
 def directions_of(number: int, item: Sighted, solution: Solution) -> list[Direction]:
@@ -72,13 +77,32 @@ def directions_of(number: int, item: Sighted, solution: Solution) -> list[Direct
     widened = (solution.quantile / NORMAL) ** 2 * solution.covariance
     values, axes = np.linalg.eigh(widened)
     root = axes * np.sqrt(np.maximum(values, 0.0))
+    known = np.linalg.pinv(widened[:8, :8], hermitian=True)
     states = [solution.state.stepped(root @ rng.standard_normal(len(root))) for _ in range(DRAWS)]
     found = []
     for local, board in enumerate(item.sighting.reflections):
         normals = np.array([in_camera(state, local) for state in states])
+        both = np.cov(np.hstack([normals, [state.vector[state.layout.camera] for state in states]]).T)
         mirror = "left" if board.centre_px[0] < BETWEEN_PX else "right"
-        found.append(Direction(number, mirror, in_camera(solution.state, local), np.cov(normals.T)))
+        found.append(
+            Direction(number, mirror, in_camera(solution.state, local), both[:3, :3], both[:3, 3:] @ known)
+        )
     return found
+
+
+def given_camera(number: int, item: Sighted, camera: CameraPrior) -> list[Direction]:
+    """What one photo alone says with a camera held fast, and how that follows the camera."""
+    held = CameraPrior(camera.mean, np.zeros(8), "file")
+    sheet, views = item.sighting.sheet, photo_views(item, 0)
+    found, free = (directions_of(number, item, solve(sheet, views, prior)) for prior in (held, camera))
+    return [replace(one, by_camera=other.by_camera) for one, other in zip(found, free, strict=True)]
+
+
+def camera_file(joint: Solution) -> CameraPrior:
+    """The camera of a joint fit, as known as it is."""
+    where = joint.state.layout.camera
+    covariance = joint.covariance[where, where]
+    return CameraPrior(joint.state.vector[where].copy(), np.sqrt(np.diag(covariance)), "file", covariance)
 
 
 def in_camera(state: State, mirror: int) -> Array:
@@ -87,22 +111,41 @@ def in_camera(state: State, mirror: int) -> Array:
     return np.asarray(state.cam_from_target(0)[0] @ mirror_normal(float(lean), float(turn)))
 
 
-def compared(found: Sequence[Direction]) -> str:
+def pairs_of(found: Sequence[Direction]) -> list[tuple[Direction, Direction]]:
+    """Every two photos of one mirror."""
+    return [pair for pair in itertools.combinations(found, 2) if pair[0].mirror == pair[1].mirror]
+
+
+def scores_of(first: Direction, second: Direction, camera: CameraPrior | None = None) -> tuple[Array, float]:
+    """z (2,) of two photos' difference, and its rms as foreseen [deg].
+
+    camera : the one that both were given, whose error counts by what it does to the difference.
+    """
+    covariance = first.covariance + second.covariance
+    if camera is not None and camera.covariance is not None:
+        by_camera = first.by_camera - second.by_camera
+        covariance = covariance + by_camera @ camera.covariance @ by_camera.T
+    values, axes = np.linalg.eigh(covariance)
+    # A unit vector has two coordinates.
+    scores = (axes.T @ (first.normal - second.normal))[1:] / np.sqrt(values[1:])
+    return scores, math.degrees(math.sqrt(values[1:].sum()))
+
+
+def compared(found: Sequence[Direction], camera: CameraPrior | None = None) -> str:
     """Every two photos of a mirror, and the rms of z."""
     rows, squares = [], []
-    for first, second in itertools.combinations(found, 2):
-        if first.mirror != second.mirror:
-            continue
-        values, axes = np.linalg.eigh(first.covariance + second.covariance)
-        # A unit vector has two coordinates.
-        scores = (axes.T @ (first.normal - second.normal))[1:] / np.sqrt(values[1:])
+    for first, second in pairs_of(found):
+        scores, foreseen = scores_of(first, second, camera)
         squares += list(scores**2)
         apart = math.degrees(angle_between(first.normal, second.normal))
-        foreseen = math.degrees(math.sqrt(values[1:].sum()))
         zs = ", ".join(f"{abs(score):.2f}" for score in scores)
         rows.append([first.mirror, f"{first.photo} and {second.photo}", f"{apart:.3f}", f"{foreseen:.3f}", zs])
     words = f"rms of the {len(squares)} z: {math.sqrt(float(np.mean(squares))):.2f}; "
     words += f"largest {math.sqrt(max(squares)):.2f}.\n"
+    if camera is not None:
+        exact = [score**2 for pair in pairs_of(found) for score in scores_of(*pair)[0]]
+        words += f"\nWere that camera exact, the rms of z: {math.sqrt(float(np.mean(exact))):.2f}, "
+        words += f"largest {math.sqrt(max(exact)):.2f}.\n"
     return table(["mirror", "photos", "apart [°]", "foreseen, rms [°]", "z"], rows) + "\n" + words
 
 
@@ -123,11 +166,13 @@ def real_section(folder: Path = REAL) -> str:
             corners.append(f"Photo {number}: the corner has {measured}, z from 90° {z:+.2f}.")
     as_taken = [replace(item, prior=replace(item.prior, reshape_sd=0.0)) for item in sighted.values()]
     joint = solve_sighted(as_taken, UserConstraints()).solution
-    camera = CameraPrior(joint.state.vector[joint.state.layout.camera].copy(), np.zeros(8), "file")
+    camera = camera_file(joint)
     known: list[Direction] = []
     for number, item in sighted.items():
-        known += directions_of(number, item, solve(item.sighting.sheet, photo_views(item, 0), camera))
-    return "\n".join([PROSE, OWN_CAMERA, compared(own), "\n\n".join(corners), "", JOINT_CAMERA, compared(known)])
+        known += given_camera(number, item, camera)
+    return "\n".join(
+        [PROSE, OWN_CAMERA, compared(own), "\n\n".join(corners), "", JOINT_CAMERA, compared(known, camera)]
+    )
 
 
 if __name__ == "__main__":
