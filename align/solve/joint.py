@@ -111,7 +111,7 @@ def _from_unstretched(problem: Problem, hint: Hint | None) -> Solution | None:
         free = Problem(
             problem.sheet, problem.views, problem.camera_prior, problem.constraints, problem.moved, solution.shape
         )
-        return _finish(free, state, choice)[0]
+        return _finish(free, state, choice, as_stretched=True)[0]
     except SolveError:
         return None
 
@@ -221,10 +221,13 @@ def _settled(problem: Problem, state: State) -> _Settled:
     return _Settled(_converged(problem, minimum, views, scales), list(views), scales, degrees, rejected)
 
 
-def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solution, State, Choice | None]:
+def _finish(
+    problem: Problem, state: State, choice: Choice | None, *, as_stretched: bool = False
+) -> tuple[Solution, State, Choice | None]:
     """Settle, and take the covariance.
 
-    Also where the fit itself ended, and the choice of shape that is the likeliest there.
+    Also where the fit itself ended, and the choice of shape that is the likeliest there. as_stretched : shapes are
+    weighed with the picture's stretch as it was found.
     """
     settled = _settled(problem, state)
     minimum, views, scales = settled.minimum, settled.views, settled.scales
@@ -243,9 +246,10 @@ def _finish(problem: Problem, state: State, choice: Choice | None) -> tuple[Solu
     wider = widened_covariance(boards, covariance, alike, variance) - covariance
     point, log_evidence = minimum.point, math.nan
     if choice is not None and problem.shape is not None:
-        shaping = Shaping(problem, point, views, problem.shape.faces, scales, noise_floors(views))
+        floors, faces = noise_floors(views), problem.shape.faces
+        shaping = Shaping(problem, point, views, faces, scales, floors, as_stretched=as_stretched)
         likeliest, others = shaping.evidence.best(choice)
-        by_reshape = _of_reshape(covariance, problem)
+        by_reshape = _of_reshape(covariance, problem) if as_stretched else (0.0, 0.0)
         step, covariance = shaping.averaged(likeliest, others, problem)
         log_evidence = shaping.log_evidence([likeliest, *others]) + by_reshape[1]
         covariance = covariance + by_reshape[0]
@@ -314,7 +318,7 @@ def _of_reshape(covariance: Array, problem: Problem) -> tuple[Array, float]:
     """(p, p) the part of a covariance that comes of not knowing how the picture was stretched and sheared.
 
     Also the logarithm of the share of those priors that the corners leave, which belongs to their likelihood
-    (MacKay's Occam factor); the shapes are weighed with stretch and shear as found.
+    (MacKay's Occam factor).
     """
     entries = np.arange(len(covariance))[problem.layout.reshape]
     where = entries[problem.prior.free[entries]]

@@ -73,8 +73,14 @@ class Shaping:
         scales: tuple[float, float],
         floors: tuple[float, float],
         weights: Sequence[Array] | None = None,
+        *,
+        as_stretched: bool = False,
     ) -> None:
-        """weights : (n,) of each view's corners, for their squares; None: all alike."""
+        """weights : (n,) of each view's corners, for their squares; None: all alike; as_stretched : with the picture's
+        stretch and shear as they are in `state`.
+
+        A stretch trades places with a bow along a curved valley, farther than derivatives reach.
+        """
         self.problem, self.state = problem, state
         self.wide = wide = _wide_layout(problem, faces)
         self.vector = _widened(problem.layout, wide, state.vector)
@@ -98,9 +104,8 @@ class Shaping:
         )
         free = prior.free.copy()
         free[wide.curl] = False
-        # A stretched picture trades places with a bow along a curved valley, far beyond what derivatives foresee: a
-        # shape is chosen for the stretch that was found, and only the descent moves that.
-        free[wide.reshape] = False
+        if as_stretched:
+            free[wide.reshape] = False
         units = [bend_units(face) for face in faces]
         curls = (catalogue(problem.sheet), catalogue_heights(problem.sheet), problem.points)
         blocks, start = self._blocks(views, weights), start_choice(problem)
