@@ -76,8 +76,9 @@ class Shaping:
         *,
         as_stretched: bool = False,
     ) -> None:
-        """weights : (n,) of each view's corners, for their squares; None: all alike; as_stretched : with the picture's
-        stretch and shear as they are in `state`.
+        """weights : (n,) of each view's corners, for their squares; None: all alike.
+
+        as_stretched : with the picture's stretch and shear as they are in `state`
 
         A stretch trades places with a bow along a curved valley, farther than derivatives reach.
         """
