@@ -24,6 +24,7 @@ from .thresholds import (
     RESHAPE_LOG_ODDS,
     SUSPECT_RESHAPE_SCORE,
     SYSTEMATIC_ERRORS_SIGMA0,
+    ZOOM_OR_SLANT_SD,
 )
 
 ORIGINAL = "Send the original photo, as the camera wrote it."
@@ -79,8 +80,7 @@ def allowed_for(
             as_reshaped = solution
         _refuse_other_perspective(as_reshaped, size)
         # As of a picture of another shape, no one can tell a cut or a zoom from a slight change of perspective.
-        prior = replace(prior, reshape_sd=max(prior.reshape_sd, RESHAPE_SD))
-        solution = _freely(solved, prior)
+        solution, prior = _zoomed_or_slanted(solved, prior)
         notes.append(
             "The photo does not look like a whole one from the lens its file names (cropped, zoomed or "
             "re-saved?); the camera was solved freely and the intervals are wider for it."
@@ -96,6 +96,16 @@ def allowed_for(
     if prior.source == "guess":
         _refuse_other_perspective(solution, size)
     return Allowed(solution, prior, tuple(notes))
+
+
+def _zoomed_or_slanted(
+    solved: Callable[[CameraPrior], Solution], prior: CameraPrior
+) -> tuple[Solution, CameraPrior]:
+    narrow, wide = (replace(prior, reshape_sd=max(prior.reshape_sd, sd)) for sd in (ZOOM_OR_SLANT_SD, RESHAPE_SD))
+    try:
+        return solved(narrow), narrow
+    except SolveError:  # a slant beyond that: between the two priors the descent found no end
+        return _freely(solved, wide), wide
 
 
 def _freely(solved: Callable[[CameraPrior], Solution], prior: CameraPrior) -> Solution:

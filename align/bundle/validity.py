@@ -20,6 +20,7 @@ from .thresholds import (
     BEHIND_MM,
     ELSEWHERE_CURVATURE_PER_MM,
     ELSEWHERE_FLAT_RATIO,
+    ELSEWHERE_GAIN,
     ELSEWHERE_RATIO,
     ELSEWHERE_SHARE,
     FOREIGN_REFLECTION_RATIO,
@@ -110,6 +111,8 @@ def _shows_another_sheet(sheet: Sheet, solution: Solution, prior: CameraPrior, p
     if max(solution.shape.curvatures[mirror] for mirror in mirrors) < ELSEWHERE_CURVATURE_PER_MM:
         return False
     misfit = misfit_of(sheet, solution, prior, photo)
+    if misfit.elsewhere < misfit.solved and misfit.flat - misfit.elsewhere > ELSEWHERE_GAIN:
+        return True
     return (
         misfit.flat > ELSEWHERE_FLAT_RATIO * misfit.solved
         and misfit.elsewhere < ELSEWHERE_RATIO * misfit.solved
