@@ -6,8 +6,8 @@ of two cores), checks every set, each of its photos alone, and writes docs/photo
 
 from __future__ import annotations
 
+import argparse
 import json
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -60,8 +60,11 @@ def _photograph(world: World, spec: SceneSpec, path: Path) -> None:
 
 def main() -> None:
     """Command line."""
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
-    names = sys.argv[2:] or list(photo_sets())
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("folder", nargs="?", type=Path, default=FOLDER)
+    parser.add_argument("sets", nargs="*", metavar="SET", help="of the page; all where none is named")
+    options = parser.parse_args()
+    folder, names = options.folder, options.sets or list(photo_sets())
     render_missing(folder, names)
     from tests.bench.photo_sets_figures import draw
     from tests.bench.photo_sets_text import measure, write_document
