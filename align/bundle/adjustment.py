@@ -12,6 +12,7 @@ from ..target.sheets import Sheet
 from .grouping import JointViews, joint_views
 from .photo_set import Sighted
 from .picture import allowed_for
+from .second_match import matched_again
 from .thresholds import (
     HIGH_CORRELATION,
     HIGH_SIGMA0,
@@ -63,8 +64,13 @@ def solve_sighted(
     warnings = [note for item in sighted for note in item.notes] + shape_warnings(sighted)
     unaided = constraints.of_the_print
     joints = turned_views(sheet, sighted, unaided) if turned_sheet else joint_views(sheet, sighted, unaided)
+    first = _First(sheet, joints, unaided)
+    closer = _closer(sheet, sighted, first)
+    if closer is not None:
+        sighted, joints = closer[0], [closer[1]]
+        first = _First(sheet, joints, unaided)
     allowed = allowed_for(
-        lambda prior: _joint_solution(sheet, joints, prior, unaided),
+        first.solved,
         sighted[0].prior,
         sighted[0].size,
         without_file=sighted[0].without_file,
@@ -97,6 +103,35 @@ def solve_sighted(
     warnings += [*lost_corner_warnings(sheet, solution, sighted), *second_sheets]
     photos = tuple(replace(item, mirrors=mirrors) for item, mirrors in zip(sighted, joint.mirrors, strict=True))
     return Adjustment(sheet, photos, solution, tuple(warnings))
+
+
+class _First:
+    """The joint solve under priors of the camera, remembered: the first is asked for twice."""
+
+    def __init__(self, sheet: Sheet, joints: Sequence[JointViews], constraints: UserConstraints) -> None:
+        self.sheet, self.joints, self.constraints = sheet, joints, constraints
+        self.known: list[tuple[CameraPrior, Solution]] = []
+
+    def solved(self, prior: CameraPrior) -> Solution:
+        """The solution under a prior."""
+        for known, solution in self.known:
+            if known is prior:
+                return solution
+        solution = _joint_solution(self.sheet, self.joints, prior, self.constraints)
+        self.known.append((prior, solution))
+        return solution
+
+
+def _closer(sheet: Sheet, sighted: Sequence[Sighted], first: _First) -> tuple[list[Sighted], JointViews] | None:
+    """The photos matched again as their sheet and mirrors were first solved; None where all are planes.
+
+    Whether a picture was stretched is asked after that only: what a plane's windows make of curled paper looks so.
+    """
+    try:
+        solution = first.solved(sighted[0].prior)
+    except SolveError:  # asked again below, with what is to be said of it
+        return None
+    return matched_again(sheet, sighted, _way(first.joints, solution), solution)
 
 
 def _joint_solution(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from ..optics.geometry import apply_homography, fit_homography, scale_pixels
 from ..optics.robust import median
 from ..target.sheets import Sheet, corners_board, marker_corners_board
-from .corners import local_frames, marker_scores, match_corners, square_heights_px
+from .corners import Patches, local_frames, marker_scores, match_corners, patches_of, square_heights_px
 from .marker_reading import Look
 from .markers import FIRST_LOOK, Detection, detect_markers, group_boards
 from .pyramid import Pyramid
@@ -51,7 +51,8 @@ class Board:
 
     corner_ids : (n,) into `target.sheets.corners_board`; pixels : (n, 2); covariance : (n, 2, 2) [px^2];
     score : (n,); square_px : (n,) the smaller extent of the square at each corner [px];
-    homography : board mm -> px, over the corners found; blur_px : sd of the blur.
+    homography : board mm -> px, over the corners found; blur_px : sd of the blur; patches : the photo's pixels
+    around the corners, None where they are not kept.
     """
 
     sheet: Sheet
@@ -63,6 +64,7 @@ class Board:
     square_px: Array
     homography: Array
     blur_px: float
+    patches: Patches | None = None
 
     @property
     def outline_px(self) -> Array:
@@ -98,6 +100,7 @@ def turned_board(board: Board, turn: Array, size: tuple[int, int], new_size: tup
         pixels=(board.pixels - middle) @ turn.T + new_middle,
         covariance=turn @ board.covariance @ turn.T,
         homography=matrix @ board.homography,
+        patches=None,
     )
 
 
@@ -223,6 +226,7 @@ def _sight_board(
         square_px=square_heights_px(homography, sheet)[ids],
         homography=homography,
         blur_px=blur,
+        patches=patches_of(gray, sheet, homography, ids, matches.pixels[keep]),
     )
 
 

@@ -45,6 +45,14 @@ class Matches:
     score: Array
 
 
+@dataclass(frozen=True, eq=False)
+class Patches:
+    """The photo's own pixels around corners, kept to match them again: middles (n, 2), pixels (n, h, w) uint8."""
+
+    middles: NDArray[np.int64]
+    pixels: NDArray[np.uint8]
+
+
 @cache
 def _prints(sheet: Sheet) -> tuple[NDArray[np.float32], ...]:
     """The print with a white border of one square, at full, half, quarter ... size (1 = paper)."""
@@ -101,20 +109,20 @@ def match_corners(
     """
     board = corners_board(sheet)[corner_ids]
     frames = local_frames(homography, board, sheet.square_mm)
-    reach = WINDOW_SHARE * np.abs(frames).sum(axis=2)  # half extents (x, y) [px]
-    half = np.clip(np.ceil(reach.max(axis=0)), WINDOW_MIN_PX, WINDOW_MAX_PX).astype(int)
+    half = _half_extents(frames)
     place = pixels.copy()
     inside = _inside(gray.shape, place, half)
     covariance = np.broadcast_to(np.eye(2), (len(place), 2, 2)).copy()
     score = np.full(len(place), -1.0)
     if not inside.any():
         return Matches(place, covariance, score)
-    windows = _Windows(sheet, homography, board, frames, half, blur_px)
+    windows = Windows(sheet, homography, board, frames, half, blur_px)
     for round_number in range(iterations):
         chosen = np.flatnonzero(inside & _inside(gray.shape, place, half))
         if not len(chosen):
             break
-        shift, cov, fit = windows.register(gray, place, chosen)
+        middles = np.round(place[chosen]).astype(int)
+        shift, cov, fit = windows.register(_cut(gray, middles, half), place[chosen] - middles, chosen)
         limit = 0.35 * np.abs(frames[chosen]).sum(axis=2).min(axis=1) / (1 + round_number)
         length = np.linalg.norm(shift, axis=1)
         shift *= np.minimum(1.0, limit / np.maximum(length, 1e-9))[:, None]
@@ -140,9 +148,32 @@ def marker_scores(gray: NDArray[np.uint8], sheet: Sheet, homography: Array, *, b
     scores = np.full(len(middles), np.nan)
     chosen = np.flatnonzero(_inside(gray.shape, place, half + 1))
     if len(chosen):
-        windows = _Windows(sheet, homography, middles, frames, half, blur_px, share=_BITS_SHARE)
-        scores[chosen] = windows.register(gray, place, chosen)[2]
+        windows = Windows(sheet, homography, middles, frames, half, blur_px, share=_BITS_SHARE)
+        nearest = np.round(place[chosen]).astype(int)
+        scores[chosen] = windows.register(_cut(gray, nearest, half), place[chosen] - nearest, chosen)[2]
     return scores
+
+
+def patches_of(
+    gray: NDArray[np.uint8], sheet: Sheet, homography: Array, corner_ids: NDArray[np.int64], pixels: Array
+) -> Patches:
+    """The photo's pixels around corners that `match_corners` found inside the photo, with the same arguments."""
+    board = corners_board(sheet)[corner_ids]
+    middles = np.round(pixels).astype(int)
+    return Patches(middles, _cut(gray, middles, _half_extents(local_frames(homography, board, sheet.square_mm))))
+
+
+def _half_extents(frames: Array) -> NDArray[np.int64]:
+    """(2,) half the windows' width and height [px], of the largest square among those with (n, 2, 2) frames."""
+    reach = WINDOW_SHARE * np.abs(frames).sum(axis=2)
+    return np.asarray(np.clip(np.ceil(reach.max(axis=0)), WINDOW_MIN_PX, WINDOW_MAX_PX), int)
+
+
+def _cut(gray: NDArray[np.uint8], middles: NDArray[np.int64], half: NDArray[np.int64]) -> NDArray[np.uint8]:
+    """(n, h, w) the photo's pixels around (n, 2) of them."""
+    x = middles[:, 0, None, None] + np.arange(-half[0], half[0] + 1)[None, None, :]
+    y = middles[:, 1, None, None] + np.arange(-half[1], half[1] + 1)[None, :, None]
+    return np.asarray(gray[y, x])
 
 
 def _inside(shape: tuple[int, ...], place: Array, half: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -151,7 +182,7 @@ def _inside(shape: tuple[int, ...], place: Array, half: NDArray[np.int64]) -> ND
         return np.asarray(((place > half + 1) & (place < limit)).all(axis=1))
 
 
-class _Windows:
+class Windows:
     """The windows of one set of corners: draws the print in each and solves for the shift."""
 
     def __init__(
@@ -190,13 +221,11 @@ class _Windows:
         distance = np.abs(unit).max(axis=1) / self.share
         return np.asarray(np.clip(4.0 * (1.15 - distance), 0.0, 1.0))
 
-    def draw(self, place: Array, chosen: NDArray[np.int64]) -> NDArray[np.float32]:
-        """(n, h + 2m, w + 2m) the print as the photo would show it with the corner exactly at `place`."""
+    def draw(self, offset: Array, chosen: NDArray[np.int64]) -> NDArray[np.float32]:
+        """(n, h + 2m, w + 2m) the print as the photo would show it with the corner `offset` px off the middle."""
         import cv2
 
-        # The window's pixel grid is fixed to the photo; only the homography's shape counts, re-centred.
-        offset = place[chosen] - np.round(place[chosen])
-        map_x, map_y = self._print_places(self.centres[chosen] - offset)
+        map_x, map_y = self.print_places(offset, chosen)
         n, rows, columns = map_x.shape
         ss = SUPERSAMPLING
         drawn = np.empty((n, rows // ss, columns // ss), np.float32)
@@ -215,12 +244,15 @@ class _Windows:
             drawn[part] = cv2.resize(fine, size, interpolation=cv2.INTER_AREA).reshape(-1, rows // ss, size[0])
         return drawn
 
-    def _print_places(self, around: Array) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Pixels of the print (n, rows, columns) under the fine grid round each of (n, 2) places.
+    def print_places(
+        self, offset: Array, chosen: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Pixels of the print (n, rows, columns) under the fine grid, corners (n, 2) px off its middle.
 
-        Exact for a homography, in single precision: the map's difference from its value at the middle.
+        The grid is fixed to the photo's pixels; only the homography's shape counts, re-centred. Exact for a
+        homography, in single precision: the map's difference from its value at the middle.
         """
-        h = self.to_board
+        around, h = self.centres[chosen] - offset, self.to_board
         u = self.fine[0].astype(np.float32)[None, None, :]
         v = self.fine[1].astype(np.float32)[None, :, None]
         depth = around @ h[2, :2] + h[2, 2]
@@ -239,10 +271,13 @@ class _Windows:
         return places[0], places[1]
 
     def register(
-        self, gray: NDArray[np.uint8], place: Array, chosen: NDArray[np.int64]
+        self, seen: NDArray[np.uint8], offset: Array, chosen: NDArray[np.int64]
     ) -> tuple[Array, Array, Array]:
-        """One Gauss-Newton step: shift (n, 2), covariance (n, 2, 2), correlation (n,)."""
-        sharp = self.draw(place, chosen)
+        """One Gauss-Newton step: shift (n, 2), covariance (n, 2, 2), correlation (n,).
+
+        seen : (n, h, w) the photo's pixels in each window; offset : (n, 2) [px] of the corner from their middle.
+        """
+        sharp = self.draw(offset, chosen)
         kernel = _gauss_kernel(self.blur_px, self.margin)
         template = _separable(sharp, kernel)
         m = self.margin
@@ -253,16 +288,26 @@ class _Windows:
         laplace = template[:, 2:, 1:-1] + template[:, :-2, 1:-1] + across - 4 * middle
         cut = (slice(None), slice(m - 1, -(m - 1) or None), slice(m - 1, -(m - 1) or None))
         pieces = [part[cut].reshape(len(chosen), -1) for part in (middle, grad_x, grad_y, laplace)]
-        corner = np.round(place[chosen]).astype(int)
-        x = corner[:, 0, None, None] + np.arange(-self.half[0], self.half[0] + 1)[None, None, :]
-        y = corner[:, 1, None, None] + np.arange(-self.half[1], self.half[1] + 1)[None, :, None]
-        observed = linear_light(gray[y, x]).reshape(len(chosen), -1).astype(float)
+        observed = linear_light(seen).reshape(len(chosen), -1).astype(float)
         weight = self.weight[chosen].reshape(len(chosen), -1)
-        return _solve_windows(observed, weight, [piece.astype(float) for piece in pieces])
+        drawn = [piece.astype(float) for piece in pieces]
+        return _solve_windows(observed, weight, drawn, self.bending(chosen, drawn[1], drawn[2]))
+
+    def bending(self, chosen: NDArray[np.int64], grad_x: Array, grad_y: Array) -> Array | None:
+        """(n, pixels) how the windows change as the print in them bends by one standard deviation; None: it cannot.
+
+        grad_x, grad_y : (n, pixels) of the print as drawn.
+        """
+        return None
 
 
-def _solve_windows(observed: Array, weight: Array, pieces: list[Array]) -> tuple[Array, Array, Array]:
-    """Least squares of observed = gain (template - shift . gradient) + offset + c laplace, window by window."""
+def _solve_windows(
+    observed: Array, weight: Array, pieces: list[Array], bending: Array | None = None
+) -> tuple[Array, Array, Array]:
+    """Least squares of observed = gain (template - shift . gradient) + offset + c laplace, window by window.
+
+    bending : (n, pixels) of template, for one standard deviation of a further unknown.
+    """
     template, grad_x, grad_y, laplace = pieces
     columns = np.stack([template, np.ones_like(template), -grad_x, -grad_y, laplace], axis=1)
     weighted = columns * weight[:, None, :]
@@ -271,14 +316,20 @@ def _solve_windows(observed: Array, weight: Array, pieces: list[Array]) -> tuple
     right = (weighted @ observed[:, :, None])[:, :, 0]
     inverse = np.linalg.inv(normal)
     solution = np.einsum("nij,nj->ni", inverse, right)
+    total = weight.sum(axis=1)
+    variance = _variance(observed, weight, total, columns, solution)
+    if bending is not None:
+        # The noise, which weighs the prior of the bend, from a fit with the bend free.
+        columns, inverse = _bordered(columns, weight, bending, np.zeros(len(observed)))
+        right = ((columns * weight[:, None, :]) @ observed[:, :, None])[:, :, 0]
+        solution = np.einsum("nij,nj->ni", inverse, right)
+        variance = _variance(observed, weight, total, columns, solution)
+        ridge = variance / np.maximum(solution[:, 0] ** 2, 1e-8)
+        columns, inverse = _bordered(columns[:, :5], weight, bending, ridge)
+        solution = np.einsum("nij,nj->ni", inverse, right)
     gain = solution[:, 0]
     safe_gain = np.where(np.abs(gain) > 1e-4, gain, 1e-4)
     shift = solution[:, 2:4] / safe_gain[:, None]
-    residual = observed - (solution[:, None, :] @ columns)[:, 0]
-    total = weight.sum(axis=1)
-    variance = (weight * residual**2).sum(axis=1) / np.maximum(total - 5, 1.0)
-    # 8-bit photos carry rounding noise even where they look clean.
-    variance = np.maximum(variance, (0.4 / 255) ** 2)
     covariance = inverse[:, 2:4, 2:4] * (variance / safe_gain**2)[:, None, None]
     mean = (weight * observed).sum(axis=1) / total
     plain = (weight * template).sum(axis=1) / total
@@ -288,6 +339,24 @@ def _solve_windows(observed: Array, weight: Array, pieces: list[Array]) -> tuple
     ).sum(axis=1)
     score = both / np.sqrt(np.maximum(power, 1e-12))
     return shift, covariance, score
+
+
+def _variance(observed: Array, weight: Array, total: Array, columns: Array, solution: Array) -> Array:
+    """(n,) of the pixels' noise, from what the fit leaves."""
+    residual = observed - (solution[:, None, :] @ columns)[:, 0]
+    variance = (weight * residual**2).sum(axis=1) / np.maximum(total - 5, 1.0)
+    # 8-bit photos carry rounding noise even where they look clean.
+    return np.asarray(np.maximum(variance, (0.4 / 255) ** 2))
+
+
+def _bordered(columns: Array, weight: Array, bending: Array, ridge: Array) -> tuple[Array, Array]:
+    """Columns with one more, and the inverse of their normal matrix; ridge : (n,) of the prior on the last."""
+    columns = np.concatenate([columns, bending[:, None, :]], axis=1)
+    normal = (columns * weight[:, None, :]) @ columns.transpose(0, 2, 1)
+    size = normal.shape[1]
+    normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(size)
+    normal[:, -1, -1] += ridge
+    return columns, np.asarray(np.linalg.inv(normal))
 
 
 def _column(values: Array) -> NDArray[np.float32]:

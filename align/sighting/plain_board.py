@@ -173,7 +173,8 @@ def _matched(
     ids = np.arange(len(pixels))
     matches = match_corners(gray, sheet, homography, ids, pixels, blur_px=blur, iterations=3)
     moved = np.linalg.norm(matches.pixels - pixels, axis=1)
-    return matches, (np.abs(matches.score) > MIN_SCORE) & (moved < 4.0)
+    # A score of -1 is of a corner that left the photo.
+    return matches, (np.abs(matches.score) > MIN_SCORE) & (matches.score > -1.0) & (moved < 4.0)
 
 
 def _settled(gray: NDArray[np.uint8], sheet: Sheet, grid: Array) -> Array:

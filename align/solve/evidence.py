@@ -238,7 +238,8 @@ class Evidence:
             neighbours = self.fits(choices, best.scales)
             better = self._likeliest(neighbours)
             if better.log_evidence <= best.log_evidence + SAME_GAIN:
-                neighbours += self.fits(list(self._both_others(best.choice)), best.scales)
+                both = [*self._both_others(best.choice), *self._bend_and_print(best.choice)]
+                neighbours += self.fits(both, best.scales)
                 better = self._likeliest(neighbours)
             if better.log_evidence <= best.log_evidence + SAME_GAIN:
                 return best, neighbours
@@ -290,6 +291,17 @@ class Evidence:
             for one, other in product(ones, others):
                 if one != first[0] and other != second[0]:
                     yield replace(choice, curls=(*rest, (int(one), first[1]), (int(other), second[1])))
+
+    def _bend_and_print(self, choice: Choice) -> Iterator[Choice]:
+        """Choices with a mirror bent and the print bowed otherwise: either does much of what the other does."""
+        if choice.print < 0:
+            return
+        for mirror, level in enumerate(choice.bend):
+            for bend, bows in product(range(len(BEND_CURVATURES_PER_MM)), range(len(PRINT_LEVELS))):
+                if bend != level and bows != choice.print:
+                    yield replace(
+                        choice, print=bows, bend=(*choice.bend[:mirror], bend, *choice.bend[mirror + 1 :])
+                    )
 
     def _pairs(self, at: Fitted) -> list[Choice]:
         """Choices with two opposite edges curled and the rest flat: each hides the other from `_helpful`."""

@@ -226,7 +226,7 @@ def offset_of_distance(lean: float, turn: float, distance_mm: float) -> float:
     return -float(mirror_normal(lean, turn)[1]) * distance_mm
 
 
-def _shaped_sheet(state: State, points: Array, basis: Array, in_plane: Array | None) -> Array:
+def shaped_sheet(state: State, points: Array, basis: Array, in_plane: Array | None) -> Array:
     """(n, 3) [mm] places on the sheet as it is: bowed, curled up and wavy, its print off."""
     layout, vector = state.layout, state.vector
     places = points.copy()
@@ -299,7 +299,7 @@ def predict(
     layout = state.layout
     rotation, translation = state.cam_from_target(photo)
     placed_rotation, placed_translation = state.scene_from_sheet(photo)
-    turned = _shaped_sheet(state, points, basis, in_plane) @ placed_rotation.T
+    turned = shaped_sheet(state, points, basis, in_plane) @ placed_rotation.T
     jacobian = np.zeros((len(points), 2, layout.size))
     seen, by_local = _seen_in(state, mirror, turned + placed_translation, -rotation.T @ translation, order)
     pixels, by_camera, by_reshape, by_cam_point = _pictured(state, seen @ rotation.T + translation)

@@ -21,7 +21,7 @@ from .noise import huber_weights, noise_floors, robust_scales, sigma0_of, withou
 from .picture_shape import score_of_reshape
 from .problem import STILL, Moved, Problem, UserConstraints, View
 from .shape_choice import Choice
-from .shaping import Shaping, faces_of, shaped, start_choice
+from .shaping import Shaping, faces_of, followed, shaped, start_choice
 from .sheet_shape import CURL_COLUMNS
 from .solution import Solution, SolvedCurl
 from .standing import above_sheet_mm, standing
@@ -126,16 +126,17 @@ def _with_shape(problem: Problem, state: State) -> tuple[Solution, State, Choice
     for turn in range(SHAPE_ROUNDS):
         scales = robust_scales(problem, state, views)
         weights = huber_weights(problem, state, views, scales)
-        shaping = Shaping(problem, state, views, faces, scales, noise_floors(views), weights)
+        shaping = Shaping(problem, state, views, faces, scales, noise_floors(problem, views), weights)
         found, _ = shaping.evidence.best(choice)
         following = shaped(problem, found.choice, faces)
         moved = shaping.moved(state, following, found)
         solution, state, likeliest = _finish(following, moved, found.choice)
+        shown = followed(faces, faces_of(following, state))
         # Looked for about a first fit alone, a bent mirror was three times as often taken for a stretched picture.
-        settled = turn > 0 and likeliest == found.choice
+        settled = turn > 0 and likeliest == found.choice and shown == faces
         if likeliest is None or settled or turn == SHAPE_ROUNDS - 1:
             break
-        problem, choice = following, likeliest
+        problem, choice, faces = following, likeliest, shown
     return solution, state, found.choice
 
 
@@ -246,7 +247,7 @@ def _finish(
     wider = widened_covariance(boards, covariance, alike, variance) - covariance
     point, log_evidence = minimum.point, math.nan
     if choice is not None and problem.shape is not None:
-        floors, faces = noise_floors(views), problem.shape.faces
+        floors, faces = noise_floors(problem, views), problem.shape.faces
         shaping = Shaping(problem, point, views, faces, scales, floors, as_stretched=as_stretched)
         likeliest, others = shaping.evidence.best(choice)
         by_reshape = _of_reshape(covariance, problem) if as_stretched else (0.0, 0.0)

@@ -15,7 +15,7 @@ from ..optics.geometry import skew
 from ..optics.robust import median
 from ..optics.slab import FLOAT_GLASS_INDEX, FLOAT_GLASS_INDEX_SD
 from ..target.sheets import Sheet, corners_target
-from .forward_model import DIRECT, Layout, State, bow_basis, predict
+from .forward_model import DIRECT, Layout, State, bow_basis, predict, shaped_sheet
 from .least_squares import DAMPING, TOLERANCE, Minimum, Prior, minimise, settled
 from .shape_choice import Shape
 from .sheet_shape import CURL_COLUMNS, Curl, half_sizes, print_fault_count, print_sds, print_shifts, wave_heights
@@ -194,22 +194,15 @@ class Problem:
 
         Where the paper curls up, its corners have moved along the floor as well.
         """
-        points = self.points[ids]
-        for curl, lift in self.curls_of(state):
-            points = points.copy()
-            points[:, :2] += lift**2 * curl.shortenings(points)
+        points = drawn_in(self.points[ids], curls_of(self.shape, state))
         return points, self.basis[ids], None if self.in_plane is None else self.in_plane[ids]
 
-    def curls_of(self, state: State) -> list[tuple[Curl, float]]:
-        """The sheet's curls as a state has them, each with its lift [mm]."""
+    def risen(self, state: State, ids: NDArray[np.int64]) -> Array:
+        """(n, 3) [mm] corners in the sheet's own frame, with its shape where the problem allows for one."""
         if self.shape is None:
-            return []
-        found = []
-        steps = state.vector[self.layout.curl].reshape(-1, CURL_COLUMNS)
-        for (curl, _), (lift, *changes) in zip(self.shape.curls, steps, strict=True):
-            if lift > 0:
-                found.append((curl.varied(*(change / lift for change in changes)), float(lift)))
-        return found
+            return self.points[ids]
+        points, basis, in_plane = self.places(state, ids)
+        return shaped_sheet(state, points, basis, in_plane)
 
     def residuals(
         self, state: State, views: Sequence[View], scales: tuple[float, float]
@@ -345,6 +338,26 @@ class Problem:
             jacobian[row, where + 2] = 1.0
             gaps[row] = offset - side * math.sin(turn) * math.cos(lean)
         return gaps / CONTACT_SD_MM, jacobian / CONTACT_SD_MM
+
+
+def curls_of(shape: Shape | None, state: State) -> list[tuple[Curl, float]]:
+    """The sheet's curls as a state has them, each with its lift [mm]."""
+    if shape is None:
+        return []
+    found = []
+    steps = state.vector[state.layout.curl].reshape(-1, CURL_COLUMNS)
+    for (curl, _), (lift, *changes) in zip(shape.curls, steps, strict=True):
+        if lift > 0:
+            found.append((curl.varied(*(change / lift for change in changes)), float(lift)))
+    return found
+
+
+def drawn_in(points: Array, curls: Sequence[tuple[Curl, float]]) -> Array:
+    """(n, 3) flat places of the sheet [mm], moved along the floor where its paper curls up."""
+    for curl, lift in curls:
+        points = points.copy()
+        points[:, :2] += lift**2 * curl.shortenings(points)
+    return points
 
 
 def _vector_of(state: State) -> Array:

@@ -149,19 +149,12 @@ def bent_mirror_image(
     -------
     seen : (n, 3) [mm]; derivatives : (n, 3, 23), those of `mirror_image` and by bend (12).
     """
-    lean, turn, offset, thickness = (float(v) for v in mirror)
-    normal, by_angle = mirror_normal(lean, turn), _normal_by_angles(lean, turn)
+    lean, turn, _, _ = (float(v) for v in mirror)
+    by_angle = _normal_by_angles(lean, turn)
     axes = np.array(face_axes(lean, turn))
-    planes, tilt = _Planes(normal, offset), np.zeros((len(points), 2))
     bent = bool(np.any(bend))
-    for _ in range(WALKS if bent else 1):
-        _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, order, derivatives=False)
-        places = hits @ axes.T
-        if bent:
-            rise, tilt = face.bent(places, bend)
-            length = np.sqrt(1.0 + (tilt**2).sum(axis=1))
-            normals = (normal - tilt @ axes) / length[:, None]
-            planes = _Planes(normals, (offset - rise + (tilt * places).sum(axis=1)) / length)
+    planes, places, tilt, length = _walked(points, eye, mirror, index, order, face, bend if bent else None)
+    thickness = float(mirror[3])
     axes_by = _axes_by_angles(lean, turn)
     by_normal, by_offset = _bent_planes_by(by_angle, axes_by, axes, tilt, places, face.basis(places))
     if not bent:
@@ -181,6 +174,27 @@ def bent_mirror_image(
     moved = np.linalg.solve(np.eye(2) - by_places[:, :, -2:], np.concatenate([own, left], axis=2))
     by_place = derivatives[:, :, -2:]
     return seen + (by_place @ moved[:, :, -1:])[:, :, 0], derivatives[:, :, :-2] + by_place @ moved[:, :, :-1]
+
+
+def _walked(
+    points: Array, eye: Array, mirror: Array, index: float, order: int, face: Face, bend: Array | None
+) -> tuple[_Planes, Array, Array, Array]:
+    """Each ray's plane after walking to where it is reflected; the last place, its tilt and its normal's length.
+
+    bend : (12,); None: the face is flat, and one look finds the places
+    """
+    lean, turn, offset, thickness = (float(v) for v in mirror)
+    normal, axes = mirror_normal(lean, turn), np.array(face_axes(lean, turn))
+    planes, tilt, length = _Planes(normal, offset), np.zeros((len(points), 2)), np.ones(len(points))
+    for _ in range(1 if bend is None else WALKS):
+        _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, order, derivatives=False)
+        places = hits @ axes.T
+        if bend is not None:
+            rise, tilt = face.bent(places, bend)
+            length = np.sqrt(1.0 + (tilt**2).sum(axis=1))
+            normals = (normal - tilt @ axes) / length[:, None]
+            planes = _Planes(normals, (offset - rise + (tilt * places).sum(axis=1)) / length)
+    return planes, places, tilt, length
 
 
 def _bent_planes_by(
@@ -212,12 +226,16 @@ def face_axes(lean: float, turn: float) -> tuple[Array, Array]:
     return right, crossed(mirror_normal(lean, turn), right)
 
 
-def hit_places(points: Array, eye: Array, mirror: Array, index: float) -> Array:
-    """(n, 2) [mm] where a flat mirror reflects points to the eye, along `face_axes` from the origin's foot."""
+def hit_places(
+    points: Array, eye: Array, mirror: Array, index: float, face: Face | None = None, bend: Array | None = None
+) -> Array:
+    """(n, 2) [mm] where a flat or bent mirror reflects points to an eye, by `face_axes` from the origin's foot."""
     lean, turn, offset, thickness = (float(v) for v in mirror)
-    planes = _Planes(mirror_normal(lean, turn), offset)
-    _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, 1, derivatives=False)
-    return hits @ np.column_stack(face_axes(lean, turn))
+    if face is None or bend is None or not np.any(bend):
+        planes = _Planes(mirror_normal(lean, turn), offset)
+        _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, 1, derivatives=False)
+        return hits @ np.column_stack(face_axes(lean, turn))
+    return _walked(points, eye, mirror, index, 1, face, bend)[1]
 
 
 def _normal_by_angles(lean: float, turn: float) -> tuple[Array, Array]:

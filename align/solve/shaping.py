@@ -22,24 +22,37 @@ Array = NDArray[np.float64]
 START_BEND, START_BOW, START_PRINT = 2, 1, 1
 #: A part of a mirror that was seen is taken to be no narrower or lower than this [mm].
 LEAST_HALF_MM = 2.0
+#: ... and stays what it was where its edges move by no more than the first share of its half size: of a mirror bent
+#: by half a millimetre that is a thousandth of a degree of lean; or by more than the second: that is no mirror's
+#: bend but a fit that is far off, which is not to be followed. Choices.
+SAME_PART, OTHER_PART = 0.01, 0.5
 
 
 def faces_of(problem: Problem, state: State) -> tuple[Face, ...]:
     """The part of each mirror that the views show: the bounds of where corners are reflected."""
-    faces = []
+    layout, faces = state.layout, []
     for mirror in range(problem.layout.mirrors):
+        parameters, index = state.vector[layout.mirror(mirror)], float(state.vector[layout.index])
+        bent = (layout.faces[mirror], state.vector[layout.bend(mirror)]) if layout.faces else (None, None)
         hits = []
         for view in problem.views:
             if view.mirror == mirror:
                 rotation, translation = state.scene_from_sheet(view.photo)
-                points = problem.points[view.corner_ids] @ rotation.T + translation
-                parameters = state.vector[problem.layout.mirror(mirror)]
-                index = float(state.vector[problem.layout.index])
-                hits.append(hit_places(points, state.eye(view.photo), parameters, index))
+                points = problem.risen(state, view.corner_ids) @ rotation.T + translation
+                hits.append(hit_places(points, state.eye(view.photo), parameters, index, *bent))
         low, high = np.concatenate(hits).min(axis=0), np.concatenate(hits).max(axis=0)
         middle, half = (low + high) / 2, np.maximum((high - low) / 2, LEAST_HALF_MM)
         faces.append(Face(float(middle[0]), float(middle[1]), float(half[0]), float(half[1])))
     return tuple(faces)
+
+
+def followed(before: tuple[Face, ...], after: tuple[Face, ...]) -> tuple[Face, ...]:
+    """Parts of mirrors where they were seen to be, or, where that makes no difference or no sense, as before."""
+    moved = 0.0
+    for one, other in zip(before, after, strict=True):
+        half = np.array([one.half_u_mm, one.half_u_mm, one.half_v_mm, one.half_v_mm])
+        moved = max(moved, float(np.max(np.abs(np.subtract(one.edges, other.edges)) / half)))
+    return after if SAME_PART < moved < OTHER_PART else before
 
 
 def shaped(problem: Problem, choice: Choice, faces: tuple[Face, ...]) -> Problem:

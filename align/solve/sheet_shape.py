@@ -176,18 +176,23 @@ def print_fault_count(sheet: Sheet) -> int:
 @cache
 def print_shifts(sheet: Sheet) -> Array:
     """(corners, 2, faults) [mm] where each fault moves the corners; columns along x, rows along y."""
-    points = corners_target(sheet)
+    points, (columns, rows) = corners_target(sheet), sheet.corner_grid
+    shifts = []
+    for line in range(0 if sheet.has_markers else columns + rows):
+        number = np.arange(len(points))
+        place = number % columns == line if line < columns else number // columns == line - columns
+        shifts.append(np.outer(place, [1.0, 0.0] if line < columns else [0.0, 1.0])[:, :, None])
+    return np.concatenate([print_shifts_at(sheet, points), *shifts], axis=2)
+
+
+def print_shifts_at(sheet: Sheet, points: Array) -> Array:
+    """(n, 2, 8) [mm] where each of PRINT_PARAMETERS moves (n, 2+) places of the print."""
     half_x, half_y, centre_y = half_sizes(sheet)
     x, y = points[:, 0], points[:, 1] - centre_y
     u, v, none = x / half_x, y / half_y, np.zeros(len(points))
     bows = (u * u - 1 / 3, u * v, v * v - 1 / 3)
     shifts = [np.column_stack([x / 2, -y / 2]), np.column_stack([y, none])]
     shifts += [np.column_stack([bow, none]) for bow in bows] + [np.column_stack([none, bow]) for bow in bows]
-    columns, rows = sheet.corner_grid
-    for line in range(0 if sheet.has_markers else columns + rows):
-        number = np.arange(len(points))
-        place = number % columns == line if line < columns else number // columns == line - columns
-        shifts.append(np.outer(place, [1.0, 0.0] if line < columns else [0.0, 1.0]))
     return np.stack(shifts, axis=2)
 
 

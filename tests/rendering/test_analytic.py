@@ -10,7 +10,7 @@ import pytest
 from scipy.integrate import quad
 
 from align.optics.slab import virtual_point
-from align.solve.reflection import BEND_PARAMETERS, bent_mirror_image
+from align.solve.reflection import BEND_PARAMETERS, bent_mirror_image, hit_places
 from align.solve.reflection import Face as SeenPart
 from align.target.sheets import SHEETS, black_rectangles_board, corners_target
 from tests.bench.bent_gate import MEAN_LIMIT_PX, gate_scenes, matched_errors, ray_misses_um
@@ -173,6 +173,27 @@ def test_the_forward_model_puts_corners_in_bent_mirrors_where_the_path_is_statio
         )
         _, reflected, _ = exact_pixels(scene)
         assert np.abs(projected(scene.camera, seen) - reflected).max() < within_px
+
+
+def test_corners_are_reflected_in_a_bent_mirror_where_the_path_is_stationary():
+    """The part of a mirror that an answer is about; a flat mirror's places are half a millimetre off."""
+    scene = draw_case(5, "curled", 1, 1).photos[0][0]
+    mirror = replace(
+        scene.mirror, face=replace(scene.mirror.face, bends=(Bend("parabola_upright", 0.4),)), thickness_mm=0.0
+    )
+    scene, face = replace(scene, mirror=mirror), mirror.face
+    along, up, normal = (float(axis @ mirror.foot) for axis in mirror.axes)
+    part = SeenPart(along, up + face.foot_mm + face.height_mm / 2, face.width_mm / 2, face.height_mm / 2)
+    bend = np.zeros(len(BEND_PARAMETERS))
+    bend[1] = 0.4
+    points, eye = placed(scene, corners_target(scene.sheet)[:, :2]), np.asarray(scene.camera.eye_mm, float)
+    plane = np.array([*np.radians([mirror.lean_deg, mirror.turn_deg]), -normal, 0.0])
+    _, _, on_face = exact_pixels(scene)
+    bent, flat = (
+        hit_places(points, eye, plane, mirror.index, *known) - [along, up] for known in ((part, bend), ())
+    )
+    assert np.abs(bent - on_face).max() < 0.005
+    assert np.abs(flat - on_face).max() > 0.2
 
 
 def test_ink_is_counted_by_area():

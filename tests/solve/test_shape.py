@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from align.optics.camera_model import prior_from_focal
-from align.solve.evidence import _ordered
+from align.solve.evidence import Evidence, _ordered
 from align.solve.forward_model import DIRECT
 from align.solve.joint import UserConstraints, View, solve
 from align.solve.least_squares import covariance_of
 from align.solve.problem import Problem
+from align.solve.shape_choice import Choice
 from align.solve.shaping import Shaping, faces_of, shaped, start_choice
 from align.solve.sheet_shape import catalogue
 from align.target.sheets import SHEETS
@@ -160,6 +161,22 @@ def test_a_bent_mirrors_solve_ends_at_its_minimum():
     gradient = gradient + bent.prior.precision @ (settled.point.vector - bent.prior.mean)
     covariance = covariance_of(settled.information, bent.prior.free)
     assert gradient @ covariance @ gradient < 1e-12
+
+
+def test_lean_is_that_of_the_part_that_a_strongly_bent_mirror_shows():
+    """Where its corners are reflected: where a flat mirror would reflect them lean is another by 0.05 deg."""
+    face = Face(300.0, 100.0, 0.0, (Bend("parabola_upright", 0.4),))
+    views, prior, true = corners(face=face)
+    solution = solve(SHEET, views, prior, UserConstraints(exact_print=True))
+    assert abs(math.degrees(solution.mirror(0).lean_rad) - true["lean_deg"]) < 0.012  # sd 0.005
+    assert abs(solution.bend(0).values[1] - true["sagitta_upright_mm"]) < 0.002
+
+
+def test_a_bent_mirror_is_weighed_against_a_bowed_print_both_changed_at_once():
+    choice = Choice((2,), 1, 1)
+    both = {(other.bend, other.print) for other in Evidence._bend_and_print(None, choice)}
+    assert both == {((bend,), bows) for bend in (0, 1, 3, 4, 5) for bows in (0, 2, 3)}
+    assert not list(Evidence._bend_and_print(None, Choice((2,), 1, -1)))  # an exact print is not bowed
 
 
 @pytest.mark.slow
