@@ -41,6 +41,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=ROOT / "docs")
     parser.add_argument("--gate", type=Path, help="JSON that tests/bench/bent_gate.py printed")
     parser.add_argument("--note", default="", help="a sentence for the page, such as when thresholds were frozen")
+    parser.add_argument("--seed", type=int, default=7904, help="what the photos were drawn with, for the page")
     parser.add_argument("--tables", action="store_true", help="solve nothing, read DIR/answers")
     parser.add_argument("--stock", action="store_true", help="run the stock route on photos without it, no more")
     parser.add_argument("--share", default="", help="K/N: answer the K-th of every N cases, write no page")
@@ -56,7 +57,7 @@ def main() -> None:
     if options.share:
         return
     gate = json.loads(options.gate.read_text(encoding="utf-8")) if options.gate else None
-    text = page(read_answers(stored), gate, options.note)
+    text = page(read_answers(stored), gate, options.note, options.seed)
     (options.out / "accuracy_bent.md").write_text(text, encoding="utf-8")
 
 

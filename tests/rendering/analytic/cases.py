@@ -23,8 +23,9 @@ GLASS_MM, GLASS_ODDS = (0.0, 2.0, 3.0, 4.0, 5.0, 6.0), (0.2, 0.1, 0.25, 0.2, 0.1
 #: Of mirrors that somebody has nearly brought true: lean and turn within this [deg].
 NEARLY_TRUE_SHARE, NEARLY_TRUE_DEG = 0.4, 0.15
 LARGEST_SAGITTA_MM, LARGEST_LIFT_MM = 0.5, 2.0
-#: A printer's faults, sd: common practice, no source. Drawn within 2.5 sd.
-SCALE_SD, SHEAR_SD, PRINT_BOW_SD_MM = 0.0012, 0.0007, 0.02
+#: A printer's faults, sd: common practice, no source, and what `align` takes an ordinary printer for. Drawn within
+#: 2.5 sd.
+SCALE_SD, SHEAR_SD, PRINT_BOW_SD_MM = 0.0014, 0.001, 0.03
 #: What a case must show: whole sheet and reflection, this far from the edges, reflected squares this high.
 PICTURE_EDGE_PX, FACE_EDGE_MM, SMALLEST_SQUARE_PX = 30.0, 4.0, 13.0
 
