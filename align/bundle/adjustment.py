@@ -64,11 +64,11 @@ def solve_sighted(
     warnings = [note for item in sighted for note in item.notes] + shape_warnings(sighted)
     unaided = constraints.of_the_print
     joints = turned_views(sheet, sighted, unaided) if turned_sheet else joint_views(sheet, sighted, unaided)
-    first = _First(sheet, joints, unaided)
+    first = _JointSolves(sheet, joints, unaided)
     closer = _closer(sheet, sighted, first)
     if closer is not None:
         sighted, joints = closer[0], [closer[1]]
-        first = _First(sheet, joints, unaided)
+        first = _JointSolves(sheet, joints, unaided)
     allowed = allowed_for(
         first.solved,
         sighted[0].prior,
@@ -82,6 +82,17 @@ def solve_sighted(
         solution = _joint_solution(sheet, joints, allowed.prior, accepted)
     joint = _way(joints, solution)
     warnings += [*allowed.notes, *contradicted, *joint.notes, *unended_warnings(solution)]
+    warnings += _alike_and_moved(solution, turned_sheet)
+    second_sheets = second_sheet_warnings(sighted)
+    check_sane(sheet, solution, [item.photo.name for item in sighted], allowed.prior)
+    warnings += [*lost_corner_warnings(sheet, solution, sighted), *second_sheets]
+    photos = tuple(replace(item, mirrors=mirrors) for item, mirrors in zip(sighted, joint.mirrors, strict=True))
+    return Adjustment(sheet, photos, solution, tuple(warnings))
+
+
+def _alike_and_moved(solution: Solution, turned_sheet: bool) -> list[str]:
+    """What is to be said of corners that are off together, and of a sheet that was moved."""
+    warnings = []
     if solution.spatial_correlation > HIGH_CORRELATION and max(solution.sigma0) > HIGH_SIGMA0:
         warnings.append(
             "Whole parts of the sheet are off together, by more than a sheet that bows a little and an ordinary "
@@ -98,14 +109,10 @@ def solve_sighted(
             "The sheet was moved between the photos while the camera stood still: lean and turn are given "
             "relative to the sheet as it lies in the first photo."
         )
-    second_sheets = second_sheet_warnings(sighted)
-    check_sane(sheet, solution, [item.photo.name for item in sighted], allowed.prior)
-    warnings += [*lost_corner_warnings(sheet, solution, sighted), *second_sheets]
-    photos = tuple(replace(item, mirrors=mirrors) for item, mirrors in zip(sighted, joint.mirrors, strict=True))
-    return Adjustment(sheet, photos, solution, tuple(warnings))
+    return warnings
 
 
-class _First:
+class _JointSolves:
     """The joint solve under priors of the camera, remembered: the first is asked for twice."""
 
     def __init__(self, sheet: Sheet, joints: Sequence[JointViews], constraints: UserConstraints) -> None:
@@ -122,7 +129,9 @@ class _First:
         return solution
 
 
-def _closer(sheet: Sheet, sighted: Sequence[Sighted], first: _First) -> tuple[list[Sighted], JointViews] | None:
+def _closer(
+    sheet: Sheet, sighted: Sequence[Sighted], first: _JointSolves
+) -> tuple[list[Sighted], JointViews] | None:
     """The photos matched again as their sheet and mirrors were first solved; None where all are planes.
 
     Whether a picture was stretched is asked after that only: what a plane's windows make of curled paper looks so.
