@@ -52,7 +52,8 @@ places by an independent way: the optical path is stationary (Fermat), OpenCV pr
 through those places miss the print's corners by at most {miss:.0e} µm. Asked: means below 0.003 px direct and
 0.01 px reflected, nothing above 0.3 µm that repeats per corner, no dependence on the place within a pixel. A
 pattern below zero is chance's part overestimated. With ghosts, what is measured is the matching: a ghost pulls
-at the corner that it crosses, in real photos too. Curled paper is matched again as it was solved.
+at the corner that it crosses, in real photos too. Of curled paper this is the first match, through one plane;
+it is matched again as it was solved.
 """
 
 
