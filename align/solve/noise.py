@@ -20,8 +20,10 @@ Array = NDArray[np.float64]
 #: curled paper was matched as a plane; set after seeing the photos of seed 7703.
 NOISE_FLOORS_PX = (0.003, 0.005)
 #: ... and where no mirror is seen, and corners all over the picture tell of a lens what eight numbers hardly can;
-#: or where the picture may have been stretched, which draws its pixels anew.
-COARSE_FLOOR_PX = 0.01
+#: or where the picture may have been stretched, which draws its pixels anew; or where fewer corners are seen than
+#: this: their scatter tells little, and those beside what hides the others are pulled at. Of a half hidden card's
+#: reflection (8 pictures) lean was else held in 5. A choice.
+COARSE_FLOOR_PX, FEW_CORNERS = 0.01, 15
 #: A corner farther from the fit than this many robust standard deviations is left out.
 OUTLIER_SIGMAS = 4.5
 
@@ -95,5 +97,6 @@ def _floor(problem: Problem, views: Sequence[View], direct: bool) -> float:
     if not sizes:
         return 1e-3
     coarse = problem.layout.mirrors == 0 or bool(problem.prior.free[problem.layout.reshape].any())
+    coarse = coarse or sum(len(size) for size in sizes) < FEW_CORNERS
     floor = COARSE_FLOOR_PX if coarse else NOISE_FLOORS_PX[0 if direct else 1]
     return floor / math.sqrt(float(median(np.concatenate(sizes))))
