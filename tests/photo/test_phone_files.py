@@ -195,7 +195,7 @@ def test_a_part_cut_off_is_noticed(pixels, tmp_path):
     assert "A part may have been cut off" in words
 
 
-def test_a_panorama_that_nothing_gives_away_is_answered_within_its_interval_or_refused(tmp_path: Path) -> None:
+def test_a_panorama_that_nothing_gives_away_is_refused(tmp_path: Path) -> None:
     """Drawn on a cylinder, in a usual photo's shape: no lens of the model makes such, and the corners tell."""
     size, mirror = (2000, 1500), degrees_mirror(LEAN_DEG, TURN_DEG, 40.0, 3.0)
     grain = np.random.default_rng(1)
@@ -206,15 +206,8 @@ def test_a_panorama_that_nothing_gives_away_is_answered_within_its_interval_or_r
     from_y = y / np.cos(x / focal_px) + (size[1] - 1) / 2
     rolled = cv2.remap(gray, *(a.astype(np.float32) for a in (from_x, from_y)), cv2.INTER_CUBIC, borderValue=90)
     path = write_photo(tmp_path / "rolled.jpg", np.asarray(rolled, np.uint8), equivalent_mm=EQUIVALENT_MM)
-    try:
-        result = check(path)
-    except SolveError as error:
-        assert "not as a lens makes it" in error.message
-        return
-    [found] = result.mirrors
-    assert found.lean_deg.low < LEAN_DEG < found.lean_deg.high
-    assert found.turn_deg.low < TURN_DEG < found.turn_deg.high
-    assert any("panorama" in words and "original" in words for words in result.warnings)
+    with pytest.raises(SolveError, match="not as a lens makes it"):
+        check(path)
 
 
 def test_a_shape_longer_than_any_screen_may_be_a_panorama():
