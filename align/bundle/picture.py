@@ -27,6 +27,9 @@ from .thresholds import (
     ZOOM_OR_SLANT_SD,
 )
 
+#: A stretch of no more than this is none: less than a hundredth of a pixel.
+HELD_RESHAPE_SD = 1e-6
+
 ORIGINAL = "Send the original photo, as the camera wrote it."
 
 
@@ -209,7 +212,9 @@ def _seems_reshaped_if_flat(
         as_reshaped = solved_flat(replace(prior, reshape_sd=RESHAPE_SD_BLIND), solution)
         if as_reshaped.rms_px() >= MOST_RESHAPE_MISFIT * solution.rms_px():
             return False
-        return _is_likelier(solved(replace(prior, reshape_sd=RESHAPE_SD)), solution, seems_reshaped(flat))
+        # Both with the noise that is believed of pictures that may be stretched: else the finer one decides.
+        free, held = (solved(replace(prior, reshape_sd=sd)) for sd in (RESHAPE_SD, HELD_RESHAPE_SD))
+        return _is_likelier(free, held, seems_reshaped(flat))
     except SolveError:  # it fits no flat mirror: then its shape is to be believed
         return False
 

@@ -172,6 +172,14 @@ def test_a_picture_stretched_by_so_little_is_still_noticed():
     assert abs(math.degrees(lean.lean_rad) - 1.0) < 2 * math.degrees(lean.sd("lean_rad")) < 0.2
 
 
+def test_a_stretch_is_weighed_against_none_with_the_same_noise():
+    """Finer noise was believed of the picture taken for whole, so that it was the likelier, off by 17 of its sd."""
+    found = allowed(0.0, 2, stretch=1.03)
+    assert any("stretched or slanted" in note for note in found.notes)
+    lean = found.solution.mirror(0)
+    assert abs(math.degrees(lean.lean_rad) - 1.0) < 2 * math.degrees(lean.sd("lean_rad"))
+
+
 @pytest.mark.slow
 def test_a_slant_of_a_twentieth_that_an_ordinary_print_takes_up_is_still_noticed(tmp_path):
     """By its flat fit alone, and what the corners' marginal likelihood says of both."""
