@@ -69,9 +69,9 @@ def photos(tmp_path_factory):
 
 @needs_proc
 def test_memory_does_not_grow_with_the_number_of_photos(photos):
-    few, many = measured(photos[:2]), measured(photos)
-    # Five more photos, decoded, would be 60 MB and their pyramids more; their corners are less than 1 MB. How the
-    # allocator places a photo's work is worth another photo either way.
+    # Where the allocator places a photo's work is worth a photo or two either way: three once took 13 MB more than
+    # two, and 9 MB more than four. Four more photos, decoded, would be 48 MB and their pyramids more.
+    few, many = max((measured(photos[:n]) for n in (2, 3)), key=lambda one: one["peak_mb"]), measured(photos)
     assert many["peak_mb"] - few["peak_mb"] < 2 * DECODED_MB, (few["peak_mb"], many["peak_mb"])
     assert few["peak_mb"] > 5 * DECODED_MB  # the measurement sees the pixels at all
     assert abs(many["lean"] - LEAN_DEG) < 0.02
