@@ -47,6 +47,14 @@ def photo_views(item: Sighted, photo: int) -> list[View]:
     ]
 
 
+def views_of(sighted: Sequence[Sighted], mirrors: Sequence[Sequence[int]]) -> tuple[View, ...]:
+    """The views of all photos; mirrors : for each photo, the number of each of its reflections."""
+    views = [view_of(item.sighting.target, photo, DIRECT) for photo, item in enumerate(sighted)]
+    for photo, (item, numbers) in enumerate(zip(sighted, mirrors, strict=True)):
+        views += [view_of(board, photo, n) for board, n in zip(item.sighting.reflections, numbers, strict=True)]
+    return tuple(views)
+
+
 @dataclass(frozen=True, eq=False)
 class JointViews:
     """Views of all photos with each mirror under one number, and what was moved between them.
@@ -158,13 +166,11 @@ def joined(
 ) -> JointViews:
     """All views under the mirrors' numbers from the left."""
     order = _left_to_right(seen, numbers)
-    views = [view_of(item.sighting.target, photo, DIRECT) for photo, item in enumerate(sighted)]
-    views += [view_of(m.board, m.photo, order[n]) for m, n in zip(seen, numbers, strict=True)]
     mirrors = tuple(
         tuple(order[n] for m, n in zip(seen, numbers, strict=True) if m.photo == photo)
         for photo in range(len(sighted))
     )
-    return JointViews(tuple(views), moved, mirrors, hint, otherwise, notes)
+    return JointViews(views_of(sighted, mirrors), moved, mirrors, hint, otherwise, notes)
 
 
 def _differences(seen: Sequence[Seen], numbers: Sequence[int]) -> list[tuple[int, int, Difference]]:

@@ -16,6 +16,7 @@ from ..optics.camera_model import RESHAPE_SD, RESHAPE_SD_BLIND, CameraPrior
 from ..solve.joint import Solution, widened
 from .thresholds import (
     CAMERA_PRIOR_RESIDUAL_SIGMAS,
+    HELD_RESHAPE_SD,
     MAX_CAMERA_APART,
     MAX_RESHAPE_SCORE,
     MOST_RESHAPE_MISFIT,
@@ -26,9 +27,6 @@ from .thresholds import (
     SYSTEMATIC_ERRORS_SIGMA0,
     ZOOM_OR_SLANT_SD,
 )
-
-#: A stretch of no more than this is none: less than a hundredth of a pixel.
-HELD_RESHAPE_SD = 1e-6
 
 ORIGINAL = "Send the original photo, as the camera wrote it."
 

@@ -13,7 +13,7 @@ from ..solve.initial_guess import Hint
 from ..solve.solution import Solution
 from ..solve.surface import bending_ways, pictured, upwards
 from ..target.sheets import Sheet, corners_board
-from .grouping import JointViews, view_of
+from .grouping import JointViews, views_of
 from .photo_set import Sighted
 
 
@@ -26,29 +26,34 @@ def matched_again(
     """
     if not solution.curls or not sheet.has_markers:  # a board of one's own is stiff: it curls nowhere
         return None
-    changed = False
-
-    def board_of(board: Board, photo: int, mirror: int) -> Board:
-        nonlocal changed
-        runs = partial(pictured, sheet, solution, photo, mirror)
-        corners = corners_board(sheet)[board.corner_ids]
-        ways = bending_ways(sheet, solution, corners)
-        curled = ways.any(axis=1)
-        if board.patches is None or not curled.any() or off_plane_px(board, runs, corners[curled]) < PLANE_PX:
-            return board
-        changed = True
-        return matched_on(board, runs, Bends(ways, upwards(sheet, solution, photo, mirror, corners)))
-
-    closer = []
-    for photo, (item, numbers) in enumerate(zip(sighted, joint.mirrors, strict=True)):
-        sighting = item.sighting
-        target = board_of(sighting.target, photo, DIRECT)
-        reflections = [board_of(b, photo, n) for b, n in zip(sighting.reflections, numbers, strict=True)]
-        closer.append(replace(item, sighting=replace(sighting, target=target, reflections=tuple(reflections))))
-    if not changed:
+    closer = [
+        _closer_photo(sheet, solution, item, photo, numbers)
+        for photo, (item, numbers) in enumerate(zip(sighted, joint.mirrors, strict=True))
+    ]
+    if all(new is old for new, old in zip(closer, sighted, strict=True)):
         return None
-    views = [view_of(item.sighting.target, photo, DIRECT) for photo, item in enumerate(closer)]
-    for photo, (item, numbers) in enumerate(zip(closer, joint.mirrors, strict=True)):
-        views += [view_of(board, photo, n) for board, n in zip(item.sighting.reflections, numbers, strict=True)]
     hint = joint.hint or Hint(solution.camera, (solution.state.cam_from_target(0),), solution.rms_px())
-    return closer, replace(joint, views=tuple(views), hint=hint)
+    return closer, replace(joint, views=views_of(closer, joint.mirrors), hint=hint)
+
+
+def _closer_photo(sheet: Sheet, solution: Solution, item: Sighted, photo: int, mirrors: Sequence[int]) -> Sighted:
+    """A photo with its boards matched again; itself where none of them curls up."""
+    boards = (item.sighting.target, *item.sighting.reflections)
+    closer = [
+        _closer_board(sheet, solution, board, photo, mirror)
+        for board, mirror in zip(boards, (DIRECT, *mirrors), strict=True)
+    ]
+    if all(new is old for new, old in zip(closer, boards, strict=True)):
+        return item
+    return replace(item, sighting=replace(item.sighting, target=closer[0], reflections=tuple(closer[1:])))
+
+
+def _closer_board(sheet: Sheet, solution: Solution, board: Board, photo: int, mirror: int) -> Board:
+    """A board matched again; itself where its paper is as good as flat around every corner."""
+    runs = partial(pictured, sheet, solution, photo, mirror)
+    corners = corners_board(sheet)[board.corner_ids]
+    ways = bending_ways(sheet, solution, corners)
+    curled = ways.any(axis=1)
+    if not curled.any() or off_plane_px(board, runs, corners[curled]) < PLANE_PX:
+        return board
+    return matched_on(board, runs, Bends(ways, upwards(sheet, solution, photo, mirror, corners)))

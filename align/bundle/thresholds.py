@@ -74,6 +74,8 @@ MOST_RESHAPE_MISFIT = 1.3
 #: (-1.9 to -0.8); slants of 5 % that nothing but the flat fit notices (0.1 to 4.1), one of 10 % that it does not
 #: quite (1.7), and flat photos as they were taken (up to 0.02).
 RESHAPE_LOG_ODDS = (1.0, 0.0)
+#: ... against a picture whose stretch is held to this, one standard deviation: a hundredth of a pixel. A choice.
+HELD_RESHAPE_SD = 1e-6
 #: Chi-square of 8 degrees above which a camera file contradicts the photos: by chance 1 in 1000.
 MAX_CAMERA_APART = 26.1
 #: A stretch so many sd, and so much, off what a change of the picture's shape explains is a change of perspective.

@@ -309,24 +309,13 @@ def _solve_windows(
     bending : (n, pixels) of template, for one standard deviation of a further unknown.
     """
     template, grad_x, grad_y, laplace = pieces
-    columns = np.stack([template, np.ones_like(template), -grad_x, -grad_y, laplace], axis=1)
-    weighted = columns * weight[:, None, :]
-    normal = weighted @ columns.transpose(0, 2, 1)
-    normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(5)
-    right = (weighted @ observed[:, :, None])[:, :, 0]
-    inverse = np.linalg.inv(normal)
-    solution = np.einsum("nij,nj->ni", inverse, right)
+    further = [] if bending is None else [bending]
+    columns = np.stack([template, np.ones_like(template), -grad_x, -grad_y, laplace, *further], axis=1)
     total = weight.sum(axis=1)
+    inverse, solution = _fitted(observed, weight, columns)
     variance = _variance(observed, weight, total, columns, solution)
-    if bending is not None:
-        # The noise, which weighs the prior of the bend, from a fit with the bend free.
-        columns, inverse = _bordered(columns, weight, bending, np.zeros(len(observed)))
-        right = ((columns * weight[:, None, :]) @ observed[:, :, None])[:, :, 0]
-        solution = np.einsum("nij,nj->ni", inverse, right)
-        variance = _variance(observed, weight, total, columns, solution)
-        ridge = variance / np.maximum(solution[:, 0] ** 2, 1e-8)
-        columns, inverse = _bordered(columns[:, :5], weight, bending, ridge)
-        solution = np.einsum("nij,nj->ni", inverse, right)
+    if bending is not None:  # free so far, which tells the noise that its prior is weighed by
+        inverse, solution = _fitted(observed, weight, columns, variance / np.maximum(solution[:, 0] ** 2, 1e-8))
     gain = solution[:, 0]
     safe_gain = np.where(np.abs(gain) > 1e-4, gain, 1e-4)
     shift = solution[:, 2:4] / safe_gain[:, None]
@@ -349,14 +338,17 @@ def _variance(observed: Array, weight: Array, total: Array, columns: Array, solu
     return np.asarray(np.maximum(variance, (0.4 / 255) ** 2))
 
 
-def _bordered(columns: Array, weight: Array, bending: Array, ridge: Array) -> tuple[Array, Array]:
-    """Columns with one more, and the inverse of their normal matrix; ridge : (n,) of the prior on the last."""
-    columns = np.concatenate([columns, bending[:, None, :]], axis=1)
-    normal = (columns * weight[:, None, :]) @ columns.transpose(0, 2, 1)
+def _fitted(observed: Array, weight: Array, columns: Array, ridge: Array | float = 0.0) -> tuple[Array, Array]:
+    """Inverse of each window's normal matrix, and its solution; ridge : (n,) of a prior on what is beyond five."""
+    weighted = columns * weight[:, None, :]
+    normal = weighted @ columns.transpose(0, 2, 1)
     size = normal.shape[1]
     normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(size)
-    normal[:, -1, -1] += ridge
-    return columns, np.asarray(np.linalg.inv(normal))
+    for further in range(5, size):
+        normal[:, further, further] += ridge
+    right = (weighted @ observed[:, :, None])[:, :, 0]
+    inverse = np.asarray(np.linalg.inv(normal))
+    return inverse, np.einsum("nij,nj->ni", inverse, right)
 
 
 def _column(values: Array) -> NDArray[np.float32]:

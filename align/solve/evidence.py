@@ -255,7 +255,7 @@ class Evidence:
         for mirror, level in enumerate(choice.bend):
             for other in range(len(BEND_CURVATURES_PER_MM)):
                 if other != level:
-                    yield replace(choice, bend=(*choice.bend[:mirror], other, *choice.bend[mirror + 1 :]))
+                    yield choice.with_bend(mirror, other)
         bows = FLAT_BOW_LEVELS if choice.curls else len(BOW_LEVELS_MM)
         yield from (replace(choice, bow=k) for k in range(bows) if k != choice.bow)
         if choice.print >= 0:
@@ -292,16 +292,15 @@ class Evidence:
                 if one != first[0] and other != second[0]:
                     yield replace(choice, curls=(*rest, (int(one), first[1]), (int(other), second[1])))
 
-    def _bend_and_print(self, choice: Choice) -> Iterator[Choice]:
+    @staticmethod
+    def _bend_and_print(choice: Choice) -> Iterator[Choice]:
         """Choices with a mirror bent and the print bowed otherwise: either does much of what the other does."""
         if choice.print < 0:
             return
         for mirror, level in enumerate(choice.bend):
             for bend, bows in product(range(len(BEND_CURVATURES_PER_MM)), range(len(PRINT_LEVELS))):
                 if bend != level and bows != choice.print:
-                    yield replace(
-                        choice, print=bows, bend=(*choice.bend[:mirror], bend, *choice.bend[mirror + 1 :])
-                    )
+                    yield replace(choice.with_bend(mirror, bend), print=bows)
 
     def _pairs(self, at: Fitted) -> list[Choice]:
         """Choices with two opposite edges curled and the rest flat: each hides the other from `_helpful`."""

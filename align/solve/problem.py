@@ -150,9 +150,7 @@ class Problem:
             waves=waves.shape[1],
         )
         self.points = corners_target(sheet)
-        *half, centre_y = half_sizes(sheet)
-        heights = [curl.columns(self.points) for curl in curls]
-        self.basis = np.hstack([bow_basis(self.points, (half[0], half[1]), centre_y), *heights, waves])
+        self.basis = np.hstack([height_basis(sheet, curls, self.points), waves])
         self.in_plane = print_shifts(sheet) if faults else None
         self.prior = self._prior()
         self._kept: list[tuple[State, dict[int, tuple[View, tuple[Array, Array]]]]] = []
@@ -338,6 +336,13 @@ class Problem:
             jacobian[row, where + 2] = 1.0
             gaps[row] = offset - side * math.sin(turn) * math.cos(lean)
         return gaps / CONTACT_SD_MM, jacobian / CONTACT_SD_MM
+
+
+def height_basis(sheet: Sheet, curls: Sequence[Curl], points: Array) -> Array:
+    """(n, 3 + curls) heights of places of the sheet for a unit of each bow and curl parameter."""
+    *half, centre_y = half_sizes(sheet)
+    bow = bow_basis(points, (half[0], half[1]), centre_y)
+    return np.hstack([bow, *(curl.columns(points) for curl in curls)])
 
 
 def curls_of(shape: Shape | None, state: State) -> list[tuple[Curl, float]]:

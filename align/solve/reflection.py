@@ -149,12 +149,11 @@ def bent_mirror_image(
     -------
     seen : (n, 3) [mm]; derivatives : (n, 3, 23), those of `mirror_image` and by bend (12).
     """
-    lean, turn, _, _ = (float(v) for v in mirror)
+    lean, turn, _, thickness = (float(v) for v in mirror)
     by_angle = _normal_by_angles(lean, turn)
     axes = np.array(face_axes(lean, turn))
     bent = bool(np.any(bend))
-    planes, places, tilt, length = _walked(points, eye, mirror, index, order, face, bend if bent else None)
-    thickness = float(mirror[3])
+    planes, places, tilt, length = _walked(points, eye, mirror, index, order, face, bend)
     axes_by = _axes_by_angles(lean, turn)
     by_normal, by_offset = _bent_planes_by(by_angle, axes_by, axes, tilt, places, face.basis(places))
     if not bent:
@@ -177,23 +176,25 @@ def bent_mirror_image(
 
 
 def _walked(
-    points: Array, eye: Array, mirror: Array, index: float, order: int, face: Face, bend: Array | None
+    points: Array, eye: Array, mirror: Array, index: float, order: int, face: Face | None, bend: Array | None
 ) -> tuple[_Planes, Array, Array, Array]:
     """Each ray's plane after walking to where it is reflected; the last place, its tilt and its normal's length.
 
-    bend : (12,); None: the face is flat, and one look finds the places
+    bend : (12,); None or all 0: the face is flat, and one look finds the places
     """
     lean, turn, offset, thickness = (float(v) for v in mirror)
     normal, axes = mirror_normal(lean, turn), np.array(face_axes(lean, turn))
     planes, tilt, length = _Planes(normal, offset), np.zeros((len(points), 2)), np.ones(len(points))
-    for _ in range(1 if bend is None else WALKS):
+    if face is None or bend is None or not bend.any():
+        _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, order, derivatives=False)
+        return planes, hits @ axes.T, tilt, length
+    for _ in range(WALKS):
         _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, order, derivatives=False)
         places = hits @ axes.T
-        if bend is not None:
-            rise, tilt = face.bent(places, bend)
-            length = np.sqrt(1.0 + (tilt**2).sum(axis=1))
-            normals = (normal - tilt @ axes) / length[:, None]
-            planes = _Planes(normals, (offset - rise + (tilt * places).sum(axis=1)) / length)
+        rise, tilt = face.bent(places, bend)
+        length = np.sqrt(1.0 + (tilt**2).sum(axis=1))
+        normals = (normal - tilt @ axes) / length[:, None]
+        planes = _Planes(normals, (offset - rise + (tilt * places).sum(axis=1)) / length)
     return planes, places, tilt, length
 
 
@@ -230,11 +231,6 @@ def hit_places(
     points: Array, eye: Array, mirror: Array, index: float, face: Face | None = None, bend: Array | None = None
 ) -> Array:
     """(n, 2) [mm] where a flat or bent mirror reflects points to an eye, by `face_axes` from the origin's foot."""
-    lean, turn, offset, thickness = (float(v) for v in mirror)
-    if face is None or bend is None or not np.any(bend):
-        planes = _Planes(mirror_normal(lean, turn), offset)
-        _, _, hits, _ = _slab_image(points, eye, planes, thickness, index, 1, derivatives=False)
-        return hits @ np.column_stack(face_axes(lean, turn))
     return _walked(points, eye, mirror, index, 1, face, bend)[1]
 
 

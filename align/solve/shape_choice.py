@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,6 +76,10 @@ class Choice:
     bow: int
     print: int
     curls: tuple[tuple[int, int], ...] = ()
+
+    def with_bend(self, mirror: int, level: int) -> Choice:
+        """The same with one mirror bent otherwise."""
+        return replace(self, bend=(*self.bend[:mirror], level, *self.bend[mirror + 1 :]))
 
     @property
     def log_odds(self) -> float:

@@ -6,13 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..target.sheets import Sheet
-from .forward_model import bow_basis, predict
-from .problem import curls_of, drawn_in
-from .sheet_shape import half_sizes, print_shifts_at
+from .forward_model import predict
+from .problem import curls_of, drawn_in, height_basis
+from .sheet_shape import print_shifts_at
 from .solution import Solution
 
 Array = NDArray[np.float64]
-
 
 #: A window reaches so many squares from its corner.
 REACH_SQUARES = 0.6
@@ -35,9 +34,7 @@ def pictured(
     """
     state, shape = solution.state, solution.shape
     points = sheet.board_to_target(places)
-    *half, centre_y = half_sizes(sheet)
-    curls = () if shape is None else shape.curls
-    heights = np.hstack([bow_basis(points, (half[0], half[1]), centre_y), *(c.columns(points) for c, _ in curls)])
+    heights = height_basis(sheet, () if shape is None else [curl for curl, _ in shape.curls], points)
     in_plane = print_shifts_at(sheet, points) if state.layout.print_faults else None
     flat = drawn_in(points, curls_of(shape, state))
     flat[:, 2] += rise_mm

@@ -174,9 +174,9 @@ def test_lean_is_that_of_the_part_that_a_strongly_bent_mirror_shows():
 
 def test_a_bent_mirror_is_weighed_against_a_bowed_print_both_changed_at_once():
     choice = Choice((2,), 1, 1)
-    both = {(other.bend, other.print) for other in Evidence._bend_and_print(None, choice)}
+    both = {(other.bend, other.print) for other in Evidence._bend_and_print(choice)}
     assert both == {((bend,), bows) for bend in (0, 1, 3, 4, 5) for bows in (0, 2, 3)}
-    assert not list(Evidence._bend_and_print(None, Choice((2,), 1, -1)))  # an exact print is not bowed
+    assert not list(Evidence._bend_and_print(Choice((2,), 1, -1)))  # an exact print is not bowed
 
 
 @pytest.mark.slow
